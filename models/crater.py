@@ -1,0 +1,154 @@
+"""Crater shapes as distributions of the relative erosion rate over the analysed area.
+
+A point of the crater has the relative rate g, constant in time, with mean 1 over the area. Every
+shape here is a mixture of uniform distributions: then the share of the area that has passed a
+slice is a closed form (`arrival`). A segment (low, high, weight) is a uniform distribution of g;
+low = high is a single value.
+"""
+
+import math
+
+import numpy as np
+
+
+def flat() -> np.ndarray:
+    """A flat crater: one segment, shape (1, 3)."""
+    return np.array([[1.0, 1.0, 1.0]])
+
+
+def parabolic(curvature: float) -> np.ndarray:
+    """Bottom of a round crater that is a paraboloid, g = 1 + curvature (1/2 - (r/R)^2).
+
+    Area elements are uniform in (r/R)^2, so g is uniform on 1 -/+ curvature/2.
+
+    Parameters
+    ----------
+    curvature : float
+        (rate at the centre - rate at the edge) / mean rate, -2 < curvature < 2. Positive: deeper
+        in the middle (concave bottom).
+
+    Returns
+    -------
+    ndarray, shape (1, 3)
+    """
+    if not abs(curvature) < 2:
+        raise ValueError(f"curvature must be between -2 and 2, got {curvature}")
+    half = 0.5 * abs(curvature)
+    return np.array([[1.0 - half, 1.0 + half, 1.0]])
+
+
+def tilted(tilt: float) -> np.ndarray:
+    """A plane bottom that is inclined across a rectangular gate: g uniform on 1 -/+ tilt/2.
+
+    Parameters
+    ----------
+    tilt : float
+        (highest - lowest rate) / mean rate in the gate, 0 <= tilt < 2.
+
+    Returns
+    -------
+    ndarray, shape (1, 3)
+    """
+    return parabolic(tilt)
+
+
+def edged(edge_share: float, edge_rate: float) -> np.ndarray:
+    """A flat floor with an edge that erodes at another rate.
+
+    Parameters
+    ----------
+    edge_share : float
+        Share of the analysed area, 0 <= share < 1. A ring of width e inside the radius R takes
+        1 - (1 - e/R)^2.
+    edge_rate : float
+        Rate at the edge relative to the floor, > 0.
+
+    Returns
+    -------
+    ndarray, shape (2, 3)
+    """
+    if not 0 <= edge_share < 1:
+        raise ValueError(f"edge_share must be at least 0 and below 1, got {edge_share}")
+    if not edge_rate > 0:
+        raise ValueError(f"edge_rate must be > 0, got {edge_rate}")
+    mean = 1.0 - edge_share + edge_share * edge_rate
+    floor, edge = 1.0 / mean, edge_rate / mean
+    return np.array([[floor, floor, 1.0 - edge_share], [edge, edge, edge_share]])
+
+
+def edge_ring_share(ring_width_mm: float, diameter_mm: float) -> float:
+    """Share of a round area that its outer ring takes.
+
+    Examples
+    --------
+    >>> round(edge_ring_share(0.1, 4.0), 6)
+    0.0975
+    """
+    return 1.0 - (1.0 - 2.0 * ring_width_mm / diameter_mm) ** 2
+
+
+def measured(radius: np.ndarray, depth: np.ndarray) -> np.ndarray:
+    """A crater profile along a radius, from the centre to the edge of the analysed area.
+
+    Between the points the depth is taken as linear in radius^2 (a piece of paraboloid), so each
+    piece is a uniform distribution of g, weighted with its area.
+
+    Parameters
+    ----------
+    radius : ndarray, shape (P,)
+        Increasing from >= 0, any unit; P >= 2. The first point counts from the centre.
+    depth : ndarray, shape (P,)
+        Depth at each radius, > 0, any unit.
+
+    Returns
+    -------
+    ndarray, shape (P - 1, 3), or (P, 3) with a flat centre where the first radius is above 0.
+    """
+    radius = np.asarray(radius, dtype=float)
+    depth = np.asarray(depth, dtype=float)
+    if radius.ndim != 1 or radius.shape != depth.shape or radius.size < 2:
+        raise ValueError("a measured crater needs as many depths as radii, and at least two")
+    if radius[0] < 0 or not np.all(np.diff(radius) > 0):
+        raise ValueError("the radii of a measured crater must increase from 0 or more")
+    if not np.all(depth > 0):
+        raise ValueError("the depths of a measured crater must be > 0")
+    if radius[0] > 0:
+        radius, depth = np.append(0.0, radius), np.append(depth[0], depth)
+    area = np.diff(radius**2) / radius[-1] ** 2
+    low = np.minimum(depth[1:], depth[:-1])
+    high = np.maximum(depth[1:], depth[:-1])
+    mean = float(np.sum(area * 0.5 * (low + high)))
+    return np.column_stack([low / mean, high / mean, area])
+
+
+def relative_variance(segments: np.ndarray) -> float:
+    """Variance of g over the area."""
+    low, high, weight = segments.T
+    return float(np.sum(weight * ((0.5 * (low + high) - 1.0) ** 2 + (high - low) ** 2 / 12.0)))
+
+
+def area_weighted(segments: np.ndarray, tolerance: float = 1e-4) -> np.ndarray:
+    """Segments for a signal that is seen per area rather than collected per atom.
+
+    The rate at which columns pass a slice is weighted with g; the area that they take is not.
+    Each segment is split until one weight 1/g for all of it errs by less than `tolerance`.
+
+    Parameters
+    ----------
+    segments : ndarray, shape (P, 3)
+    tolerance : float
+        Allowed error of an area share.
+
+    Returns
+    -------
+    ndarray, shape (Q, 3)
+        Weights no longer sum to 1, but weight times mean g does.
+    """
+    parts = []
+    for low, high, weight in segments:
+        middle = 0.5 * (low + high)
+        count = max(1, math.ceil(math.sqrt(0.125 * (high - low) / middle / tolerance)))
+        edges = np.linspace(low, high, count + 1)
+        centres = 0.5 * (edges[1:] + edges[:-1])
+        parts.append(np.column_stack([edges[:-1], edges[1:], weight / count / centres]))
+    return np.concatenate(parts)

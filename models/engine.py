@@ -1,0 +1,329 @@
+"""The quick engine: from a layered sample and a source to what is collected or seen.
+
+Every slice of the sample has an arrival time. The sample is cut into slices (`slicing`,
+`transitions`); the altered layer turns what each slice holds into what leaves with it (`mixing`);
+each atom costs a dose, which gives the clock; roughness and crater spread the arrival
+(`roughening`, `crater`, `arrival`). Dose is counted in seconds at the nominal current.
+
+A *species* is what the altered layer tells apart: the materials, since rates and sensitivities
+belong to materials; with preferential sputtering, each element of each material.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from craterfront.models import crater
+from craterfront.models.arrival import REACH, Arrival
+from craterfront.models.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.roughening import depth_variance_per_nm, dose_spread
+from craterfront.models.slicing import Features, SlicePlan, plan_slices
+from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
+from craterfront.models.viewing import seen_fractions
+
+_SNAPSHOT = 1e-4  # a snapshot lasts this share of a sampling interval
+_ESCAPE_REACH = 12.0
+_LONGEST_TRANSIENT = 10.0
+
+
+@dataclass(frozen=True)
+class LayeredSample:
+    """Layers from the surface down; the last one is the substrate.
+
+    Attributes
+    ----------
+    thickness_nm : ndarray, shape (L,)
+        Layers above the substrate [nm].
+    width_nm, shape : ndarray, shape (L,)
+        Interface below each of them: width [nm] and index into `transitions.SHAPES`.
+    material : ndarray of int, shape (L + 1,)
+        Material of each layer and of the substrate.
+    atomic_density_per_nm3, rate_nm_s : ndarray, shape (M,)
+        Of each material [1/nm^3], [nm/s].
+    composition : ndarray, shape (M, E)
+        Atomic fractions of each material, rows sum to 1.
+    """
+
+    thickness_nm: np.ndarray
+    width_nm: np.ndarray
+    shape: np.ndarray
+    material: np.ndarray
+    atomic_density_per_nm3: np.ndarray
+    rate_nm_s: np.ndarray
+    composition: np.ndarray
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """How the sample is sputtered and what is recorded.
+
+    Attributes
+    ----------
+    crater : ndarray, shape (P, 3)
+        Distribution of the relative rate, see `crater`.
+    mixing : str
+        none, uniform or diffusive.
+    mixing_length_nm, mixing_range_nm : float
+        Referred to the first layer [nm].
+    preference : ndarray, shape (E,)
+        Relative readiness of each element to leave; all equal for none.
+    roughness : str
+        Law of growth, see `roughening.LAWS`.
+    initial_nm, relative_spread, grain_nm : float
+        Parameters of the roughness.
+    view : str
+        collected (what left the surface) or viewed (what is seen at the surface).
+    timing : str
+        For a viewed signal: continuous (mean over the interval) or cycle (a snapshot).
+    escape_depth_nm : float
+        Depth from which the signal comes, along the normal [nm]; 0 for the outermost atoms.
+    """
+
+    crater: np.ndarray
+    mixing: str = "none"
+    mixing_length_nm: float = 0.0
+    mixing_range_nm: float = 0.0
+    preference: np.ndarray | None = None
+    roughness: str = "none"
+    initial_nm: float = 0.0
+    relative_spread: float = 0.0
+    grain_nm: float = 0.0
+    view: str = "collected"
+    timing: str = "continuous"
+    escape_depth_nm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Result of a run.
+
+    Attributes
+    ----------
+    signal : ndarray, shape (N, Q)
+        Collected: the projected atoms per area of each interval [1/nm^2]. Viewed: the projected
+        fraction seen.
+    mean_depth_nm : ndarray, shape (T,)
+        Depth removed, averaged over the analysed area, at each time edge.
+    edges_nm : ndarray, shape (K + 1,)
+        Slice edges.
+    planes_nm : ndarray, shape (L,)
+        Interface planes.
+    slice_dose : ndarray, shape (K,)
+        Dose that removes each slice [s].
+    arrival : Arrival
+    balanced_dose : ndarray, shape (T,)
+        D* at each time edge [s].
+    """
+
+    signal: np.ndarray
+    mean_depth_nm: np.ndarray
+    edges_nm: np.ndarray
+    planes_nm: np.ndarray
+    slice_dose: np.ndarray
+    arrival: Arrival
+    balanced_dose: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Species:
+    """What the altered layer tells apart, from materials (and elements) to flat arrays."""
+
+    share: np.ndarray  # (M, S): species of one atom of each material
+    material: np.ndarray  # (S,)
+    element: np.ndarray | None  # (S,), None when the species are the materials
+    preference: np.ndarray  # (S,)
+    dose_per_atom: np.ndarray  # (S,)
+
+    def project(self, projection: np.ndarray, composition: np.ndarray) -> np.ndarray:
+        """Projection (M, E, Q) of atoms onto quantities, per species: (S, Q)."""
+        if self.element is None:
+            return np.einsum("me,meq->mq", composition, projection)
+        return projection[self.material, self.element]
+
+
+def _steady_dose_per_atom(sample: LayeredSample) -> np.ndarray:
+    return 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
+
+
+def _species(sample: LayeredSample, preference: np.ndarray | None) -> _Species:
+    dose = _steady_dose_per_atom(sample)
+    if preference is None or np.ptp(preference) == 0.0:
+        count = dose.size
+        return _Species(np.eye(count), np.arange(count), None, np.ones(count), dose)
+    material, element = np.nonzero(sample.composition > 0)
+    share = np.zeros((dose.size, material.size))
+    share[material, np.arange(material.size)] = sample.composition[material, element]
+    # Doses scale as 1 / preference such that the steady state of each material costs what its
+    # rate says: there the flux has the bulk composition.
+    steady = (sample.composition / preference).sum(axis=1)
+    cost = dose[material] / (preference[element] * steady[material])
+    return _Species(share, material, element, preference[element], cost)
+
+
+def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer:
+    """Altered layer of a run, in atoms per area; the first layer sets it."""
+    order = np.append(sample.material[0], np.arange(sample.rate_nm_s.size))
+    density = float(sample.atomic_density_per_nm3[sample.material[0]])
+    if instrument.mixing == "none" or instrument.mixing_length_nm == 0.0:
+        return AlteredLayer()
+    if instrument.mixing == "uniform":
+        return AlteredLayer.uniform(instrument.mixing_length_nm, density)
+    return AlteredLayer.diffusive(
+        instrument.mixing_length_nm,
+        instrument.mixing_range_nm,
+        density,
+        _steady_dose_per_atom(sample)[order],
+    )
+
+
+def _features(
+    sample: LayeredSample, instrument: Instrument, layer: AlteredLayer, interval_s: float
+) -> Features:
+    above, below = support_nm(sample.width_nm, sample.shape)
+    dose = _steady_dose_per_atom(sample)
+    density = sample.atomic_density_per_nm3
+    decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
+    zone_nm = layer.zone_atoms_nm2 / density.min()
+    escape = instrument.escape_depth_nm
+    under = sample.material[1:]
+    slowest = 1.0
+    if instrument.preference is not None and layer.cells:
+        ratio = float(instrument.preference.max() / instrument.preference.min())
+        slowest = min(ratio, _LONGEST_TRANSIENT)
+    sigma = 0.5 * sample.width_nm
+    depth = np.cumsum(sample.thickness_nm)
+    growth, relative = depth_variance_per_nm(
+        instrument.roughness, instrument.relative_spread, instrument.grain_nm, density.min()
+    )
+    crater_variance = crater.relative_variance(instrument.crater)
+    spread = (instrument.initial_nm, growth, float(np.hypot(relative, crater_variance**0.5)))
+    return Features(
+        above_nm=above,
+        below_nm=below,
+        onset_nm=np.full(under.size, zone_nm + _ESCAPE_REACH * escape),
+        decay_nm=np.full(under.size, decay.max() * slowest),
+        length_nm=np.sqrt(decay[under] ** 2 + sigma**2 + escape**2),
+        surface_decay_nm=float(decay.max() * slowest) if slowest > 1.0 else 0.0,
+        spread_nm=np.sqrt(
+            instrument.initial_nm**2 + growth * depth + (relative**2 + crater_variance) * depth**2
+        ),
+        sampling_nm=interval_s * sample.rate_nm_s[under],
+        # The spread only limits slices where it grows.
+        spread=spread if growth > 0 or relative > 0 or np.ptp(dose * density) > 0 else (0, 0, 0),
+    )
+
+
+def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray) -> SlicePlan:
+    """Choose the slices for a run; runs with similar parameters may share them.
+
+    Parameters
+    ----------
+    sample, instrument : LayeredSample, Instrument
+    time_edges_s : ndarray, shape (T,)
+        Edges of the sampling intervals [s].
+    """
+    layer = altered_layer(sample, instrument)
+    interval = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
+    features = _features(sample, instrument, layer, interval)
+    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    rates = sample.rate_nm_s[sample.material]
+    dose = float(np.sum(sample.thickness_nm / rates[:-1]))
+    fastest = float(instrument.crater[:, 1].max())
+    remaining = max(fastest * float(time_edges_s[-1]) - dose, 0.0) * rates[-1]
+    depth = float(np.sum(sample.thickness_nm)) + remaining
+    initial, growth, relative = features.spread
+    spread = np.sqrt(initial**2 + growth * depth + (relative * depth) ** 2)
+    tail = float(np.max(features.below_nm + features.decay_nm, initial=0.0))
+    needed = remaining + REACH * spread + tail + features.onset_nm.max(initial=0.0) + 1.0
+    return plan_slices(planes, needed, 3.0 * (depth + needed), features)
+
+
+def run(
+    sample: LayeredSample,
+    instrument: Instrument,
+    time_edges_s: np.ndarray,
+    projection: np.ndarray,
+    slices: SlicePlan | None = None,
+) -> Signals:
+    """Simulate one profile.
+
+    Parameters
+    ----------
+    sample, instrument : LayeredSample, Instrument
+    time_edges_s : ndarray, shape (T,)
+        Edges of the sampling intervals [s], from 0; T - 1 intervals, or T snapshots for a viewed
+        signal with cycle timing.
+    projection : ndarray, shape (M, E, Q)
+        What one atom of element e out of material m contributes to each of Q quantities.
+    slices : SlicePlan, optional
+        Default: `plan` for these arguments.
+
+    Returns
+    -------
+    Signals
+    """
+    time_edges_s = np.asarray(time_edges_s, dtype=float)
+    slices = slices or plan(sample, instrument, time_edges_s)
+    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    edges = slices.edges_nm(planes)
+    kept = np.append(np.diff(edges) > 1e-12, True)
+    edges = edges[kept]
+    thickness = np.diff(edges)
+    by_layer = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
+    atoms = (by_layer @ density_of) * thickness[:, None]
+
+    species = _species(sample, instrument.preference)
+    layer = altered_layer(sample, instrument)
+    look_below = instrument.view == "viewed" or instrument.escape_depth_nm > 0
+    atoms = atoms @ species.share
+    removed, states = leaving_atoms(
+        atoms, layer, species.preference, species.dose_per_atom, keep_states=look_below
+    )
+    slice_dose = removed @ species.dose_per_atom
+    total = atoms.sum(axis=1)
+    sigma = dose_spread(
+        total,
+        thickness,
+        slice_dose,
+        instrument.roughness,
+        instrument.initial_nm,
+        instrument.relative_spread,
+        instrument.grain_nm,
+    )
+    arrival = Arrival.of(slice_dose, sigma, instrument.crater)
+    columns = removed
+    if instrument.escape_depth_nm > 0:
+        volume = 1.0 / sample.atomic_density_per_nm3[species.material]
+        seen = seen_fractions(
+            atoms, states, layer.zone_atoms_nm2, volume, instrument.escape_depth_nm
+        )
+        columns = seen * total[:, None]
+    columns = columns @ species.project(projection, sample.composition)
+    dose = arrival.balanced_dose(slice_dose, time_edges_s)
+    signal, mean_depth = _recorded(
+        arrival, instrument, slice_dose, total, columns, thickness, time_edges_s, dose
+    )
+    return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
+
+
+def _recorded(arrival, instrument, slice_dose, total, columns, thickness, time_edges_s, dose):
+    """Signal of every interval (or snapshot), and the mean depth at every edge."""
+    with_depth = np.column_stack([columns, thickness])
+    if instrument.view == "collected":
+        up_to = arrival.collected(with_depth, dose)
+        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1]
+    depth = arrival.collected(thickness[:, None], dose)[:, 0]
+    # Per area, the time that columns spend on a slice counts, not the atoms that they lose.
+    by_area = Arrival.of(
+        slice_dose, arrival.sigma[arrival.first :], crater.area_weighted(arrival.segments)
+    )
+    time_on = np.column_stack([columns * (slice_dose / total)[:, None], slice_dose])
+    if instrument.timing == "cycle":
+        moment = _SNAPSHOT * np.diff(time_edges_s).min()
+        later = arrival.balanced_dose(slice_dose, time_edges_s + moment)
+        pairs = np.column_stack([dose, later]).ravel()
+        gained = np.diff(by_area.collected(time_on, pairs), axis=0)[::2]
+    else:
+        gained = np.diff(by_area.collected(time_on, dose), axis=0)
+    return gained[:, :-1] / gained[:, -1:], depth

@@ -1,0 +1,115 @@
+"""What is seen below the surface: composition weighted with the attenuation of the signal.
+
+Electrons and secondary ions come from a depth of the order of the escape depth L. Through the
+altered layer and the undisturbed sample below it, the seen share of species i is
+
+    v_i = int n_i exp(-x / L) dx / sum_j int n_j exp(-x / L) dx,
+
+x being the depth below the surface of the moment. (For electrons at an emission angle, L is the
+attenuation length times the cosine.)
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def _mean_transmission(depth):
+    """Mean of exp(-x) over 0 < x < depth."""
+    return -math.expm1(-depth) / depth if depth > 1e-12 else 1.0
+
+
+@njit(cache=True, nogil=True)
+def _thickness(atoms, volume):
+    total = 0.0
+    for s in range(atoms.size):
+        total += atoms[s] * volume[s]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _seen_below_edges(atoms, volume, escape):
+    """Attenuated atoms below every slice edge; the last slice goes on for ever."""
+    slices, species = atoms.shape
+    below = np.zeros((slices + 1, species))
+    below[slices] = atoms[slices - 1] * escape / _thickness(atoms[slices - 1], volume)
+    for k in range(slices - 1, -1, -1):
+        depth = _thickness(atoms[k], volume) / escape
+        below[k] = atoms[k] * _mean_transmission(depth) + math.exp(-depth) * below[k + 1]
+    return below
+
+
+@njit(cache=True, nogil=True)
+def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
+    slices, species = atoms.shape
+    cells = states.shape[1]
+    below = _seen_below_edges(atoms, volume, escape)
+    if cells == 0:
+        seen = below
+    else:
+        totals = np.zeros(slices + 1)
+        for k in range(slices):
+            totals[k + 1] = totals[k] + atoms[k].sum()
+        seen = np.zeros((slices + 1, species))
+        pointer = 0
+        for k in range(slices + 1):
+            transmitted = 1.0
+            for j in range(cells):
+                cell = states[k, j] * (zone_atoms / cells)
+                depth = _thickness(cell, volume) / escape
+                seen[k] += transmitted * _mean_transmission(depth) * cell
+                transmitted *= math.exp(-depth)
+            start = totals[k] + zone_atoms
+            while pointer < slices - 1 and totals[pointer + 1] <= start:
+                pointer += 1
+            if start >= totals[slices]:
+                seen[k] += transmitted * below[slices]
+            else:
+                size = totals[pointer + 1] - totals[pointer]
+                rest = atoms[pointer] * ((totals[pointer + 1] - start) / size)
+                depth = _thickness(rest, volume) / escape
+                seen[k] += transmitted * (
+                    _mean_transmission(depth) * rest + math.exp(-depth) * below[pointer + 1]
+                )
+    for k in range(slices + 1):
+        seen[k] /= seen[k].sum()
+    return seen
+
+
+def seen_fractions(
+    atoms_nm2: np.ndarray,
+    states: np.ndarray,
+    zone_atoms_nm2: float,
+    atomic_volume_nm3: np.ndarray,
+    escape_depth_nm: float,
+) -> np.ndarray:
+    """Mean seen fraction of each species while each slice's worth of atoms is removed.
+
+    Parameters
+    ----------
+    atoms_nm2 : ndarray, shape (K, S)
+        Atoms per area of the undisturbed sample, slice by slice, each with some [1/nm^2].
+    states : ndarray, shape (K + 1, cells, S)
+        Altered layer at the slice edges, see `mixing.leaving_atoms`; no cells for no mixing.
+    zone_atoms_nm2 : float
+        Atoms that the altered layer holds [1/nm^2].
+    atomic_volume_nm3 : ndarray, shape (S,)
+        Volume of an atom of each species [nm^3].
+    escape_depth_nm : float
+        Escape depth along the normal, L [nm], > 0.
+
+    Returns
+    -------
+    ndarray, shape (K, S)
+        Rows sum to 1.
+    """
+    edges = _seen_at_edges(
+        np.ascontiguousarray(atoms_nm2, dtype=float),
+        states,
+        zone_atoms_nm2,
+        np.ascontiguousarray(atomic_volume_nm3, dtype=float),
+        float(escape_depth_nm),
+    )
+    return 0.5 * (edges[1:] + edges[:-1])
