@@ -127,6 +127,14 @@ def relative_variance(segments: np.ndarray) -> float:
     return float(np.sum(weight * ((0.5 * (low + high) - 1.0) ** 2 + (high - low) ** 2 / 12.0)))
 
 
+def relative_smoothing(segments: np.ndarray) -> float:
+    """Standard deviation of g within the narrowest segment: how much a crater smooths at least.
+
+    A floor with an edge is two sharp copies of the sample, however far apart.
+    """
+    return float(np.min(segments[:, 1] - segments[:, 0])) / math.sqrt(12.0)
+
+
 def area_weighted(segments: np.ndarray, tolerance: float = 1e-4) -> np.ndarray:
     """Segments for a signal that is seen per area rather than collected per atom.
 

@@ -16,7 +16,7 @@ import numpy as np
 from craterfront.models import crater
 from craterfront.models.arrival import REACH, Arrival
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
-from craterfront.models.roughening import depth_variance_per_nm, dose_spread
+from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
 from craterfront.models.viewing import seen_fractions
@@ -183,33 +183,34 @@ def _features(
     dose = _steady_dose_per_atom(sample)
     density = sample.atomic_density_per_nm3
     decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
-    zone_nm = layer.zone_atoms_nm2 / density.min()
     escape = instrument.escape_depth_nm
-    under = sample.material[1:]
     slowest = 1.0
     if instrument.preference is not None and layer.cells:
         ratio = float(instrument.preference.max() / instrument.preference.min())
         slowest = min(ratio, _LONGEST_TRANSIENT)
-    sigma = 0.5 * sample.width_nm
-    depth = np.cumsum(sample.thickness_nm)
-    growth, relative = depth_variance_per_nm(
-        instrument.roughness, instrument.relative_spread, instrument.grain_nm, density.min()
+    growth, relative = variance_per_nm(
+        instrument.roughness, instrument.relative_spread, instrument.grain_nm, density
     )
-    crater_variance = crater.relative_variance(instrument.crater)
-    spread = (instrument.initial_nm, growth, float(np.hypot(relative, crater_variance**0.5)))
+    rate = sample.rate_nm_s[sample.material]
+    dose_growth = growth[sample.material] / rate**2
+    variance = (instrument.initial_nm / rate[0]) ** 2 + np.append(
+        0.0, np.cumsum(dose_growth[:-1] * sample.thickness_nm)
+    )
     return Features(
         above_nm=above,
         below_nm=below,
-        onset_nm=np.full(under.size, zone_nm + _ESCAPE_REACH * escape),
-        decay_nm=np.full(under.size, decay.max() * slowest),
-        length_nm=np.sqrt(decay[under] ** 2 + sigma**2 + escape**2),
-        surface_decay_nm=float(decay.max() * slowest) if slowest > 1.0 else 0.0,
-        spread_nm=np.sqrt(
-            instrument.initial_nm**2 + growth * depth + (relative**2 + crater_variance) * depth**2
+        onset_nm=float(layer.zone_atoms_nm2 / density.min() + _ESCAPE_REACH * escape),
+        decay_nm=float(decay.max() * slowest),
+        length_nm=np.sqrt(
+            decay[sample.material[1:]] ** 2 + (0.5 * sample.width_nm) ** 2 + escape**2
         ),
-        sampling_nm=interval_s * sample.rate_nm_s[under],
-        # The spread only limits slices where it grows.
-        spread=spread if growth > 0 or relative > 0 or np.ptp(dose * density) > 0 else (0, 0, 0),
+        surface_decay_nm=float(decay.max() * slowest) if slowest > 1.0 else 0.0,
+        rate_nm=rate,
+        sampling_dose=interval_s,
+        variance=variance,
+        variance_per_nm=dose_growth,
+        relative=float(np.hypot(relative, crater.relative_smoothing(instrument.crater))),
+        spread_grows=bool(growth.any() or relative > 0),
     )
 
 
@@ -231,10 +232,13 @@ def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray
     fastest = float(instrument.crater[:, 1].max())
     remaining = max(fastest * float(time_edges_s[-1]) - dose, 0.0) * rates[-1]
     depth = float(np.sum(sample.thickness_nm)) + remaining
-    initial, growth, relative = features.spread
-    spread = np.sqrt(initial**2 + growth * depth + (relative * depth) ** 2)
-    tail = float(np.max(features.below_nm + features.decay_nm, initial=0.0))
-    needed = remaining + REACH * spread + tail + features.onset_nm.max(initial=0.0) + 1.0
+    spread = rates[-1] * np.sqrt(
+        features.variance[-1]
+        + features.variance_per_nm[-1] * remaining
+        + (features.relative * (dose + remaining / rates[-1])) ** 2
+    )
+    tail = features.below_nm.max(initial=0.0) + 2.0 * features.decay_nm + features.onset_nm
+    needed = remaining + REACH * spread + tail + 1.0
     return plan_slices(planes, needed, 3.0 * (depth + needed), features)
 
 
@@ -286,6 +290,7 @@ def run(
         total,
         thickness,
         slice_dose,
+        float(atoms[0] @ species.dose_per_atom / thickness[0]),
         instrument.roughness,
         instrument.initial_nm,
         instrument.relative_spread,

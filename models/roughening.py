@@ -24,6 +24,7 @@ def dose_spread(
     atoms_nm2: np.ndarray,
     thickness_nm: np.ndarray,
     dose: np.ndarray,
+    surface_dose_per_nm: float,
     law: str,
     initial_nm: float,
     relative_spread: float,
@@ -35,6 +36,9 @@ def dose_spread(
     ----------
     atoms_nm2, thickness_nm, dose : ndarray, shape (K,)
         Atoms per area [1/nm^2], thickness [nm] and dose used of each slice, from the surface.
+    surface_dose_per_nm : float
+        s(0), the dose per nm of the top layer in its steady state [1/nm]: the initial roughness is
+        a scatter of its thickness.
     law : str
         One of `LAWS`.
     initial_nm : float
@@ -61,21 +65,34 @@ def dose_spread(
         gained = per_nm**2 * relative_spread**2 * grain_nm * thickness_nm
     else:
         gained = np.zeros_like(dose)
-    variance = (initial_nm * per_nm[0]) ** 2 + np.cumsum(gained) - 0.5 * gained
+    variance = (initial_nm * surface_dose_per_nm) ** 2 + np.cumsum(gained) - 0.5 * gained
     if law == "columns":
         variance = variance + (relative_spread * (np.cumsum(dose) - 0.5 * dose)) ** 2
     return np.sqrt(variance)
 
 
-def depth_variance_per_nm(
-    law: str, relative_spread: float, grain_nm: float, atomic_density_per_nm3: float
-) -> tuple[float, float]:
-    """Growth of the spread in nm: (variance per nm of depth [nm], relative part per depth).
+def variance_per_nm(
+    law: str, relative_spread: float, grain_nm: float, atomic_density_per_nm3: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Growth of the spread of depth in uniform material.
 
-    A rough figure for uniform material, to choose slices by; `dose_spread` is the model.
+    Parameters
+    ----------
+    law, relative_spread, grain_nm
+        See `dose_spread`.
+    atomic_density_per_nm3 : ndarray, shape (M,)
+        Of each material [1/nm^3].
+
+    Returns
+    -------
+    variance_nm : ndarray, shape (M,)
+        Variance gained per nm of depth [nm^2/nm].
+    relative : float
+        Spread in proportion to the depth (columns).
     """
+    none = np.zeros_like(atomic_density_per_nm3)
     if law == "statistical":
-        return atomic_density_per_nm3 ** (-1.0 / 3.0), 0.0
+        return np.cbrt(1.0 / atomic_density_per_nm3), 0.0
     if law == "grains":
-        return relative_spread**2 * grain_nm, 0.0
-    return 0.0, relative_spread if law == "columns" else 0.0
+        return none + relative_spread**2 * grain_nm, 0.0
+    return none, relative_spread if law == "columns" else 0.0

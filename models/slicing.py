@@ -32,36 +32,46 @@ _PER_SPREAD = 0.4  # slices in uniform material against the spread of depth
 class Features:
     """What a plan has to resolve around each interface, and between them.
 
+    L interfaces, L + 1 layers including the substrate.
+
     Attributes
     ----------
     above_nm, below_nm : ndarray, shape (L,)
         How far the true transition reaches above and below its plane [nm].
-    onset_nm : ndarray, shape (L,)
-        How far ahead of the plane the altered layer brings it to the surface [nm].
-    decay_nm : ndarray, shape (L,)
-        Decay length of the trailing edge [nm].
+    onset_nm : float
+        How far ahead of its plane the altered layer brings an interface to the surface [nm].
+    decay_nm : float
+        Decay length of trailing edges [nm].
     length_nm : ndarray, shape (L,)
         Feature length [nm]; 0 for a sharp interface without mixing, which needs no thin slices.
     surface_decay_nm : float
         Decay length of a transient at the surface [nm]; 0 for none.
-    spread_nm : ndarray, shape (L,)
-        Spread of depth by roughness and crater at each interface, standard deviation [nm].
-    sampling_nm : float or ndarray, shape (L,)
-        Depth removed in a sampling interval [nm].
-    spread : tuple of float
-        (initial_nm, growth_nm, relative): the spread of depth at depth z has the variance
-        initial^2 + growth * z, and relative * z is its part from the crater.
+    rate_nm : ndarray, shape (L + 1,)
+        Depth removed per dose in each layer [nm].
+    sampling_dose : float
+        Dose of a sampling interval.
+    variance : ndarray, shape (L + 1,)
+        Variance of the arrival dose at the top of each layer.
+    variance_per_nm : ndarray, shape (L + 1,)
+        Its growth in each layer [1/nm].
+    relative : float
+        A spread in proportion to the dose: crater, and columns of different yield.
+    spread_grows : bool
+        Whether the spread of the arrival dose varies with depth.
     """
 
     above_nm: np.ndarray
     below_nm: np.ndarray
-    onset_nm: np.ndarray
-    decay_nm: np.ndarray
+    onset_nm: float
+    decay_nm: float
     length_nm: np.ndarray
     surface_decay_nm: float
-    spread_nm: np.ndarray
-    sampling_nm: np.ndarray
-    spread: tuple[float, float, float]
+    rate_nm: np.ndarray
+    sampling_dose: float
+    variance: np.ndarray
+    variance_per_nm: np.ndarray
+    relative: float
+    spread_grows: bool
 
 
 @dataclass(frozen=True)
@@ -91,61 +101,58 @@ class SlicePlan:
 
 
 @njit(cache=True, nogil=True)
-def _step_nm(z, planes, onset, above, below, decay, fine, surface_decay, surface_fine, spread):
-    """Largest admissible slice thickness at depth z."""
+def _fine(length, spread, sampling):
+    """Slice thickness that resolves a feature after smoothing."""
+    staircase = math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING
+    return min(max(staircase, length / _FINEST), math.hypot(length, spread) / _PER_FEATURE)
+
+
+@njit(cache=True, nogil=True)
+def _step_nm(z, spread, sampling, planes, above, below, onset, decay, length, surface_decay):
+    """Largest admissible slice thickness at depth z for the features around it."""
     step = np.inf
     for j in range(planes.size):
-        if fine[j] <= 0.0:
+        if length[j] <= 0.0:
             continue
-        ahead = planes[j] - onset[j] - above[j] - z
-        behind = z - planes[j] - below[j] - _CORE * decay[j]
+        fine = _fine(length[j], spread, sampling)
+        ahead = planes[j] - onset - above[j] - z
+        behind = (z - planes[j] - below[j]) / decay - _CORE
         if ahead > 0.0:
-            step = min(step, fine[j] + 0.3 * ahead)
+            step = min(step, fine + 0.3 * ahead)
         elif behind <= 0.0:
-            step = min(step, fine[j])
-        elif behind <= (_TAIL - _CORE) * decay[j]:
-            step = min(step, fine[j] * (1.0 + 0.5 * behind / decay[j]))
+            step = min(step, fine)
         else:
-            past = behind - (_TAIL - _CORE) * decay[j]
-            step = min(step, fine[j] * (1.0 + 0.5 * (_TAIL - _CORE)) + 0.3 * past)
+            followed = min(behind, _TAIL - _CORE)
+            past = (behind - followed) * decay
+            step = min(step, fine * (1.0 + 0.5 * followed) + 0.3 * past)
     if surface_decay > 0.0:
-        behind = max(z - _CORE * surface_decay, 0.0)
-        step = min(step, surface_fine * (1.0 + 0.5 * behind / surface_decay))
-    initial, growth, relative = spread
-    if initial > 0.0 or growth > 0.0:
-        width = math.sqrt(initial**2 + growth * z + (relative * z) ** 2)
-        # At the very surface a growing spread starts from nothing.
-        floor = 0.25 * growth if growth > 0.0 else 0.1 * initial
-        step = min(step, max(_PER_SPREAD * width, floor, 1e-3))
+        behind = max(z / surface_decay - _CORE, 0.0)
+        step = min(step, _fine(surface_decay, spread, sampling) * (1.0 + 0.5 * behind))
     return step
 
 
 @njit(cache=True, nogil=True)
-def _march(
-    top, end, planes, onset, above, below, decay, fine, surface_decay, surface_fine, spread, limit
-):
+def _march(top, end, variance, growth, first_dose, relative, rate, sampling, grows, features):
     """Upper edges of the slices of one layer as fractions of its thickness."""
     size = end - top
     edges = [0.0]
     z = top
-    while True:
-        step = _step_nm(
-            z, planes, onset, above, below, decay, fine, surface_decay, surface_fine, spread
-        )
+    limit = MAX_SLICES
+    while len(edges) <= limit:
+        dose = first_dose + (z - top) / rate
+        spread = rate * math.sqrt(variance + growth * (z - top) + (relative * dose) ** 2)
+        step = _step_nm(z, spread, sampling, *features)
+        if grows:
+            # At the very surface a growing spread starts from nothing.
+            step = min(step, max(_PER_SPREAD * spread, 0.25 * growth * rate * rate, 1e-3))
         # Look ahead so that a thick slice does not jump into a region that wants thin ones.
         for _ in range(60):
-            if z + step >= end:
-                ahead = end
-            else:
-                ahead = z + step
-            there = _step_nm(
-                ahead, planes, onset, above, below, decay, fine, surface_decay, surface_fine, spread
-            )
+            there = _step_nm(min(z + step, end), spread, sampling, *features)
             if step <= 2.0 * there or step <= 1e-4:
                 break
             step *= 0.6
         z += step
-        if z >= end or len(edges) >= limit:
+        if z >= end:
             break
         edges.append((z - top) / size)
     if len(edges) > 1 and 1.0 - edges[-1] < 0.5 * (edges[-1] - edges[-2]):
@@ -180,42 +187,39 @@ def plan_slices(
     """
     top = np.concatenate([[0.0], np.maximum.accumulate(np.maximum(planes_nm, 0.0))])
     bounds = np.append(top, top[-1] + substrate_nm)
-    fine = np.where(
-        features.length_nm > 0,
-        np.clip(
-            np.hypot(features.spread_nm, 0.5 * features.sampling_nm) / _PER_SMOOTHING,
-            features.length_nm / _FINEST,
-            np.hypot(features.length_nm, features.spread_nm) / _PER_FEATURE,
-        ),
-        0.0,
+    doses = np.append(0.0, np.cumsum(np.diff(bounds) / features.rate_nm))
+    around = (
+        planes_nm,
+        features.above_nm,
+        features.below_nm,
+        features.onset_nm,
+        max(features.decay_nm, 1e-9),
+        features.length_nm,
+        features.surface_decay_nm,
     )
-    surface_fine = features.surface_decay_nm / _PER_FEATURE
     fractions, layers = [], []
     total = 0
     for index in range(bounds.size - 1):
-        if bounds[index + 1] - bounds[index] <= 0.0:
-            edges = [0.0]
-        else:
+        edges = [0.0]
+        if bounds[index + 1] > bounds[index]:
+            rate = float(features.rate_nm[index])
             edges = _march(
                 bounds[index],
                 bounds[index + 1],
-                planes_nm,
-                features.onset_nm,
-                features.above_nm,
-                features.below_nm,
-                np.maximum(features.decay_nm, 1e-9),
-                fine,
-                features.surface_decay_nm,
-                surface_fine,
-                features.spread,
-                MAX_SLICES,
+                float(features.variance[index]),
+                float(features.variance_per_nm[index]),
+                doses[index],
+                features.relative,
+                rate,
+                features.sampling_dose * rate,
+                features.spread_grows,
+                around,
             )
         total += len(edges)
         if total > MAX_SLICES:
             raise ValueError(
-                f"the sample needs more than {MAX_SLICES} slices: its thinnest feature "
-                f"({float(fine[fine > 0].min()) if (fine > 0).any() else 0:.3g} nm) is too fine "
-                f"for its depth ({bounds[-1]:.3g} nm)"
+                f"the sample needs more than {MAX_SLICES} slices: its thinnest feature is too "
+                f"fine for its depth of {bounds[-1]:.3g} nm"
             )
         fractions.append(np.asarray(edges))
         layers.append(np.full(len(edges), index))

@@ -3,7 +3,7 @@
 Interface j carries a function T_j(z) that rises from 0 (material above) to 1 (material below).
 The volume fractions of the layers follow from the interfaces one after the other,
 
-    f_0 = 1 - T_0,   f_1 = T_0 (1 - T_1),   f_2 = T_0 T_1 (1 - T_2), ...,   substrate: T_0 T_1 T_2 ...
+    f_0 = 1 - T_0,  f_1 = T_0 (1 - T_1),  f_2 = T_0 T_1 (1 - T_2), ...,  substrate: T_0 T_1 T_2 ...
 
 so they are positive and sum to one however much the interfaces overlap. The planes z_j are placed
 such that the integral of f_l over depth is the thickness of layer l.
@@ -262,9 +262,7 @@ def _slice_fractions(edges, planes, widths, shapes):
             first += 1
         passed = 1.0  # mean over the slice of T_0 ... T_{j-1}
         for j in range(first, interfaces + 1):
-            if j == interfaces:
-                product = 0.0
-            elif above[j] >= z1:
+            if j == interfaces or above[j] >= z1:
                 product = 0.0
             else:
                 product = _integral_of_product(z0, z1, planes, widths, shapes, first, j) / (z1 - z0)
