@@ -1,3 +1,75 @@
-"""Craterfront: simulate sputtering depth profiles of layered samples and invert measured ones."""
+"""Craterfront: simulate sputtering depth profiles of layered samples and invert measured ones.
+
+``import craterfront as cf`` gives the objects of the experiment file (`Stack`, `Layer`, `Setup`,
+...), `load_experiment`, `simulate`, `invert` and `read_profile`. Names are loaded when they are
+first used, so that the import itself costs nothing.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
+    "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
+    "craterfront.setup": (
+        "Channel",
+        "DepthScale",
+        "Detection",
+        "EdgedCrater",
+        "FlatCrater",
+        "Flicker",
+        "GlowDischarge",
+        "IonBeam",
+        "MeasuredCrater",
+        "Mixing",
+        "Noise",
+        "ParabolicCrater",
+        "ProfileSettings",
+        "Roughness",
+        "Setup",
+        "TiltedCrater",
+    ),
+    "craterfront.quantities": ("Quantity",),
+    "craterfront.problems": ("InputProblems",),
+    "craterfront.forward": ("simulate", "repeat"),
+}
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+__all__ = ["__version__", *sorted(_HOME_OF)]
+
+if TYPE_CHECKING:
+    from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
+    from craterfront.forward import repeat, simulate
+    from craterfront.problems import InputProblems
+    from craterfront.quantities import Quantity
+    from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+    from craterfront.setup import (
+        Channel,
+        DepthScale,
+        Detection,
+        EdgedCrater,
+        FlatCrater,
+        Flicker,
+        GlowDischarge,
+        IonBeam,
+        MeasuredCrater,
+        Mixing,
+        Noise,
+        ParabolicCrater,
+        ProfileSettings,
+        Roughness,
+        Setup,
+        TiltedCrater,
+    )
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        return getattr(import_module(_HOME_OF[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,535 @@
+"""From the experiment to the numbers that the engine takes, as functions of the parameters.
+
+An `Assembly` knows every parameter of an experiment and builds the engine's sample and
+instrument for any values of them. `simulate` uses the nominal values; `invert` varies those that
+are not fixed. Nothing else translates between the experiment file and the physics.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from craterfront import parameters as rules
+from craterfront.models import crater
+from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
+from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.transitions import SHAPES
+from craterfront.parameters import Parameter
+from craterfront.problems import InputProblems, shown
+from craterfront.quantities import Quantity
+from craterfront.sample import ConcreteLayer, Stack
+from craterfront.setup import Channel, GlowDischarge, IonBeam, Setup
+
+NOMINAL_ATOMIC_DENSITY_PER_NM3 = 50.0
+"""Stands in where no density is known but a rate is: then no mass per area is reported."""
+
+SIMS_ESCAPE_DEPTH_NM = 0.4
+"""Escape depth of secondary ions, one to two atomic layers (from memory: 0.3 to 0.6 nm)."""
+
+DEFAULT_SAMPLES = 1000
+
+
+@dataclass(frozen=True)
+class Response:
+    """One linear term of a channel: a sensitivity times what `projection` collects.
+
+    Attributes
+    ----------
+    channel : int
+    sensitivity : Quantity
+    projection : ndarray, shape (M, E)
+        Weight of one atom of element e out of material m.
+    label : str
+        Channel, and layer where the sensitivity is by layer.
+    """
+
+    channel: int
+    sensitivity: Quantity
+    projection: np.ndarray
+    label: str
+
+
+class Assembly:
+    """All parameters of an experiment, and the engine's input for any values of them.
+
+    Parameters
+    ----------
+    stack, setup : Stack, Setup
+    depth_axis : bool
+        The profile has a depth axis, quantified by somebody else: depth stands for time and
+        every layer erodes at 1 nm per nm.
+    merge_equal : bool
+        Treat layers with equal numbers as one material and join neighbours. Right for a
+        simulation; in an inversion their parameters differ.
+
+    Attributes
+    ----------
+    layers : list of ConcreteLayer
+        The last one is the substrate.
+    elements : tuple of str
+    channels : tuple of Channel
+    parameters : list of Parameter
+        Non-linear parameters; sensitivities and backgrounds are in `responses`.
+    responses : list of Response
+    warnings : list of str
+
+    Raises
+    ------
+    InputProblems
+        When something that the physics needs is missing, all of it at once.
+    """
+
+    def __init__(
+        self,
+        stack: Stack,
+        setup: Setup,
+        *,
+        depth_axis: bool = False,
+        merge_equal: bool = True,
+    ) -> None:
+        self.stack, self.setup, self.depth_axis = stack, setup, depth_axis
+        self.layers = stack.expanded()
+        self.elements = tuple(stack.elements())
+        self.channels: tuple[Channel, ...] = setup.detection.channels(self.elements)
+        self.parameters: list[Parameter] = []
+        self.warnings: list[str] = []
+        self._problems: list[str] = []
+        self._index: dict[tuple[str, str], int] = {}
+        self._merge_equal = merge_equal
+        self._density = [self._atomic_density(layer) for layer in self.layers]
+        self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
+        self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
+        self._common_rate: int | None = None
+        self._rate = [self._add_rate(index) for index in range(len(self.layers))]
+        self._add_instrument()
+        if self._problems:
+            raise InputProblems(self._problems)
+        self._materials, self._material_of = self._find_materials()
+        self._composition = self._composition_table()
+        self._preference = self._preferences()
+        self.responses = self._find_responses()
+        self._shape = np.array(
+            [SHAPES.index(_shape_name(layer)) for layer in self.layers[:-1]], dtype=np.int64
+        )
+        if self._problems:
+            raise InputProblems(self._problems)
+
+    # --- what the engine takes -----------------------------------------------------------------
+
+    @property
+    def nominal(self) -> np.ndarray:
+        """Nominal value of every parameter."""
+        return np.array([parameter.value for parameter in self.parameters])
+
+    def sample(self, values: np.ndarray) -> LayeredSample:
+        """Sample for the given parameter values."""
+        rates = np.array([self._rate_nm_s(index, values) for index in range(len(self.layers))])
+        first = [self._material_of.index(m) for m in range(len(self._materials))]
+        sample = LayeredSample(
+            thickness_nm=values[self._thickness],
+            width_nm=values[self._width],
+            shape=self._shape,
+            material=np.array(self._material_of, dtype=np.int64),
+            atomic_density_per_nm3=np.array([self._density[i][0] for i in first]),
+            rate_nm_s=rates[first],
+            composition=self._composition,
+        )
+        return _joined(sample) if self._merge_equal else sample
+
+    def instrument(self, values: np.ndarray) -> Instrument:
+        """Instrument for the given parameter values."""
+        setup = self.setup
+
+        def value(kind: str, default: float = 0.0) -> float:
+            index = self._index.get((kind, ""))
+            return default if index is None else float(values[index])
+
+        length = value("mixing length")
+        reach = value("mixing range") or max(2.0 * self._ion_range_nm(), 1.5 * length)
+        detection = setup.detection
+        return Instrument(
+            crater=self._crater(value),
+            mixing=setup.mixing.model,
+            mixing_length_nm=length,
+            mixing_range_nm=reach,
+            preference=self._preference,
+            roughness=setup.roughness.growth,
+            initial_nm=value("initial roughness"),
+            relative_spread=value("relative spread"),
+            grain_nm=value("grain size"),
+            view=detection.view,
+            timing=detection.timing,
+            escape_depth_nm=value("escape depth"),
+        )
+
+    def index_of(self, kind: str, name: str = "") -> int | None:
+        """Index of a parameter by kind and group, or None."""
+        return self._index.get((kind, name))
+
+    def thickness_index(self, layer: int) -> int:
+        """Parameter that is the thickness of a layer."""
+        return self._thickness[layer]
+
+    def width_index(self, layer: int) -> int:
+        """Parameter that is the width of the interface below a layer."""
+        return self._width[layer]
+
+    def material_index(self, layer: int) -> int:
+        """Engine material of a layer."""
+        return self._material_of[layer]
+
+    def nominal_rate_nm_s(self, layer: int) -> float:
+        """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
+        return self._rate_nm_s(layer, self.nominal)
+
+    def density_g_cm3(self, layer: int) -> Quantity | None:
+        """Density of a layer with its uncertainty; None where it is unknown."""
+        return self.layers[layer].density_g_cm3
+
+    def duration_s(self) -> float:
+        """Until the substrate plateau, if the file does not say."""
+        written = self.setup.detection.duration_s
+        if written is not None:
+            return float(written)
+        sample, instrument = self.sample(self.nominal), self.instrument(self.nominal)
+        rates = sample.rate_nm_s[sample.material]
+        dose = float(np.sum(sample.thickness_nm / rates[:-1]))
+        slowest = float(instrument.crater[:, 0].min())
+        spread = dose * instrument.relative_spread if instrument.roughness == "columns" else 0.0
+        blur_nm = (
+            5.0 * instrument.mixing_length_nm
+            + 2.0 * float(np.max(sample.width_nm, initial=0.0))
+            + 4.0 * instrument.initial_nm
+        )
+        return 1.1 * (dose / slowest + 3.0 * spread + blur_nm / rates[-1]) + 1e-3 * dose
+
+    def sampling_s(self) -> float:
+        """Sampling interval, if the file does not say a thousandth of the duration."""
+        written = self.setup.detection.sampling_s
+        return self.duration_s() / DEFAULT_SAMPLES if written is None else float(written)
+
+    # --- parameters ----------------------------------------------------------------------------
+
+    def _add(self, parameter: Parameter, kind: str, group: str = "") -> int:
+        key = (kind, group)
+        if key not in self._index:
+            self._index[key] = len(self.parameters)
+            self.parameters.append(parameter)
+        return self._index[key]
+
+    def _add_thickness(self, layer: ConcreteLayer) -> int:
+        group = layer.thickness_group
+        return self._add(rules.thickness(group, layer.thickness_nm), "thickness", group)
+
+    def _add_width(self, index: int) -> int:
+        layer = self.layers[index]
+        neighbours = [layer.thickness_nm.value]
+        if index + 1 < len(self.layers) - 1:
+            neighbours.append(self.layers[index + 1].thickness_nm.value)
+        widest = max(min(neighbours), layer.interface_width_nm.value * 1.5)
+        parameter = rules.width(layer.width_group, layer.interface_width_nm, widest)
+        return self._add(parameter, "width", layer.width_group)
+
+    def _add_rate(self, index: int) -> int:
+        layer = self.layers[index]
+        if self.depth_axis:
+            return self._add(
+                rules.exact("depth per depth", "rate", "", 1.0, "the profile has a depth axis"),
+                "rate",
+                "",
+            )
+        group = layer.rate_group
+        if layer.erosion_rate_nm_s is not None:
+            return self._add(rules.rate(group, layer.erosion_rate_nm_s), "rate", group)
+        if ("rate", group) in self._index:
+            return self._index["rate", group]
+        estimate = self._estimated_rate(layer)
+        if estimate is None:
+            return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
+        if isinstance(self.setup.source, GlowDischarge) and self._common_rate is None:
+            from craterfront.models.lamp import COMMON_RATE_LN_SD
+
+            self._common_rate = self._add(
+                rules.common_rate_factor(COMMON_RATE_LN_SD), "common rate factor"
+            )
+        return self._add(rules.estimated_rate(group, *estimate), "rate", group)
+
+    def _estimated_rate(self, layer: ConcreteLayer) -> tuple[float, float] | None:
+        """Rate and its relative uncertainty from yields and the source; None with a problem."""
+        place = f"layer {shown(layer.name)}"
+        source, density = self.setup.source, layer.density_g_cm3
+        if source is None or density is None:
+            self._problems.append(f"{place} erosion_rate_nm_s: missing, and nothing gives it")
+            return None
+        try:
+            if isinstance(source, IonBeam):
+                from craterfront.models.beam import beam_erosion_rate_nm_s
+
+                return beam_erosion_rate_nm_s(
+                    layer.composition,
+                    float(density),
+                    energy_eV=float(source.energy_eV),
+                    current_nA=float(source.current_nA),
+                    raster_um=source.raster_um,
+                    angle_deg=float(source.angle_deg),
+                    ion=source.ion,
+                )
+            if source.current_mA is None:
+                self._problems.append(
+                    f"{place} erosion_rate_nm_s: missing; a rate cannot be estimated from RF "
+                    "power: write it, or current_mA in [source]"
+                )
+                return None
+            from craterfront.models.lamp import lamp_erosion_rate_nm_s
+
+            return lamp_erosion_rate_nm_s(
+                layer.composition,
+                float(density),
+                voltage_V=float(source.voltage_V),
+                current_mA=float(source.current_mA),
+                anode_diameter_mm=float(source.anode_diameter_mm),
+            )
+        except (ValueError, DensityUnknown, FormulaError) as error:
+            self._problems.append(f"{place} erosion_rate_nm_s: {error}")
+            return None
+
+    def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
+        parameter = self.parameters[self._rate[index]]
+        factor = 1.0
+        if self._common_rate is not None and parameter.why == "from sputter yields":
+            factor = float(values[self._common_rate])
+        return float(values[self._rate[index]]) * factor
+
+    def _add_instrument(self) -> None:
+        setup = self.setup
+        number = rules.instrument_number
+        shape = setup.crater
+        if shape.shape == "parabolic":
+            self._add(
+                number("crater curvature", "curvature", "", shape.curvature, lower=-1.9, upper=1.9),
+                "curvature",
+            )
+        elif shape.shape == "tilted":
+            self._add(number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt")
+        elif shape.shape == "edged":
+            self._add(
+                number("crater edge share", "edge share", "", shape.edge_share, upper=0.99),
+                "edge share",
+            )
+            self._add(
+                number("crater edge rate", "edge rate", "", shape.edge_rate, lower=1e-3),
+                "edge rate",
+            )
+        rough = setup.roughness
+        self._add(
+            number("initial roughness", "initial roughness", "nm", rough.initial_nm),
+            "initial roughness",
+        )
+        if rough.growth in ("grains", "columns"):
+            self._add(
+                number("relative spread of rates", "relative spread", "", rough.relative_spread),
+                "relative spread",
+            )
+        if rough.growth == "grains":
+            # Only spread^2 times grain size counts: its uncertainty is that of the spread.
+            self._add(
+                rules.exact("grain size", "grain size", "nm", float(rough.grain_nm)), "grain size"
+            )
+        self._add_mixing()
+        self._add_escape_depth()
+
+    def _add_mixing(self) -> None:
+        mixing = self.setup.mixing
+        if mixing.model == "none":
+            return
+        number = rules.instrument_number
+        length = mixing.length_nm
+        why = ""
+        if length is None:
+            length, why = Quantity.default(self._ion_range_nm()), "projected range of the ions"
+            if length.value == 0:
+                self._problems.append("mixing length_nm: missing; [source] has no ions to range")
+                return
+        upper = math.inf
+        if mixing.range_nm is not None:
+            upper = 0.96 * float(mixing.range_nm)
+            self._add(
+                rules.exact("mixing range", "mixing range", "nm", float(mixing.range_nm)),
+                "mixing range",
+            )
+        self._add(
+            number(
+                "mixing length",
+                "mixing length",
+                "nm",
+                length,
+                upper=upper,
+                default_u_rel=0.4,
+                why=why,
+            ),
+            "mixing length",
+        )
+
+    def _add_escape_depth(self) -> None:
+        detection, source = self.setup.detection, self.setup.source
+        depth = detection.escape_depth_nm
+        if depth is None and detection.view == "viewed":
+            self._problems.append("detection escape_depth_nm: missing; a viewed signal needs it")
+            return
+        if depth is None:
+            sims = isinstance(source, IonBeam)
+            depth = Quantity.default(SIMS_ESCAPE_DEPTH_NM if sims else 0.0)
+        self._add(
+            rules.instrument_number(
+                "escape depth",
+                "escape depth",
+                "nm",
+                depth,
+                why="" if depth.status != "default" or not depth.value else "one to two layers",
+            ),
+            "escape depth",
+        )
+
+    def _ion_range_nm(self) -> float:
+        """Projected range in the first layer; 0 where the source tells nothing of the ions."""
+        from craterfront.models.ranges import projected_range_nm
+
+        source = self.setup.source
+        if source is None:
+            return 0.0
+        density = self._density[0][0]
+        if isinstance(source, IonBeam):
+            angle = math.radians(float(source.angle_deg))
+            energy, ion = float(source.energy_eV), source.ion
+        else:
+            from craterfront.models.lamp import effective_energy_eV
+
+            angle, energy, ion = 0.0, effective_energy_eV(float(source.voltage_V)), "Ar"
+        reach = projected_range_nm(self.layers[0].composition, energy, density, ion)
+        return reach * math.cos(angle)
+
+    # --- materials and channels ----------------------------------------------------------------
+
+    def _atomic_density(self, layer: ConcreteLayer) -> tuple[float, bool]:
+        """Atomic density [1/nm^3], and whether it is known."""
+        if layer.density_g_cm3 is None:
+            return NOMINAL_ATOMIC_DENSITY_PER_NM3, False
+        return atomic_density_per_nm3(layer.composition, float(layer.density_g_cm3)), True
+
+    def _find_materials(self) -> tuple[list[tuple], list[int]]:
+        """Distinct materials, and the material of each layer."""
+        keys = []
+        for index, layer in enumerate(self.layers):
+            if self._merge_equal:
+                own = (self._density[index], self._rate_nm_s(index, self.nominal))
+            else:
+                own = (layer.density_group, self._rate[index])
+            sensitivities = tuple(
+                _sensitivity_label(channel, layer) for channel in self.channels
+            )
+            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
+        materials = list(dict.fromkeys(keys))
+        return materials, [materials.index(key) for key in keys]
+
+    def _composition_table(self) -> np.ndarray:
+        table = np.zeros((len(self._materials), len(self.elements)))
+        for index, layer in enumerate(self.layers):
+            for symbol, fraction in layer.composition.items():
+                table[self._material_of[index], self.elements.index(symbol)] = fraction
+        return table
+
+    def _preferences(self) -> np.ndarray | None:
+        mixing = self.setup.mixing
+        if mixing.preference == "none" or mixing.model == "none":
+            return None
+        if isinstance(mixing.preference, dict):
+            return np.array([mixing.preference.get(e, 1.0) for e in self.elements])
+        from craterfront.models.lamp import effective_energy_eV
+        from craterfront.models.sputtering import elemental_yield
+
+        source = self.setup.source
+        lamp = isinstance(source, GlowDischarge)
+        energy = effective_energy_eV(float(source.voltage_V)) if lamp else float(source.energy_eV)
+        ion = "Ar" if lamp else source.ion
+        found = []
+        for symbol in self.elements:
+            try:
+                found.append(float(elemental_yield(symbol, energy, ion)))
+            except ValueError as error:
+                self._problems.append(f'mixing preference = "yields": {error}')
+                found.append(1.0)
+        return np.array(found)
+
+    def _find_responses(self) -> list[Response]:
+        responses = []
+        for number, channel in enumerate(self.channels):
+            terms: dict[str, tuple[Quantity, np.ndarray]] = {}
+            for index, layer in enumerate(self.layers):
+                sensitivity = channel.sensitivity_in(layer)
+                if sensitivity.value == 0 and sensitivity.status in ("plain", "default"):
+                    continue
+                label = _sensitivity_label(channel, layer)
+                projection = np.zeros((len(self._materials), len(self.elements)))
+                _, projection = terms.setdefault(label, (sensitivity, projection))
+                projection[self._material_of[index]] = self._weights(channel)
+            responses += [
+                Response(number, sensitivity, projection, f"{channel.name} {label}".strip())
+                for label, (sensitivity, projection) in terms.items()
+            ]
+        return responses
+
+    def _weights(self, channel: Channel) -> np.ndarray:
+        """Weight of one atom of each element in a channel."""
+        if channel.element is None:
+            weights = np.ones(len(self.elements))
+        else:
+            weights = np.array([float(e == channel.element) for e in self.elements])
+        for symbol, share in channel.interference.items():
+            if symbol in self.elements:
+                weights[self.elements.index(symbol)] += float(share)
+        return weights
+
+    def _crater(self, value) -> np.ndarray:
+        shape = self.setup.crater
+        if shape.shape == "parabolic":
+            return crater.parabolic(value("curvature"))
+        if shape.shape == "tilted":
+            return crater.tilted(value("tilt"))
+        if shape.shape == "edged":
+            return crater.edged(value("edge share"), value("edge rate"))
+        if shape.shape == "measured":
+            return crater.measured(np.array(shape.radius_mm), np.array(shape.depth_um))
+        return crater.flat()
+
+
+def _shape_name(layer: ConcreteLayer) -> str:
+    shape = layer.interface_shape
+    return f"{shape} {layer.interface_side}" if shape == "exponential" else shape
+
+
+def _sensitivity_label(channel: Channel, layer: ConcreteLayer) -> str:
+    """Which of a channel's sensitivities a layer has: "" where one holds for all."""
+    if isinstance(channel.sensitivity, Quantity):
+        return ""
+    for name in (layer.name, layer.label, layer.material):
+        if name in channel.sensitivity:
+            return f"in {name}"
+    return "elsewhere"
+
+
+def _joined(sample: LayeredSample) -> LayeredSample:
+    """Join neighbouring layers of one material: the interface between them means nothing."""
+    keep = np.append(sample.material[:-1] != sample.material[1:], True)
+    if keep.all():
+        return sample
+    # A layer joins the one below it; at the bottom it becomes part of the substrate.
+    group = np.append(0, np.cumsum(keep[:-1]))
+    thickness = np.bincount(group[:-1], sample.thickness_nm, minlength=group[-1] + 1)
+    return replace(
+        sample,
+        thickness_nm=thickness[: group[-1]],
+        width_nm=sample.width_nm[keep[:-1]],
+        shape=sample.shape[keep[:-1]],
+        material=sample.material[keep],
+    )

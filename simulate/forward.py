@@ -1,0 +1,241 @@
+"""Simulate a measurement of a layered sample."""
+
+import json
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from craterfront import __version__
+from craterfront.assembly import Assembly
+from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
+from craterfront.models.engine import LayeredSample, run
+from craterfront.models.noise import noisy_readings
+from craterfront.models.transitions import interface_planes_nm, slice_fractions
+from craterfront.problems import InputProblems
+from craterfront.sample import Stack
+from craterfront.setup import Setup
+
+if TYPE_CHECKING:
+    import xarray
+
+MAX_SAMPLES = 2_000_000
+
+
+def simulate(
+    stack: Stack,
+    setup: Setup,
+    *,
+    seed: int | None = None,
+    exposure: bool = False,
+    title: str = "",
+) -> "xarray.Dataset":
+    """Simulate one depth profile.
+
+    Parameters
+    ----------
+    stack : Stack
+        The sample.
+    setup : Setup
+        How it is measured.
+    seed : int, optional
+        Seed of the noise; without one, a new one is drawn and written into the result.
+    exposure : bool
+        Add the exposure matrix: the share of every slice of the sample that leaves in every
+        sampling interval (a dense matrix).
+    title : str
+        Title of the experiment.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``intensity(channel, time)`` with noise and ``clean(channel, time)`` without;
+        ``mean_depth(time)``, the depth removed at the middle of each interval, averaged over the
+        analysed area; the truth: ``composition(element, depth)`` and a table of the layers. The
+        whole experiment, the seed and the version are in the attributes, see `repeat`.
+
+    Raises
+    ------
+    InputProblems
+        When something is missing or inconsistent.
+    """
+    import xarray as xr
+
+    assembly = Assembly(stack, setup)
+    values = assembly.nominal
+    sample, instrument = assembly.sample(values), assembly.instrument(values)
+    edges = time_edges_s(assembly)
+    projection = np.stack([r.projection for r in assembly.responses], axis=-1)
+    result = run(sample, instrument, edges, projection)
+    interval = np.diff(edges)
+    per_time = instrument.view == "collected"
+    snapshots = not per_time and instrument.timing == "cycle"
+    time = edges if snapshots else 0.5 * (edges[1:] + edges[:-1])
+    if snapshots:
+        interval = np.append(interval, interval[-1])
+    terms = result.signal.T / interval if per_time else result.signal.T
+    signal = np.zeros((len(assembly.channels), time.size))
+    for response, term in zip(assembly.responses, terms, strict=True):
+        signal[response.channel] += response.sensitivity.value * term
+    background = np.array([c.background.value for c in assembly.channels])
+    if seed is None:
+        seed = int(np.random.SeedSequence().generate_state(1)[0])
+    readings = _readings(assembly, signal, background, interval, seed)
+    depth = result.mean_depth_nm
+    dataset = xr.Dataset(
+        {
+            "intensity": (("channel", "time"), readings),
+            "clean": (("channel", "time"), signal + background[:, None]),
+            "mean_depth": ("time", depth if snapshots else 0.5 * (depth[1:] + depth[:-1])),
+            **_truth(assembly, sample, float(depth[-1])),
+        },
+        coords={
+            "channel": [c.name for c in assembly.channels],
+            "time": time,
+            "element": list(assembly.elements),
+            "layer": [layer.name for layer in assembly.layers[:-1]],
+        },
+        attrs={
+            "title": title,
+            "craterfront_version": __version__,
+            "seed": seed,
+            "experiment": json.dumps(
+                experiment_to_dict(Experiment(title=title, stack=stack, setup=setup))
+            ),
+        },
+    )
+    if exposure:
+        share = np.diff(result.arrival.exposure(result.balanced_dose), axis=1)
+        middle = 0.5 * (result.edges_nm[1:] + result.edges_nm[:-1])
+        sliced = dataset.assign_coords(slice_depth=middle[:-1])
+        dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))
+        dataset["slice_thickness"] = ("slice_depth", np.diff(result.edges_nm)[:-1])
+    return _described(dataset, per_time)
+
+
+def repeat(dataset: "xarray.Dataset") -> "xarray.Dataset":
+    """Simulate again what a dataset of `simulate` holds: the same numbers."""
+    experiment = experiment_from_dict(json.loads(dataset.attrs["experiment"]))
+    return simulate(
+        experiment.stack,
+        experiment.setup,
+        seed=int(dataset.attrs["seed"]),
+        exposure="exposure" in dataset,
+        title=experiment.title,
+    )
+
+
+def time_edges_s(assembly: Assembly) -> np.ndarray:
+    """Edges of the sampling intervals, from 0 [s]."""
+    sampling, duration = assembly.sampling_s(), assembly.duration_s()
+    count = max(int(np.ceil(duration / sampling - 1e-9)), 1)
+    if count > MAX_SAMPLES:
+        raise InputProblems(
+            [
+                f"detection sampling_s: {sampling:g} s over {duration:g} s gives {count} readings; "
+                f"at most {MAX_SAMPLES}"
+            ]
+        )
+    return sampling * np.arange(count + 1)
+
+
+def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
+    noise = assembly.setup.noise
+    flicker = noise.flicker
+    readings = noisy_readings(
+        signal,
+        background,
+        interval,
+        np.random.default_rng(seed),
+        counts_per_unit_s=None
+        if noise.counts_per_unit_s is None
+        else float(noise.counts_per_unit_s),
+        flicker_rms=float(flicker.rms) if flicker else 0.0,
+        flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
+        readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
+    )
+    for number, channel in enumerate(assembly.channels):
+        if channel.saturation is not None:
+            readings[number] = np.minimum(readings[number], float(channel.saturation))
+    return readings
+
+
+def composition_against_depth(
+    sample: LayeredSample, deepest_nm: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Atomic fractions of the undisturbed sample on a grid that follows the interfaces.
+
+    Parameters
+    ----------
+    sample : LayeredSample
+    deepest_nm : float
+        Where the grid ends [nm].
+
+    Returns
+    -------
+    depth_nm : ndarray, shape (P,)
+    composition : ndarray, shape (E, P)
+    """
+    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    deepest = max(deepest_nm, float(np.max(planes, initial=0.0)) * 1.05 + 1e-6)
+    steps = np.linspace(-3.0, 3.0, 61)
+    around = np.concatenate(
+        [
+            plane + np.maximum(width, 1e-4 * deepest) * steps
+            for plane, width in zip(planes, sample.width_nm, strict=True)
+        ]
+        or [np.zeros(0)]
+    )
+    edges = np.unique(np.concatenate([np.linspace(0.0, deepest, 401), around]))
+    edges = edges[(edges >= 0.0) & (edges <= deepest)]
+    layers = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    atoms = layers * sample.atomic_density_per_nm3[sample.material]
+    fractions = atoms @ sample.composition[sample.material] / atoms.sum(axis=1, keepdims=True)
+    return 0.5 * (edges[1:] + edges[:-1]), fractions.T
+
+
+def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict:
+    depth, composition = composition_against_depth(sample, deepest_nm)
+    layers = assembly.layers[:-1]
+    thickness = np.array([layer.thickness_nm.value for layer in layers])
+    density = np.array(
+        [float(d) if (d := layer.density_g_cm3) is not None else np.nan for layer in layers]
+    )
+    return {
+        "composition": (("element", "depth"), composition),
+        "depth": ("depth", depth),
+        "thickness_nm": ("layer", thickness),
+        "interface_depth_nm": ("layer", np.cumsum(thickness)),
+        "interface_width_nm": (
+            "layer",
+            np.array([layer.interface_width_nm.value for layer in layers]),
+        ),
+        "areal_mass_g_m2": ("layer", thickness * density * 1e-3),
+    }
+
+
+_DESCRIPTIONS = {
+    "time": ("time at the middle of the sampling interval", "s"),
+    "depth": ("depth below the original surface", "nm"),
+    "mean_depth": ("depth removed, mean over the analysed area", "nm"),
+    "composition": ("atomic fraction in the undisturbed sample", "1"),
+    "thickness_nm": ("layer thickness", "nm"),
+    "interface_depth_nm": ("depth of the interface below the layer", "nm"),
+    "interface_width_nm": ("width of the true transition below the layer, 16-84 %", "nm"),
+    "areal_mass_g_m2": ("mass per area of the layer", "g/m2"),
+    "exposure": ("share of the slice that leaves in the sampling interval", "1"),
+    "slice_depth": ("depth of the slice", "nm"),
+    "slice_thickness": ("thickness of the slice", "nm"),
+}
+
+
+def _described(dataset: "xarray.Dataset", per_time: bool) -> "xarray.Dataset":
+    unit = "atoms nm-2 s-1 times sensitivity" if per_time else "atomic fraction times sensitivity"
+    named = {
+        **_DESCRIPTIONS,
+        "intensity": ("intensity with noise", unit),
+        "clean": ("intensity without noise", unit),
+    }
+    for name, (long_name, units) in named.items():
+        if name in dataset.variables:
+            dataset[name].attrs.update(long_name=long_name, units=units)
+    return dataset

@@ -1,0 +1,560 @@
+"""Measured profiles: what the columns of a text table mean, and what is fit for use.
+
+Every setting is explicit. Whatever is left out, added up or changed is told in the notes of the
+profile; what cannot be read raises `InputProblems` with file, line and column.
+"""
+
+import os
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from numbers import Integral, Real
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from craterfront.column_selection import Selection, listed, normal, select_columns
+from craterfront.delimited_text import TextTable, read_table
+from craterfront.models.elements import (
+    FormulaError,
+    atomic_number,
+    atomic_to_mass_fractions,
+    mass_to_atomic_fractions,
+)
+from craterfront.problems import InputProblems, did_you_mean, one_of, shown
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Axis = Literal["time", "depth"]
+Position = Literal["start", "middle", "end"]
+ValuesKind = Literal["intensity", "atomic fraction", "mass fraction"]
+
+AXIS_UNITS = {
+    "time": {"s": 1.0, "ms": 1e-3, "min": 60.0},
+    "depth": {"nm": 1.0, "um": 1e3, "μm": 1e3, "A": 0.1, "Å": 0.1},
+}
+"""Seconds or nanometres per unit; both micro signs and both angstrom signs of Unicode are known."""
+
+BASE_UNITS = {"time": "s", "depth": "nm"}
+POSITIONS = ("start", "middle", "end")
+VALUES_KINDS = ("intensity", "atomic fraction", "mass fraction")
+
+LARGEST_FRACTION = 2.0
+"""A fraction above this is taken for a percentage; calibrations overshoot 1, but not that far."""
+
+_ROWS_SHOWN = 10  # in the notes and messages of one file
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredProfile:
+    """A profile as it was measured, or as somebody else quantified it.
+
+    Attributes
+    ----------
+    axis
+        ``"time"`` or ``"depth"``.
+    axis_values
+        Times [s] or depths [nm] as given in the file, strictly increasing, shape (point,).
+    interval
+        Widths [s or nm] of the intervals that the points stand for, shape (point,). The file gives
+        one place for each interval; see `axis_position`. At the ends, and beside rows whose axis
+        cannot be read, the one gap that is known is taken.
+    channels
+        Names of the channels.
+    values
+        Intensities [1], or fractions [1], not per cent, shape (channel, point).
+    values_kind
+        ``"intensity"``, ``"atomic fraction"`` or ``"mass fraction"``.
+    censored
+        True where a reading is at or above the saturation of its channel, so that the true value
+        is only known to be at least as large, shape (channel, point).
+    notes
+        What was left out, added up or changed, in plain words.
+    source
+        The file as it was named.
+    axis_position
+        Which place of its interval the axis gives: ``"start"``, ``"middle"`` or ``"end"``.
+    elements
+        Element symbol by channel, as far as given.
+    """
+
+    axis: Axis
+    axis_values: np.ndarray
+    interval: np.ndarray
+    channels: list[str]
+    values: np.ndarray
+    values_kind: ValuesKind
+    censored: np.ndarray
+    notes: list[str]
+    source: str
+    axis_position: Position = "middle"
+    elements: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def middle(self) -> np.ndarray:
+        """Middles of the intervals [s or nm], shape (point,)."""
+        shift = {"start": 0.5, "middle": 0.0, "end": -0.5}[self.axis_position]
+        return self.axis_values + shift * self.interval
+
+    def to_atomic_fractions(self) -> "MeasuredProfile":
+        """The same profile in atomic fractions that add up to 1 at every point.
+
+        Raises
+        ------
+        InputProblems
+            The values are intensities, a channel has no element or shares it with another one, or
+            the fractions at a point do not add up to more than 0.
+
+        Notes
+        -----
+        x_i = (w_i / M_i) / sum_j (w_j / M_j), with mass fractions w and atomic masses M.
+        """
+        return self._converted("atomic fraction", mass_to_atomic_fractions)
+
+    def to_mass_fractions(self) -> "MeasuredProfile":
+        """The same profile in mass fractions that add up to 1 at every point.
+
+        Raises
+        ------
+        InputProblems
+            As `to_atomic_fractions`.
+
+        Notes
+        -----
+        w_i = x_i M_i / sum_j (x_j M_j), with atomic fractions x and atomic masses M.
+        """
+        return self._converted("mass fraction", atomic_to_mass_fractions)
+
+    def _converted(
+        self, kind: ValuesKind, convert: Callable[[Mapping[str, float]], dict[str, float]]
+    ) -> "MeasuredProfile":
+        if self.values_kind == kind:
+            return self
+        problems = self._conversion_problems()
+        if problems:
+            raise InputProblems(problems, self.source)
+        # Apart from the scale the conversion is one factor per element: that of equal amounts.
+        factors = convert({self.elements[channel]: 1.0 for channel in self.channels})
+        amounts = [factors[self.elements[channel]] for channel in self.channels]
+        weighted = self.values * np.array(amounts)[:, np.newaxis]
+        total = weighted.sum(axis=0)
+        empty = np.flatnonzero(total <= 0)
+        if empty.size:
+            where = f"{self.axis} {self.axis_values[empty[0]]:g} {BASE_UNITS[self.axis]}"
+            raise InputProblems([f"{where}: the fractions add up to no more than 0"], self.source)
+        sums = self.values.sum(axis=0)
+        note = (
+            f"{self.values_kind}s, which add up to {sums.min():.4g} to {sums.max():.4g},"
+            f" converted to {kind}s, which add up to 1"
+        )
+        return replace(self, values=weighted / total, values_kind=kind, notes=[*self.notes, note])
+
+    def _conversion_problems(self) -> list[str]:
+        if self.values_kind == "intensity":
+            return ["intensities cannot be converted to fractions without a calibration"]
+        problems = [
+            f"elements: channel {shown(channel)} has no element"
+            for channel in self.channels
+            if channel not in self.elements
+        ]
+        users = Counter(self.elements[c] for c in self.channels if c in self.elements)
+        problems += [
+            f"elements: {count} channels hold the element {symbol}"
+            for symbol, count in users.items()
+            if count > 1
+        ]
+        return problems
+
+    def to_dataset(self) -> "xr.Dataset":
+        """The profile as an xarray Dataset.
+
+        Returns
+        -------
+        xarray.Dataset
+            ``intensity``, ``atomic_fraction`` or ``mass_fraction`` and ``censored`` over (channel,
+            time or depth), and ``interval``; the coordinate ``time`` [s] or ``depth`` [nm] is the
+            middle of the interval. Notes and source are attributes.
+        """
+        import xarray as xr
+
+        unit = BASE_UNITS[self.axis]
+        over = ("channel", self.axis)
+        point = {"units": unit, "long_name": f"{self.axis}, middle of the interval"}
+        width = {"units": unit, "long_name": f"width of the {self.axis} interval"}
+        value = {"units": "1", "long_name": self.values_kind}
+        censored = {"units": "1", "long_name": "reading at or above the saturation of its channel"}
+        return xr.Dataset(
+            {
+                self.values_kind.replace(" ", "_"): (over, self.values, value),
+                "censored": (over, self.censored, censored),
+                "interval": (self.axis, self.interval, width),
+            },
+            {
+                "channel": ("channel", self.channels, {"units": "1", "long_name": "channel"}),
+                self.axis: (self.axis, self.middle, point),
+            },
+            {"source": self.source, "notes": "\n".join(self.notes)},
+        )
+
+
+def read_profile(
+    path: str | os.PathLike[str],
+    *,
+    axis_column: str | int | None = None,
+    axis: Axis = "time",
+    axis_unit: str = "s",
+    axis_position: Position = "middle",
+    values: ValuesKind = "intensity",
+    value_unit: Literal["1", "%"] = "1",
+    columns: Mapping[str, str | int] | None = None,
+    merge: Mapping[str, Sequence[str | int]] | None = None,
+    ignore: Sequence[str] = (),
+    saturation: Mapping[str, float] | None = None,
+    elements: Mapping[str, str] | None = None,
+    drop_last_rows: int = 0,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+    header_rows: int | None = None,
+    names_row: int | None = None,
+) -> MeasuredProfile:
+    """Read a measured profile from delimited text.
+
+    Columns are named by their header or by their number, counted from 1.
+
+    Parameters
+    ----------
+    path
+        The file; see `craterfront.delimited_text.read_table` for what it may look like.
+    axis_column
+        Column of the times or depths. Default: the first one.
+    axis
+        ``"time"`` or ``"depth"``.
+    axis_unit
+        s, ms or min; nm, um (µm) or A (Å).
+    axis_position
+        Whether the axis gives the ``"start"``, ``"middle"`` or ``"end"`` of each interval.
+    values
+        ``"intensity"``, ``"atomic fraction"`` or ``"mass fraction"``.
+    value_unit
+        ``"1"``, or ``"%"`` for fractions given in per cent.
+    columns
+        Column by channel name. Default: every column that is neither the axis nor merged nor
+        ignored nor without any number, under its own name.
+    merge
+        Channels that are the sum of several columns.
+    ignore
+        Columns that do not become channels by default, by name or pattern: ``*`` stands for any
+        text, ``?`` for any one character, everything else for itself. A column named in `columns`
+        or `merge` is used all the same.
+    saturation
+        Reading, in the unit of the file, from which on a channel is censored. A merged channel is
+        censored where one of its columns is.
+    elements
+        Element symbol by channel, needed only to convert fractions.
+    drop_last_rows
+        Number of rows to leave out at the end, for example a frame that was not completed. A last
+        row with fewer cells than the rows before it is left out in any case.
+    delimiter, decimal, header_rows, names_row
+        See `craterfront.delimited_text.read_table`.
+
+    Returns
+    -------
+    MeasuredProfile
+        Without the rows that have a cell in a used column that is blank, no number, or not finite;
+        its notes say which.
+
+    Raises
+    ------
+    InputProblems
+        All mistakes in the settings; a file that cannot be read; an axis that does not increase;
+        fewer than two usable rows; fractions above 2, which are probably per cent.
+    """
+    place = str(path)
+    problems = [
+        *_choice_problems(axis, axis_unit, axis_position, values, value_unit, drop_last_rows),
+        *_column_problems(axis_column, columns, merge, ignore),
+        *_channel_problems(saturation, elements),
+    ]
+    try:
+        table = read_table(
+            path,
+            delimiter=delimiter,
+            decimal=decimal,
+            header_rows=header_rows,
+            names_row=names_row,
+        )
+    except InputProblems as error:
+        raise InputProblems(problems + error.problems, place) from None
+    if _column_problems(axis_column, columns, merge, ignore):
+        raise InputProblems(problems, place)
+    selection = select_columns(
+        table.names, axis_column=axis_column, columns=columns, merge=merge, ignore=ignore
+    )
+    problems += selection.problems
+    problems += _unknown_channels(selection.channels, "saturation", saturation)
+    problems += _unknown_channels(selection.channels, "elements", elements)
+    _raise_any(place, problems)
+    with np.errstate(all="ignore"):  # what overflows is not finite, and its row is left out
+        readings = _readings(table, selection, drop_last_rows, AXIS_UNITS[axis][normal(axis_unit)])
+        interval = _interval(readings.axis_values, axis_position)
+    censored = readings.at_or_above(saturation or {})
+    used = readings.usable
+    profile = MeasuredProfile(
+        axis=axis,
+        axis_values=readings.axis_values[used],
+        interval=interval[used],
+        channels=list(readings.channels),
+        values=readings.sums[:, used] / (100.0 if value_unit == "%" else 1.0),
+        values_kind=values,
+        censored=censored[:, used],
+        notes=readings.notes,
+        source=place,
+        axis_position=axis_position,
+        elements=dict(elements or {}),
+    )
+    _raise_any(place, _range_problems(profile))
+    return profile
+
+
+def _raise_any(place: str, problems: list[str]) -> None:
+    if problems:
+        raise InputProblems(problems, place)
+
+
+# --- settings ----------------------------------------------------------------------------------
+
+
+def _choice_problems(
+    axis: Any, axis_unit: Any, axis_position: Any, values: Any, value_unit: Any, drop_last_rows: Any
+) -> list[str]:
+    """What is wrong with the settings that take one of a few values."""
+    choices = {
+        "axis": (axis, tuple(AXIS_UNITS)),
+        "axis_position": (axis_position, POSITIONS),
+        "values": (values, VALUES_KINDS),
+        "value_unit": (value_unit, ("1", "%")),
+    }
+    if axis in ("time", "depth"):
+        given = normal(axis_unit) if isinstance(axis_unit, str) else axis_unit
+        choices[f"axis_unit of a {axis} axis"] = (given, tuple(AXIS_UNITS[axis]))
+    problems = [
+        f"{name}: must be {one_of(allowed)}, got {shown(value)}"
+        for name, (value, allowed) in choices.items()
+        if value not in allowed
+    ]
+    if values == "intensity" and value_unit == "%":
+        problems.append('value_unit: "%" is for fractions, but values is "intensity"')
+    if not _is_whole(drop_last_rows) or drop_last_rows < 0:
+        problems.append(f"drop_last_rows: must be a whole number >= 0, got {shown(drop_last_rows)}")
+    return problems
+
+
+def _column_problems(axis_column: Any, columns: Any, merge: Any, ignore: Any) -> list[str]:
+    """Settings that cannot name columns at all."""
+    problems = _entry_problems("columns", columns, _is_column, "a column header or number")
+    problems += _entry_problems("merge", merge, _is_list_of_columns, "a list of columns")
+    if axis_column is not None and not _is_column(axis_column):
+        got = shown(axis_column)
+        problems.append(f"axis_column: must be a column header or number, got {got}")
+    if not isinstance(ignore, list | tuple) or not all(isinstance(name, str) for name in ignore):
+        problems.append(f"ignore: must be a list of column names or patterns, got {shown(ignore)}")
+    return problems
+
+
+def _channel_problems(saturation: Any, elements: Any) -> list[str]:
+    """What is wrong with the settings that say something about channels."""
+    problems = _entry_problems("saturation", saturation, _is_positive, "a number > 0")
+    for channel, symbol in elements.items() if isinstance(elements, Mapping) else ():
+        try:
+            atomic_number(symbol)
+        except (FormulaError, TypeError) as error:
+            problems.append(f"elements[{shown(channel)}]: {error}")
+    return problems + _entry_problems("elements", elements, lambda _: True, "an element symbol")
+
+
+def _entry_problems(
+    name: str, setting: Any, fits: Callable[[Any], bool], expected: str
+) -> list[str]:
+    """What is wrong with a setting that goes by channel."""
+    if setting is None:
+        return []
+    if not isinstance(setting, Mapping):
+        return [f"{name}: must be a table by channel, got {shown(setting)}"]
+    problems = [
+        f"{name}: a channel name must be a text, got {shown(channel)}"
+        for channel in setting
+        if not isinstance(channel, str) or not channel.strip()
+    ]
+    return problems + [
+        f"{name}[{shown(channel)}]: must be {expected}, got {shown(value)}"
+        for channel, value in setting.items()
+        if not fits(value)
+    ]
+
+
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, Integral) and not isinstance(value, bool)
+
+
+def _is_column(value: Any) -> bool:
+    return isinstance(value, str) or _is_whole(value)
+
+
+def _is_list_of_columns(value: Any) -> bool:
+    return isinstance(value, list | tuple) and bool(value) and all(map(_is_column, value))
+
+
+def _is_positive(value: Any) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool) and value > 0
+
+
+def _unknown_channels(
+    channels: Mapping[str, Any], name: str, setting: Mapping[str, Any] | None
+) -> list[str]:
+    """Entries of a setting by channel that name none."""
+    return [
+        f"{name}: no channel {shown(channel)}{did_you_mean(channel, channels)};"
+        f" the channels are {listed(list(channels))}"
+        for channel in (setting if isinstance(setting, Mapping) else ())
+        if isinstance(channel, str) and channel not in channels
+    ]
+
+
+# --- rows --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Readings:
+    """Rows of a table as numbers, those that are not usable included."""
+
+    axis_values: np.ndarray  # s or nm, NaN where unreadable
+    channels: dict[str, list[int]]
+    numbers: dict[int, np.ndarray]  # by column
+    sums: np.ndarray  # (channel, row)
+    usable: np.ndarray  # mask
+    notes: list[str]
+
+    def at_or_above(self, limits: Mapping[str, float]) -> np.ndarray:
+        """Mask (channel, row) of readings of which one part at least reaches the limit."""
+        return np.array(
+            [
+                np.any([self.numbers[i] >= limits.get(channel, np.inf) for i in parts], axis=0)
+                for channel, parts in self.channels.items()
+            ]
+        )
+
+
+def _readings(
+    table: TextTable, selection: Selection, drop_last_rows: int, axis_factor: float
+) -> _Readings:
+    """Read the used columns and find the rows that are complete."""
+    rows, dropped = _row_count(table, drop_last_rows)
+    used = selection.used()
+    numbers = dict(zip(used, table.numbers(used)[:rows].T, strict=True))
+    empty = _empty_channels(selection, numbers)
+    channels = {name: parts for name, parts in selection.channels.items() if name not in empty}
+    if empty:
+        dropped.append(f"columns without any number left out ({len(empty)}): {listed(empty)}")
+    if not channels or rows < 2:
+        raise InputProblems(["fewer than two rows are usable", *dropped], table.path)
+    axis_values = numbers[selection.axis] * axis_factor
+    axis_values = np.where(np.isfinite(axis_values), axis_values, np.nan)
+    _check_increasing(table, selection.axis, axis_values)
+    sums = np.array([sum(numbers[i] for i in parts) for parts in channels.values()])
+    usable = np.isfinite(axis_values) & np.isfinite(sums).all(axis=0)
+    needed = {selection.axis}.union(*channels.values())
+    unusable = np.flatnonzero(~usable)
+    dropped += [
+        _why_unusable(table, row, {i: numbers[i][row] for i in sorted(needed)})
+        for row in unusable[:_ROWS_SHOWN]
+    ]
+    if unusable.size > _ROWS_SHOWN:
+        dropped.append(f"more rows left out for such reasons: {unusable.size - _ROWS_SHOWN}")
+    if np.count_nonzero(usable) < 2:
+        raise InputProblems(["fewer than two rows are usable", *dropped], table.path)
+    notes = [*table.notes, *selection.notes, *dropped]
+    return _Readings(axis_values, channels, numbers, sums, usable, notes)
+
+
+def _row_count(table: TextTable, drop_last_rows: int) -> tuple[int, list[str]]:
+    """Number of rows without those to drop at the end and a partial last one, and what was left."""
+    rows = max(0, len(table.lines) - drop_last_rows)
+    notes = []
+    if drop_last_rows:
+        notes.append(f"rows left out at the end, as set: {len(table.lines) - rows}")
+    if rows > 1:
+        cells = [len(table.cells(row)) for row in range(max(0, rows - 50), rows)]
+        if cells[-1] < min(cells[:-1]):
+            rows -= 1
+            line = table.line_numbers[rows]
+            notes.append(f"line {line}, the last row, left out: it breaks off at cell {cells[-1]}")
+    return rows, notes
+
+
+def _empty_channels(selection: Selection, numbers: dict[int, np.ndarray]) -> list[str]:
+    """Channels that took their column by default and found no number in it."""
+    return [
+        channel
+        for channel in selection.by_default
+        if not any(np.isfinite(numbers[i]).any() for i in selection.channels[channel])
+    ]
+
+
+def _check_increasing(table: TextTable, column: int, axis_values: np.ndarray) -> None:
+    """Name the places where the axis repeats or goes back."""
+    known = np.flatnonzero(np.isfinite(axis_values))
+    wrong = np.flatnonzero(np.diff(axis_values[known]) <= 0)
+    problems = []
+    for before, row in zip(known[wrong][:_ROWS_SHOWN], known[wrong + 1], strict=False):
+        cell, earlier = table.cells(row)[column], table.cells(before)[column]
+        what = "repeats" if axis_values[row] == axis_values[before] else "falls back behind"
+        problems.append(
+            f"line {table.line_numbers[row]}, column {shown(table.names[column])}:"
+            f" the axis must increase, but {shown(cell)} {what} {shown(earlier)}"
+        )
+    if len(wrong) > len(problems):
+        problems.append(f"more such places: {len(wrong) - len(problems)}")
+    if problems:
+        raise InputProblems(problems, table.path)
+
+
+def _why_unusable(table: TextTable, row: int, numbers: dict[int, float]) -> str:
+    """One row that is left out, with the first cell that is to blame."""
+    cells = table.cells(row)
+    start = f"line {table.line_numbers[row]} left out"
+    if len(cells) > len(table.names):
+        return f"{start}: it has {len(cells)} cells for {len(table.names)} columns"
+    bad = [i for i, number in numbers.items() if not np.isfinite(number)]
+    if not bad:
+        return f"{start}: a number is too large"
+    others = f", and {len(bad) - 1} more such columns" if len(bad) > 1 else ""
+    held = shown(cells[bad[0]]) if bad[0] < len(cells) else "nothing"
+    name = shown(table.names[bad[0]])
+    return f"{start}: column {name} (number {bad[0] + 1}) holds {held}{others}"
+
+
+def _interval(axis_values: np.ndarray, position: Position) -> np.ndarray:
+    """Widths of the intervals, from the gaps to the neighbouring rows where those are known."""
+    gaps = np.diff(axis_values)
+    before, after = np.append(np.nan, gaps), np.append(gaps, np.nan)
+    width = {"start": after, "middle": (before + after) / 2, "end": before}[position]
+    known = axis_values[np.isfinite(axis_values)]
+    for other in (before, after, np.full(axis_values.shape, np.diff(known).min())):
+        width = np.where(np.isnan(width), other, width)
+    return width
+
+
+def _range_problems(profile: MeasuredProfile) -> list[str]:
+    """Numbers that cannot be meant."""
+    problems = []
+    if not (np.isfinite(profile.interval).all() and (profile.interval > 0).all()):
+        problems.append("the axis has steps too small or too large for numbers")
+    if profile.values_kind != "intensity":
+        problems += [
+            f"channel {shown(channel)} reaches {np.abs(values).max():.4g}, too much for a fraction:"
+            ' if the file has per cent, set value_unit = "%"'
+            for channel, values in zip(profile.channels, profile.values, strict=True)
+            if np.abs(values).max() > LARGEST_FRACTION
+        ]
+    return problems

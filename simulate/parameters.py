@@ -1,0 +1,231 @@
+"""What is fixed, what has a prior, what is assumed and what is free.
+
+A `Parameter` is a physical number with what is known of it. The rules by which the experiment
+file's ways of writing a number turn into these states stand here and nowhere else.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from craterfront.quantities import Quantity
+
+State = Literal["fixed", "prior", "assumed", "free"]
+
+THICKNESS_LN_SD = math.log(3.0)
+"""A thickness that is only guessed: log-normal around the guess, a factor of 3 either way."""
+
+ASSUMED_RATE_U_REL = 0.1
+ASSUMED_U_REL = 0.3
+"""Relative uncertainty assumed for a plain number that nobody knows exactly."""
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number of the model.
+
+    Attributes
+    ----------
+    name : str
+        What it is and of which layers, for example ``thickness of CrN``.
+    kind : str
+        thickness, width, rate, common rate factor, curvature, ...
+    unit : str
+        "" for a pure number.
+    value : float
+        Nominal value: written, guessed, or the default.
+    state : str
+        fixed, prior, assumed (a prior that nobody wrote) or free.
+    u : float
+        Standard uncertainty of the prior in `unit`; for a logarithmic one, u = value * ln_sd.
+    logarithmic : bool
+        The prior is normal in the logarithm.
+    lower, upper : float
+        Bounds.
+    why : str
+        Where the value or its uncertainty comes from, if not from the file.
+    """
+
+    name: str
+    kind: str
+    unit: str
+    value: float
+    state: State
+    u: float = 0.0
+    logarithmic: bool = False
+    lower: float = -math.inf
+    upper: float = math.inf
+    why: str = ""
+
+    @property
+    def is_fixed(self) -> bool:
+        return self.state == "fixed"
+
+    @property
+    def has_prior(self) -> bool:
+        """Whether a (finite) prior pulls on it; a bounded free parameter has only bounds."""
+        return not self.is_fixed and 0 < self.u < math.inf
+
+    def prior_residual(self, value: float) -> float:
+        """Deviation from the prior in standard uncertainties; 0 without a prior."""
+        if not self.has_prior:
+            return 0.0
+        if self.logarithmic:
+            return math.log(value / self.value) / (self.u / self.value)
+        return (value - self.value) / self.u
+
+    def prior_slope(self, value: float) -> float:
+        """Derivative of `prior_residual`."""
+        if not self.has_prior:
+            return 0.0
+        return self.value / (value * self.u) if self.logarithmic else 1.0 / self.u
+
+    def described(self) -> str:
+        """State in words, as the tables print it."""
+        unit = f" {self.unit}" if self.unit else ""
+        if self.is_fixed:
+            return "fixed"
+        if self.has_prior:
+            how = f"{self.state}, u = {self.u:.3g}{unit}"
+            return f"{how} (log-normal)" if self.logarithmic else how
+        bounds = f"{self.lower:.4g} to {self.upper:.4g}{unit}"
+        return f"{self.state}, {bounds}"
+
+
+def thickness(name: str, quantity: Quantity) -> Parameter:
+    """Free with a broad log-normal prior, unless an uncertainty is written."""
+    return _positive(
+        f"thickness of {name}",
+        "thickness",
+        "nm",
+        quantity,
+        plain_ln_sd=THICKNESS_LN_SD,
+        plain_state="free",
+        free_ln_sd=THICKNESS_LN_SD,
+    )
+
+
+def width(name: str, quantity: Quantity, thinner_neighbour_nm: float) -> Parameter:
+    """Free between 0 and the thinner neighbour, unless an uncertainty is written."""
+    title = f"interface width below {name}"
+    if quantity.u is not None and quantity.status == "prior":
+        state: State = "prior" if quantity.u > 0 else "fixed"
+        return Parameter(title, "width", "nm", quantity.value, state, quantity.u, lower=0.0)
+    upper = quantity.maximum if quantity.maximum is not None else thinner_neighbour_nm
+    lower = quantity.minimum or 0.0
+    return Parameter(
+        title, "width", "nm", min(quantity.value, upper), "free", lower=lower, upper=upper
+    )
+
+
+def rate(name: str, quantity: Quantity) -> Parameter:
+    """A written erosion rate; a plain one is assumed to be known to 10 %."""
+    return _positive(
+        f"erosion rate of {name}",
+        "rate",
+        "nm/s",
+        quantity,
+        plain_ln_sd=ASSUMED_RATE_U_REL,
+        plain_state="assumed",
+        free_ln_sd=THICKNESS_LN_SD,
+    )
+
+
+def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
+    """An erosion rate that follows from sputter yields."""
+    return Parameter(
+        f"erosion rate of {name}",
+        "rate",
+        "nm/s",
+        value,
+        "assumed",
+        value * u_rel,
+        logarithmic=True,
+        lower=0.0,
+        why="from sputter yields",
+    )
+
+
+def common_rate_factor(ln_sd: float) -> Parameter:
+    """A factor that all rates estimated for one source share."""
+    return Parameter(
+        "common factor of the estimated rates",
+        "common rate factor",
+        "",
+        1.0,
+        "assumed",
+        ln_sd,
+        logarithmic=True,
+        lower=0.0,
+        why="rates from sputter yields in a lamp are rough",
+    )
+
+
+def instrument_number(
+    name: str,
+    kind: str,
+    unit: str,
+    quantity: Quantity,
+    *,
+    lower: float = 0.0,
+    upper: float = math.inf,
+    default_u_rel: float = 0.0,
+    why: str = "",
+) -> Parameter:
+    """Crater, roughness, mixing: a plain number is assumed to be known to 30 %."""
+    value = quantity.value
+    if quantity.status == "prior":
+        state: State = "prior" if quantity.u else "fixed"
+        return Parameter(
+            name, kind, unit, value, state, quantity.u or 0.0, lower=lower, upper=upper, why=why
+        )
+    if quantity.status == "guess":
+        low = quantity.minimum if quantity.minimum is not None else lower
+        high = quantity.maximum if quantity.maximum is not None else upper
+        return Parameter(name, kind, unit, value, "free", lower=low, upper=high, why=why)
+    u_rel = ASSUMED_U_REL if quantity.status == "plain" else default_u_rel
+    state = "assumed" if u_rel * abs(value) > 0 else "fixed"
+    return Parameter(
+        name, kind, unit, value, state, u_rel * abs(value), lower=lower, upper=upper, why=why
+    )
+
+
+def exact(name: str, kind: str, unit: str, value: float, why: str = "") -> Parameter:
+    """A number that is taken as it stands."""
+    return Parameter(name, kind, unit, value, "fixed", why=why)
+
+
+def _positive(
+    name: str,
+    kind: str,
+    unit: str,
+    quantity: Quantity,
+    *,
+    plain_ln_sd: float,
+    plain_state: State,
+    free_ln_sd: float,
+) -> Parameter:
+    value = quantity.value
+    if quantity.status == "prior":
+        u = quantity.u or 0.0
+        if u == 0:
+            return exact(name, kind, unit, value)
+        # A log-normal prior keeps a positive number positive; for small u it is the normal one.
+        return Parameter(name, kind, unit, value, "prior", u, logarithmic=True, lower=0.0)
+    ln_sd, state = (
+        (free_ln_sd, "free") if quantity.status == "guess" else (plain_ln_sd, plain_state)
+    )
+    lower = quantity.minimum if quantity.minimum is not None else 0.0
+    upper = quantity.maximum if quantity.maximum is not None else math.inf
+    return Parameter(
+        name, kind, unit, value, state, value * ln_sd, logarithmic=True, lower=lower, upper=upper
+    )
+
+
+def table_rows(parameters: Sequence[Parameter]) -> list[tuple[str, str, str, str]]:
+    """Rows (name, value, unit, state) for the one table that every report prints."""
+    return [
+        (p.name, f"{p.value:.5g}", p.unit, f"{p.described()}{'; ' + p.why if p.why else ''}")
+        for p in parameters
+    ]
