@@ -33,6 +33,7 @@ from numba import njit
 CELLS = 32
 """Cells of a diffusively mixed layer; the error of the decay length is (q/M)^2/12, q < pi."""
 
+_MOST_CELLS = 400
 _MAX_SHIFT = 1.5  # cells per split step
 _SETTLED = 1e-11  # what is still in transition then stays in the zone: nothing is lost
 
@@ -475,6 +476,11 @@ class AlteredLayer:
         zone = range_nm * atomic_density_per_nm3
         per_dose = zone / (2.0 * peclet) / dose_per_atom[0]
         weakest = zone / (2.0 * per_dose * float(np.min(dose_per_atom)))
+        if weakest > _MOST_CELLS:
+            raise ValueError(
+                f"mixing length_nm = {length_nm:g} is too short against range_nm = {range_nm:g} "
+                "to be computed; leave mixing out or write a shorter range_nm"
+            )
         return cls(zone, per_dose, max(CELLS, math.ceil(weakest)))
 
     def decay_nm(self, atomic_density_per_nm3: float, dose_per_atom: float) -> float:

@@ -66,6 +66,25 @@ def erf_width_nm(diffusivity_time_nm2: float) -> float:
     return 2.0 * math.sqrt(2.0 * diffusivity_time_nm2)
 
 
+def transition_variance_nm2(width_nm: float, shape: int) -> float:
+    """Variance of the derivative of a transition [nm^2].
+
+    Gaussian (width/2)^2, uniform length^2/12, exponential length^2.
+
+    Parameters
+    ----------
+    width_nm : float
+        Width between the levels Phi(-1) and Phi(+1) [nm].
+    shape : int
+        Index into `SHAPES`.
+    """
+    if shape == ERF:
+        return (0.5 * width_nm) ** 2
+    if shape == LINEAR:
+        return (width_nm / LINEAR_WIDTH_PER_LENGTH) ** 2 / 12.0
+    return (width_nm / EXPONENTIAL_WIDTH_PER_LENGTH) ** 2
+
+
 @njit(cache=True, nogil=True)
 def _transition(z, plane, width, shape):
     """T(z) of one interface."""

@@ -171,6 +171,14 @@ class Assembly:
         """Parameter that is the thickness of a layer."""
         return self._thickness[layer]
 
+    def rates_of_thickness(self, index: int) -> list[int]:
+        """Parameters that the rate of the (first) layer of a thickness is the product of."""
+        layer = self._thickness.index(index)
+        rate = self._rate[layer]
+        estimated = self.parameters[rate].why == rules.FROM_YIELDS
+        common = [self._common_rate] if estimated and self._common_rate is not None else []
+        return [rate, *common]
+
     def width_index(self, layer: int) -> int:
         """Parameter that is the width of the interface below a layer."""
         return self._width[layer]
@@ -295,11 +303,10 @@ class Assembly:
             return None
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
-        parameter = self.parameters[self._rate[index]]
-        factor = 1.0
-        if self._common_rate is not None and parameter.why == "from sputter yields":
-            factor = float(values[self._common_rate])
-        return float(values[self._rate[index]]) * factor
+        rate = self._rate[index]
+        estimated = self.parameters[rate].why == rules.FROM_YIELDS
+        common = values[self._common_rate] if estimated and self._common_rate is not None else 1.0
+        return float(values[rate] * common)
 
     def _add_instrument(self) -> None:
         setup = self.setup
@@ -364,6 +371,7 @@ class Assembly:
                 "mixing length",
                 "nm",
                 length,
+                lower=0.1 * length.value,
                 upper=upper,
                 default_u_rel=0.4,
                 why=why,
@@ -425,9 +433,7 @@ class Assembly:
                 own = (self._density[index], self._rate_nm_s(index, self.nominal))
             else:
                 own = (layer.density_group, self._rate[index])
-            sensitivities = tuple(
-                _sensitivity_label(channel, layer) for channel in self.channels
-            )
+            sensitivities = tuple(_sensitivity_label(channel, layer) for channel in self.channels)
             keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
         materials = list(dict.fromkeys(keys))
         return materials, [materials.index(key) for key in keys]

@@ -20,6 +20,8 @@ ASSUMED_RATE_U_REL = 0.1
 ASSUMED_U_REL = 0.3
 """Relative uncertainty assumed for a plain number that nobody knows exactly."""
 
+FROM_YIELDS = "from sputter yields"
+
 
 @dataclass(frozen=True)
 class Parameter:
@@ -143,7 +145,7 @@ def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
         value * u_rel,
         logarithmic=True,
         lower=0.0,
-        why="from sputter yields",
+        why=FROM_YIELDS,
     )
 
 

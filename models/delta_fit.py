@@ -1,0 +1,300 @@
+"""Fit of the delta-layer response to a measured peak.
+
+The fit works with the mean of the response instead of its centre. About a fixed mean the signal
+depends on each of the three lengths through its square, to lowest order, so a length may pass
+through zero and its absolute value counts: no bound at zero stops the search.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from craterfront.models.curve_fitting import (
+    Array,
+    CurveFit,
+    Noise,
+    checked_curve,
+    fit_curve,
+    fit_weighted,
+    uncertainty,
+)
+from craterfront.models.delta_response import delta_edge_width, delta_fwhm, delta_response
+from craterfront.models.near_zero import Excursion, excursion
+
+_LENGTHS = slice(2, 5)
+
+
+class DeltaParameters(NamedTuple):
+    """Parameters of a measured delta response.
+
+    `area` has the unit of signal times x, `background` that of the signal; `centre`, `leading`,
+    `trailing` and `sigma` are those of `delta_response`, in the unit of x.
+    """
+
+    area: float
+    centre: float
+    leading: float
+    trailing: float
+    sigma: float
+    background: float
+
+
+@dataclass(frozen=True)
+class DeltaFit:
+    """Delta response fitted to a measured peak.
+
+    Attributes
+    ----------
+    parameters, u : DeltaParameters
+        Values and standard uncertainties.
+    covariance : ndarray, shape (6, 6)
+        In the order of `DeltaParameters`; the background's row is zero if it was not fitted.
+    upper_limits : dict
+        One-sided 95 % upper limits of those lengths that the data cannot tell from zero (name to
+        limit); at most the width of the window.
+    fwhm, u_fwhm : float
+        Full width at half maximum of the fitted response and its standard uncertainty [x].
+    edge_width, u_edge_width : float
+        Width of the cumulated response between the exact levels (two standard deviations if it
+        were Gaussian), and its standard uncertainty [x].
+    residual_scale : float
+        Root mean square of the weighted residuals, about 1 if the noise explains them.
+    correlation_factor : float
+        Integrated autocorrelation of the residuals, at least 1, contained in the covariance.
+    poisson_scale : float or None
+        Variance per unit of signal, given or estimated; None if `u` was given.
+    """
+
+    parameters: DeltaParameters
+    u: DeltaParameters
+    covariance: Array
+    upper_limits: dict[str, float]
+    fwhm: float
+    u_fwhm: float
+    edge_width: float
+    u_edge_width: float
+    residual_scale: float
+    correlation_factor: float
+    poisson_scale: float | None
+
+
+def fit_delta_response(
+    x: ArrayLike,
+    y: ArrayLike,
+    u: ArrayLike | None = None,
+    background: bool = True,
+    *,
+    poisson_scale: float | None = None,
+    window: tuple[float, float] | None = None,
+) -> DeltaFit:
+    """Fit area, position, decay lengths, Gaussian broadening and background of one peak.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Depth, time or dose, strictly increasing.
+    y : array_like, shape (n,)
+        Signal with one peak that rises above the rest.
+    u : array_like, scalar or shape (n,), optional
+        Standard uncertainty of the points. Without it the signal is taken as counted: the variance
+        is proportional to the fitted curve.
+    background : bool
+        Whether to fit a constant background; otherwise it is zero.
+    poisson_scale : float, optional
+        Variance per unit of signal (1 for plain counts). By default estimated from the scatter
+        from point to point.
+    window : tuple of float, optional
+        Use only points with window[0] <= x <= window[1].
+
+    Returns
+    -------
+    DeltaFit
+        The uncertainties include residuals that are larger than the noise or correlated, see
+        `craterfront.models.curve_fitting`.
+
+    Raises
+    ------
+    ValueError
+        If the input is unusable, the window holds fewer than 10 points, or there is no peak.
+
+    References
+    ----------
+    ISO 20341:2003 (parameters); S. G. Self, K.-Y. Liang, J. Am. Stat. Assoc. 82 (1987) 605
+    (likelihood ratio at a boundary, from memory).
+    """
+    x, y, u = _windowed(*checked_curve(x, y, u), window)
+    noise = Noise(u=u, poisson_scale=poisson_scale, counting=u is None)
+    problem = _problem(x, y, background)
+    deviation = np.ones_like(y) if u is None else u
+    tries = [problem.fit(y, start, deviation) for start in problem.starts]
+    nearest = min(tries, key=lambda fit: fit.sum_of_squares).parameters
+    fit = fit_curve(problem.model, nearest, problem.scale, problem.bounds, y, noise)
+    return _report(problem, _upright(fit), y, noise)
+
+
+def _windowed(
+    x: Array, y: Array, u: Array | None, window: tuple[float, float] | None
+) -> tuple[Array, Array, Array | None]:
+    low, high = (-np.inf, np.inf) if window is None else window
+    if not low < high:
+        raise ValueError(f"window: must be (lower, upper), got {window}")
+    inside = (x >= low) & (x <= high)
+    if inside.sum() < 10:
+        raise ValueError(f"window: must hold at least 10 points, got {inside.sum()}")
+    return x[inside], y[inside], None if u is None else u[inside]
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Model of (area, mean, leading, trailing, sigma[, background]), x counted from the peak."""
+
+    model: Callable[[Array], Array]
+    starts: list[Array]
+    scale: Array
+    bounds: tuple[Array, Array]
+    origin: float
+    span: float
+
+    def fit(self, y: Array, start: Array, deviation: Array) -> CurveFit:
+        return fit_weighted(self.model, start, self.scale, self.bounds, y, deviation)
+
+    def fit_held(
+        self, y: Array, start: Array, deviation: Array, index: int, value: float
+    ) -> tuple[Array, float]:
+        """Parameters and sum of squares with one parameter held."""
+        fit = fit_weighted(
+            lambda p: self.model(np.insert(p, index, value)),
+            np.delete(start, index),
+            np.delete(self.scale, index),
+            (np.delete(self.bounds[0], index), np.delete(self.bounds[1], index)),
+            y,
+            deviation,
+        )
+        return _positive_lengths(np.insert(fit.parameters, index, value)), fit.sum_of_squares
+
+
+def _problem(x: Array, y: Array, background: bool) -> _Problem:
+    origin, before, after, height, base = _outline(x, y, background)
+    width, span = before + after, float(np.ptp(x))
+
+    def model(p: Array) -> Array:
+        leading, trailing, sigma = np.abs(p[_LENGTHS])
+        centre = origin + p[1] + leading - trailing
+        peak = p[0] * delta_response(x, centre, leading, trailing, sigma)
+        return peak + p[5] if background else peak
+
+    def start(leading: float, trailing: float, sigma: float) -> Array:
+        mean = trailing - leading
+        return np.array([height * width, mean, leading, trailing, sigma, base])
+
+    starts = [
+        start(0.2 * width, 0.2 * width, 0.35 * width),
+        start(before, after, 0.3 * min(before, after)),
+    ]
+    scale = np.array([height * width, width, width, width, width, height])
+    limit = np.array([np.inf, span, span, span, span, np.inf])
+    low, high, size = np.append(0.0, -limit[1:]), limit, 6 if background else 5
+    return _Problem(
+        model, [s[:size] for s in starts], scale[:size], (low[:size], high[:size]), origin, span
+    )
+
+
+def _outline(x: Array, y: Array, background: bool) -> tuple[float, float, float, float, float]:
+    """Peak position, half widths before and after, height and background, by inspection."""
+    # A running mean over three points keeps one stray point from making the peak.
+    smooth = np.convolve(np.pad(y, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")
+    top = int(np.argmax(smooth))
+    base = float(np.quantile(y, 0.1)) if background else 0.0
+    height = float(smooth[top]) - base
+    if not height > 0:
+        raise ValueError(f"y: shows no peak, largest {smooth[top]:.6g} and background {base:.6g}")
+    low = smooth < base + height / 2
+    left = int(np.flatnonzero(low[:top])[-1]) if low[:top].any() else 0
+    right = top + int(np.argmax(low[top:])) if low[top:].any() else x.size - 1
+    spacing = float(np.median(np.diff(x)))
+    before, after = max(x[top] - x[left], spacing), max(x[right] - x[top], spacing)
+    return float(x[top]), float(before), float(after), height, base
+
+
+def _positive_lengths(parameters: Array) -> Array:
+    parameters = parameters.copy()
+    parameters[_LENGTHS] = np.abs(parameters[_LENGTHS])
+    return parameters
+
+
+def _upright(fit: CurveFit) -> CurveFit:
+    """The same fit with its lengths, and their derivatives, turned positive."""
+    sign = np.ones_like(fit.parameters)
+    sign[_LENGTHS] = np.where(fit.parameters[_LENGTHS] < 0, -1.0, 1.0)
+    return replace(fit, parameters=fit.parameters * sign, jacobian=fit.jacobian * sign)
+
+
+def _report(problem: _Problem, fit: CurveFit, y: Array, noise: Noise) -> DeltaFit:
+    best = fit.parameters
+    ways = _excursions(problem, fit, y, noise.known)
+    held = [way.index for way in ways if way.replaces]
+    spread = uncertainty(fit, ~np.isin(np.arange(best.size), held), noise.known)
+    shares = [way.share_missing_in(spread.covariance, best) for way in ways]
+    covariance = spread.covariance.copy()
+    for way, share in zip(ways, shares, strict=True):
+        step = (way.parameters - best) / way.deviations
+        covariance += share * np.outer(step, step)
+
+    def derived(function: Callable[..., float]) -> tuple[float, float]:
+        value, variance = _propagated(function, best, spread.covariance, problem.scale)
+        for way, share in zip(ways, shares, strict=True):
+            # The whole way, not its slope: a width is flat where a length vanishes.
+            change = function(*way.parameters[_LENGTHS]) - value
+            variance += share * (change / way.deviations) ** 2
+        return value, float(np.sqrt(variance))
+
+    # From the mean to the centre, and a background of zero if it was not fitted.
+    to_centre = np.eye(6)[:, : best.size]
+    to_centre[1, 2:4] = 1.0, -1.0
+    covariance = to_centre @ covariance @ to_centre.T
+    values = to_centre @ best + problem.origin * np.eye(6)[1]
+    names = DeltaParameters._fields
+    return DeltaFit(
+        DeltaParameters(*values.tolist()),
+        DeltaParameters(*np.sqrt(np.diag(covariance)).tolist()),
+        covariance,
+        {names[way.index]: way.upper_limit for way in ways if way.upper_limit is not None},
+        *derived(delta_fwhm),
+        *derived(delta_edge_width),
+        spread.residual_scale,
+        spread.correlation_factor,
+        noise.scale(y, problem.model(best)),
+    )
+
+
+def _excursions(problem: _Problem, fit: CurveFit, y: Array, known_noise: bool) -> list[Excursion]:
+    """Ways of those lengths whose uncertainty the curvature might understate."""
+    best = fit.parameters
+    first = uncertainty(fit, np.ones(best.size, bool), known_noise)
+
+    def rise(index: int, length: float, start: Array) -> tuple[float, Array]:
+        held, squares = problem.fit_held(y, start, fit.deviation, index, length)
+        return (squares - fit.sum_of_squares) / first.inflation, held
+
+    ways = []
+    for index in range(best.size)[_LENGTHS]:
+        deviation = float(np.sqrt(first.covariance[index, index]))
+        step = 0.1 * float(problem.scale[index])
+        ways.append(excursion(partial(rise, index), best, index, deviation, step, problem.span))
+    return [way for way in ways if way is not None]
+
+
+def _propagated(
+    function: Callable[..., float], best: Array, covariance: Array, scale: Array
+) -> tuple[float, float]:
+    """Value and variance of a function of the three lengths."""
+    lengths = best[_LENGTHS]
+    gradient = np.zeros(3)
+    for i, shift in enumerate(np.diag(1e-4 * scale[_LENGTHS])):
+        below, above = np.maximum(lengths - shift, 0.0), lengths + shift
+        gradient[i] = (function(*above) - function(*below)) / (above - below)[i]
+    return function(*lengths), float(gradient @ covariance[_LENGTHS, _LENGTHS] @ gradient)

@@ -1,0 +1,165 @@
+"""Statistics of readings: residuals of unit variance, noise levels from data, whitening.
+
+The variance of a reading is that of the smooth model, kappa m / dt + rho^2 / dt: counting with the
+gain kappa (intensity times seconds per count) and readout. Weights never come from the data: they
+would bias a mean low.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+_SMALLEST_MEAN = 1e-6  # counts
+
+
+def deviance_residuals(
+    readings: np.ndarray, model: np.ndarray, gain: np.ndarray, readout: np.ndarray
+) -> np.ndarray:
+    """Signed roots of the Poisson deviance, which are standard normal for many counts.
+
+    With readout noise both reading and model are shifted by readout / gain, which gives the
+    shifted Poisson distribution the variance gain * model + readout.
+
+    Parameters
+    ----------
+    readings, model : ndarray, shape (N,)
+        Intensities.
+    gain : ndarray, shape (N,)
+        Intensity per count, kappa / dt, > 0.
+    readout : ndarray, shape (N,)
+        Variance of the readout.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+
+    References
+    ----------
+    P. McCullagh, J. A. Nelder, Generalized Linear Models (1989), section 2.4 (deviance residual).
+    """
+    shift = readout / gain
+    counts = (readings + shift) / gain
+    mean = np.maximum((model + shift) / gain, _SMALLEST_MEAN)
+    ratio = np.maximum(counts, 0.0) / mean
+    log_term = np.zeros_like(ratio)
+    np.log(ratio, out=log_term, where=ratio > 0)
+    deviance = 2.0 * mean * (ratio * log_term - ratio + 1.0)
+    return np.sign(counts - mean) * np.sqrt(np.maximum(deviance, 0.0))
+
+
+def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -> np.ndarray:
+    """Residuals of readings known only to be at least `limit`: sqrt(-2 ln P(reading >= limit))."""
+    from scipy.special import log_ndtr
+
+    return np.sqrt(np.maximum(-2.0 * log_ndtr((model - limit) / deviation), 0.0))
+
+
+def high_pass(residuals: np.ndarray) -> np.ndarray:
+    """Second differences scaled to unit variance for white noise: blind to smooth misfit."""
+    inner = residuals[..., :-2] - 2.0 * residuals[..., 1:-1] + residuals[..., 2:]
+    return inner / math.sqrt(6.0)
+
+
+def noise_level(
+    residuals: np.ndarray, model: np.ndarray, interval_s: np.ndarray, usable: np.ndarray
+) -> tuple[float, float]:
+    """Gain and readout variance of one channel from the scatter about a smooth model.
+
+    Parameters
+    ----------
+    residuals, model : ndarray, shape (N,)
+        Readings minus model, and the model, in units of intensity.
+    interval_s : ndarray, shape (N,)
+    usable : ndarray of bool, shape (N,)
+
+    Returns
+    -------
+    kappa, rho2 : float
+        Variance of a reading: (kappa * model + rho2) / interval.
+    """
+    from scipy.optimize import nnls
+
+    scatter = high_pass(residuals) ** 2 * interval_s[1:-1]
+    inner = usable[:-2] & usable[1:-1] & usable[2:]
+    level = np.maximum(model[1:-1][inner], 0.0)
+    scatter = scatter[inner]
+    if level.size < 8:
+        return 0.0, float(np.mean(residuals**2 * interval_s))
+    bins = np.array_split(np.argsort(level, kind="stable"), min(12, level.size // 4))
+    mean_level = np.array([level[b].mean() for b in bins])
+    mean_scatter = np.array([scatter[b].mean() for b in bins])
+    weight = np.sqrt([b.size for b in bins])
+    fitted = np.maximum(mean_scatter, 1e-12 * mean_scatter.max() + 1e-300)
+    solution = np.zeros(2)
+    for _ in range(6):
+        # The standard deviation of a variance is proportional to the variance (fitted, not seen).
+        rows = np.column_stack([mean_level, np.ones_like(mean_level)]) * (weight / fitted)[:, None]
+        solution, _ = nnls(rows, mean_scatter * weight / fitted)
+        fitted = np.maximum(
+            solution[0] * mean_level + solution[1], 1e-6 * mean_scatter.max() + 1e-300
+        )
+    return float(solution[0]), float(solution[1])
+
+
+@njit(cache=True, nogil=True)
+def whiten(residuals, loads, variance, correlation):
+    """Remove a fluctuation that is common to all channels from residuals of unit variance.
+
+    The fluctuation is a first-order process of the given variance and correlation from one reading
+    to the next; it enters reading (c, n) with the weight loads[c, n]. The innovations of a Kalman
+    filter have unit covariance; the map is linear in the residuals.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (C, N, K)
+        K columns (residuals, or derivatives) at once.
+    loads : ndarray, shape (C, N)
+    variance, correlation : float
+
+    Returns
+    -------
+    ndarray, shape (C, N, K)
+    """
+    channels, readings, columns = residuals.shape
+    out = np.empty_like(residuals)
+    state = np.zeros(columns)
+    spread = variance
+    for n in range(readings):
+        norm = 0.0
+        for c in range(channels):
+            norm += loads[c, n] * loads[c, n]
+        total = 1.0 + spread * norm
+        shrink = (1.0 - 1.0 / math.sqrt(total)) / norm if norm > 0.0 else 0.0
+        for k in range(columns):
+            along = 0.0
+            for c in range(channels):
+                innovation = residuals[c, n, k] - loads[c, n] * state[k]
+                out[c, n, k] = innovation
+                along += loads[c, n] * innovation
+            for c in range(channels):
+                out[c, n, k] -= shrink * loads[c, n] * along
+            state[k] = correlation * (state[k] + spread / total * along)
+        spread = correlation * correlation * spread / total + variance * (
+            1.0 - correlation * correlation
+        )
+    return out
+
+
+def correlation_time(sequence: np.ndarray) -> float:
+    """Integrated autocorrelation time of a sequence, in samples, at least 1.
+
+    The sum runs up to the first lag whose correlation is within two standard deviations of that
+    of independent values.
+    """
+    power = float(sequence @ sequence)
+    if sequence.size < 8 or power == 0.0:
+        return 1.0
+    effective = power**2 / float(np.sum(sequence**4))
+    total = 1.0
+    for lag in range(1, sequence.size // 3):
+        rho = float(sequence[:-lag] @ sequence[lag:]) / power
+        if rho < 2.0 / math.sqrt(max(effective, 4.0)):
+            break
+        total += 2.0 * rho
+    return total

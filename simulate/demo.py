@@ -1,0 +1,90 @@
+"""A complete round on an invented sample: simulate, invert, compare with the truth."""
+
+from importlib.resources import files
+from pathlib import Path
+
+
+from craterfront.experiment import Experiment, experiment_from_toml
+from craterfront.files import profile_of, write_dataset, write_whole
+from craterfront.forward import simulate
+from craterfront.inversion import Progress, invert
+from craterfront.results import Answer, answer, estimate_dataset
+
+STORY = (
+    "A workshop re-coats mirror segments of a solar furnace. One segment has gone dull after a "
+    "summer of heat, and the workshop wants to know whether silver and copper have grown into "
+    "each other. The sample is invented, so the answer can be compared with the truth."
+)
+
+SEED = 2024
+
+
+def _example(name: str) -> str:
+    return files("craterfront").joinpath("examples", name).read_text(encoding="utf-8")
+
+
+def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[str, str, str]]]:
+    """Simulate the mirror segment, invert its profile and write everything to a directory.
+
+    Parameters
+    ----------
+    directory : Path
+        Created if missing.
+    progress : callable
+        Called with a stage and the share done.
+
+    Returns
+    -------
+    answer : Answer
+    comparison : list of (what, truth, found)
+        Rows for a table.
+    """
+    from craterfront.figures import budget_figure, fit_figure, profile_figure, save_figure
+
+    directory.mkdir(parents=True, exist_ok=True)
+    truth = experiment_from_toml(_example("mirror-truth.toml"), "mirror-truth.toml")
+    known = experiment_from_toml(_example("mirror-analyst.toml"), "mirror-analyst.toml")
+    for name in ("mirror-truth.toml", "mirror-analyst.toml"):
+        text = _example(name)
+        write_whole(directory / name, lambda place, text=text: _write_text(place, text))
+    progress("simulate", 0.02)
+    measured = simulate(truth.stack, truth.setup, seed=SEED, title=truth.title)
+    write_dataset(measured, directory / "profile.nc")
+    progress("draw", 0.1)
+    save_figure(profile_figure(measured), directory / "profile.png")
+    profile = profile_of(measured, "profile.nc")
+    found = invert(
+        profile, known, progress=lambda stage, share: progress(stage, 0.15 + 0.7 * share)
+    )
+    answers = answer(found)
+    progress("draw", 0.87)
+    estimate = estimate_dataset(found, answers)
+    write_dataset(estimate, directory / "estimate.nc")
+    save_figure(fit_figure(estimate, answers, truth=measured), directory / "fit.png")
+    save_figure(budget_figure(answers.budgets, answers.unit), directory / "budget.png")
+    progress("done", 1.0)
+    return answers, comparison(truth, answers)
+
+
+def comparison(truth: Experiment, answers: Answer) -> list[tuple[str, str, str]]:
+    """Truth beside the answer, row by row."""
+    rows = []
+    for layer, found in zip(truth.stack.expanded()[:-1], answers.layers, strict=True):
+        rows.append(
+            (
+                f"thickness of {layer.name}",
+                f"{float(layer.thickness_nm):.1f} nm",
+                f"{found.value:.1f} nm, 95 %: {found.lower:.1f} to {found.upper:.1f}",
+            )
+        )
+        width = found.width
+        text = f"below {width.upper_nm:.1f} nm (upper limit, 95 %)"
+        if width.resolved:
+            text = f"{width.value_nm:.1f} nm, 95 %: {width.lower_nm:.1f} to {width.upper_nm:.1f}"
+        true_width = float(layer.interface_width_nm)
+        rows.append((f"interface width below {layer.name}", f"{true_width:.1f} nm", text))
+    return rows
+
+
+def _write_text(place: Path, text: str) -> None:
+    place.write_text(text, encoding="utf-8")

@@ -1,0 +1,345 @@
+"""Estimation that knows no physics: least squares, covariance, profile likelihood.
+
+The `Objective` is all that this module sees of a problem: residuals of unit variance (priors
+included as residuals of their own) as a function of bounded parameters, scaled so that a step of 1
+is a sensible one.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+Residuals = Callable[[np.ndarray], np.ndarray]
+
+ONE_SIDED_95 = 2.706
+"""Threshold of twice the log-likelihood ratio for a limit at 95 %, and for the null hypothesis at
+a bound (half a chi-square distribution of one degree of freedom, half a point mass at 0;
+H. Chernoff, Ann. Math. Stat. 25 (1954) 573)."""
+
+TWO_SIDED_95 = 3.841
+"""Threshold for an interval at 95 %: chi-square of one degree of freedom."""
+
+_FIRST_STEP = 2e-5
+_STEP_IN_SIGMA = 0.05
+
+
+@dataclass(frozen=True)
+class Objective:
+    """Residuals and bounds.
+
+    Attributes
+    ----------
+    residuals : callable
+        From parameters, shape (P,), to residuals of unit variance, shape (R,).
+    lower, upper : ndarray, shape (P,)
+        Bounds; may be infinite.
+    """
+
+    residuals: Residuals
+    lower: np.ndarray
+    upper: np.ndarray
+
+    def cost(self, x: np.ndarray) -> float:
+        """Twice the negative logarithm of the posterior, up to a constant."""
+        r = self.residuals(x)
+        return float(r @ r)
+
+    def jacobian(self, x: np.ndarray, steps: np.ndarray | None = None) -> np.ndarray:
+        """Central differences, one-sided at a bound, shape (R, P)."""
+        steps = self.good_steps(x) if steps is None else steps
+        columns = []
+        for p in range(x.size):
+            up, down = x.copy(), x.copy()
+            up[p] = min(x[p] + steps[p], self.upper[p])
+            down[p] = max(x[p] - steps[p], self.lower[p])
+            columns.append((self.residuals(up) - self.residuals(down)) / (up[p] - down[p]))
+        return np.array(columns).T.reshape(-1, x.size)
+
+    def quick_jacobian(self, x: np.ndarray, steps: np.ndarray) -> np.ndarray:
+        """One-sided differences, away from a near upper bound, shape (R, P)."""
+        base = self.residuals(x)
+        columns = []
+        for p in range(x.size):
+            step = steps[p] if x[p] + steps[p] <= self.upper[p] else -steps[p]
+            moved = x.copy()
+            moved[p] += step
+            columns.append((self.residuals(moved) - base) / step)
+        return np.array(columns).T.reshape(-1, x.size)
+
+    def good_steps(self, x: np.ndarray) -> np.ndarray:
+        """Steps that change the residuals by a fraction of a standard deviation."""
+        first = np.full(x.size, _FIRST_STEP)
+        return steps_from(self.quick_jacobian(x, first))
+
+
+def steps_from(jacobian: np.ndarray) -> np.ndarray:
+    """Steps for the next differences: small against the uncertainty, large against rounding."""
+    size = np.linalg.norm(jacobian, axis=0)
+    return np.clip(_STEP_IN_SIGMA / np.maximum(size, 1e-12), 1e-8, 0.05)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A minimum of an objective.
+
+    Attributes
+    ----------
+    x : ndarray, shape (P,)
+    cost : float
+        Sum of squared residuals.
+    converged : bool
+    message : str
+        Why it stopped.
+    """
+
+    x: np.ndarray
+    cost: float
+    converged: bool
+    message: str
+
+
+def minimise(
+    objective: Objective,
+    start: np.ndarray,
+    *,
+    max_evaluations: int = 60,
+    tolerance: float = 1e-6,
+    on_step: Callable[[], None] | None = None,
+) -> Fit:
+    """Minimise the sum of squared residuals within bounds (dogleg in a rectangular region).
+
+    Parameters
+    ----------
+    objective : Objective
+    start : ndarray, shape (P,)
+    max_evaluations : int
+        Steps tried; Jacobians come on top.
+    tolerance : float
+        Relative change of cost and parameters at which it stops.
+    on_step : callable, optional
+        Called with every evaluation of the residuals.
+    """
+    if start.size == 0:
+        return Fit(start, objective.cost(start), True, "nothing to fit")
+    from scipy.optimize import least_squares
+
+    def watched(x: np.ndarray) -> np.ndarray:
+        if on_step:
+            on_step()
+        return objective.residuals(x)
+
+    steps = np.full(start.size, _FIRST_STEP)
+
+    def slopes(x: np.ndarray) -> np.ndarray:
+        nonlocal steps
+        jacobian = objective.quick_jacobian(x, steps)
+        steps = steps_from(jacobian)
+        return jacobian
+
+    result = least_squares(
+        watched,
+        np.clip(start, objective.lower, objective.upper),
+        jac=slopes,
+        bounds=(objective.lower, objective.upper),
+        method="dogbox",
+        x_scale="jac",
+        xtol=tolerance,
+        ftol=tolerance,
+        gtol=1e-10,
+        max_nfev=max_evaluations,
+    )
+    return Fit(result.x, float(2.0 * result.cost), bool(result.status > 0), result.message)
+
+
+@dataclass(frozen=True)
+class Curvature:
+    """Second-order picture of the posterior at its maximum.
+
+    Attributes
+    ----------
+    covariance : ndarray, shape (P, P)
+        Laplace covariance; infinite variance along directions that nothing fixes.
+    undetermined : list of ndarray
+        Unit directions (in scaled parameters) that neither data nor priors fix.
+    """
+
+    covariance: np.ndarray
+    undetermined: list[np.ndarray]
+
+
+def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
+    """Covariance from a Jacobian of unit-variance residuals.
+
+    A direction whose information is below `relative_floor` of the largest is undetermined; it is
+    named, not smoothed over with a pseudo-inverse.
+    """
+    information = jacobian.T @ jacobian
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
+    loose = values <= relative_floor * max(values[-1], 1.0)
+    directions = [vectors[:, i] / scale for i in np.flatnonzero(loose)]
+    undetermined = [d / np.linalg.norm(d) for d in directions]
+    firm = vectors[:, ~loose]
+    covariance = (firm / values[~loose]) @ firm.T / np.outer(scale, scale)
+    for direction in undetermined:
+        touched = np.abs(direction) > 1e-3
+        covariance[touched, touched] = np.inf
+    return Curvature(covariance, undetermined)
+
+
+def quadratic_form(slope: np.ndarray, covariance: np.ndarray) -> float:
+    """Variance of a linear combination; infinite where it touches what nothing fixes."""
+    touched = slope != 0
+    return float(slope[touched] @ covariance[np.ix_(touched, touched)] @ slope[touched])
+
+
+def profile_cost(
+    objective: Objective,
+    fit: Fit,
+    jacobian: np.ndarray,
+    index: int,
+    value: float,
+    *,
+    rounds: int = 12,
+) -> tuple[float, np.ndarray]:
+    """Smallest cost with one parameter held, and where.
+
+    Gauss-Newton on the others from the linear prediction; the Jacobian at the minimum serves as
+    long as it makes progress, then it is taken anew.
+
+    Parameters
+    ----------
+    objective, fit, jacobian
+        The problem, its minimum and the Jacobian there.
+    index : int
+        Parameter to hold.
+    value : float
+        At this value.
+    rounds : int
+        Most corrections.
+    """
+    others = np.arange(fit.x.size) != index
+    x = fit.x.copy()
+    x[index] = value
+    if not others.any():
+        return objective.cost(x), x
+    lower, upper = objective.lower[others], objective.upper[others]
+    slope, fresh = jacobian[:, others], False
+    predicted = _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
+    trial = x.copy()
+    trial[others] = np.clip(fit.x[others] + predicted, lower, upper)
+    best = objective.cost(x)
+    if (cost := objective.cost(trial)) < best:
+        x, best = trial, cost
+    for _ in range(rounds):
+        step = _solve(slope, -objective.residuals(x))
+        trial = x.copy()
+        trial[others] = np.clip(x[others] + step, lower, upper)
+        cost = objective.cost(trial)
+        gain = best - cost
+        if gain > 0:
+            x, best = trial, cost
+        if gain < 0.003:
+            if fresh:
+                break
+            slope, fresh = objective.jacobian(x)[:, others], True
+    return best, x
+
+
+def _solve(slope: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Least-squares step; a whiff of damping keeps loose directions at rest."""
+    scale = np.maximum(np.linalg.norm(slope, axis=0), 1e-12)
+    scaled = slope / scale
+    normal = scaled.T @ scaled
+    normal[np.diag_indices_from(normal)] += 1e-10
+    return np.linalg.solve(normal, scaled.T @ target) / scale
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Interval of one non-negative parameter from its profile likelihood.
+
+    Attributes
+    ----------
+    lower, upper : float
+        At 95 %; `lower` is 0 and `upper` a one-sided limit where it is not resolved.
+    resolved : bool
+        The lower end is above 0.
+    at_zero : float
+        How much larger the cost is at 0 than at the minimum.
+    """
+
+    lower: float
+    upper: float
+    resolved: bool
+    at_zero: float
+
+
+def profile_interval(
+    objective: Objective, fit: Fit, jacobian: np.ndarray, index: int, u: float
+) -> Interval:
+    """Interval of a parameter that cannot be negative, by profile likelihood.
+
+    The null hypothesis "it is zero" lies on the bound, where twice the log-likelihood ratio is
+    distributed as an even mixture of zero and a chi-square of one degree of freedom.
+
+    Parameters
+    ----------
+    objective, fit, jacobian
+        The problem, its minimum and the Jacobian there.
+    index : int
+        The parameter; its lower bound is taken for zero.
+    u : float
+        Its Laplace standard uncertainty, to choose the points to look at.
+    """
+    zero, top = float(objective.lower[index]), float(objective.upper[index])
+
+    def excess(value: float) -> float:
+        cost, _ = profile_cost(objective, fit, jacobian, index, value)
+        return max(cost - fit.cost, 0.0)
+
+    best = float(fit.x[index])
+    at_zero = excess(zero) if best > zero else 0.0
+    resolved = at_zero > ONE_SIDED_95
+    threshold = TWO_SIDED_95 if resolved else ONE_SIDED_95
+    step = u if np.isfinite(u) and u > 0 else 0.05 * max(best - zero, 1e-3)
+    upper = _crossing(excess, best, step, top, threshold)
+    if not resolved:
+        return Interval(zero, upper, False, at_zero)
+    low_threshold = min(TWO_SIDED_95, 0.5 * (at_zero + ONE_SIDED_95))
+    lower = _crossing(excess, best, -step, zero, low_threshold)
+    return Interval(lower, upper, True, at_zero)
+
+
+def _crossing(
+    excess: Callable[[float], float], start: float, step: float, bound: float, threshold: float
+) -> float:
+    """Where the excess cost passes the threshold, between `start` and `bound`."""
+    sign = 1.0 if step > 0 else -1.0
+    inner, f_inner = start, 0.0
+    outer = start
+    for _ in range(40):
+        outer = min(outer + step, bound) if sign > 0 else max(outer + step, bound)
+        f_outer = excess(outer)
+        if f_outer >= threshold:
+            break
+        if outer == bound:
+            return bound
+        inner, f_inner = outer, f_outer
+        step *= 2.0
+    for _ in range(30):
+        # The root of the excess is close to linear in the parameter.
+        a, b, t = np.sqrt(f_inner), np.sqrt(f_outer), np.sqrt(threshold)
+        share = np.clip((t - a) / max(b - a, 1e-12), 0.05, 0.95)
+        middle = inner + share * (outer - inner)
+        value = excess(middle)
+        if abs(value - threshold) < 0.02 * threshold:
+            return float(middle)
+        if value < threshold:
+            inner, f_inner = middle, value
+        else:
+            outer, f_outer = middle, value
+        if abs(outer - inner) < 1e-6 * (abs(outer) + abs(inner)):
+            break
+    return float(0.5 * (inner + outer))

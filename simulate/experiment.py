@@ -1,0 +1,248 @@
+"""The experiment file: a sample, how it is measured and how a measured file of it is read."""
+
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any, ClassVar
+
+from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
+from craterfront.sample import Stack
+from craterfront.setup import Channel, DepthScale, ProfileSettings, Setup
+from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
+
+MOST_BYTES = 5_000_000
+
+_STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
+_SETUP_KEYS = tuple(Setup.model_fields)
+_OTHER_KEYS = ("title", "profile", "depth_scale")
+FILE_KEYS = (*_STACK_KEYS, *_SETUP_KEYS, *_OTHER_KEYS)
+
+
+class Experiment(Table):
+    """A sample and how it is measured.
+
+    Parameters
+    ----------
+    title
+        Free text.
+    stack
+        The sample.
+    setup
+        How it is measured.
+    profile
+        How a measured file is read.
+    depth_scale
+        What fixes the depth scale of an inversion, besides rates and sensitivities.
+    """
+
+    place: ClassVar[str] = ""
+    file_names: ClassVar[Mapping[str, str]] = {"stack": "", "setup": ""}
+
+    title: Text = ""
+    stack: Stack
+    setup: Setup = Setup()
+    profile: ProfileSettings = ProfileSettings()
+    depth_scale: DepthScale = DepthScale()
+
+    def warnings(self) -> list[str]:
+        """What is allowed and yet probably not meant, one line each."""
+        return [
+            *self.setup.unused(),
+            *self._unused_materials(),
+            *self._elements_in_no_layer(),
+            *self._layers_without_sensitivity(),
+        ]
+
+    def checks(self) -> Iterator[Mistake]:
+        if self.stack is None:  # while mistakes are gathered
+            return
+        if not self.setup.is_written("source"):
+            if self.profile.axis == "time":  # a depth axis needs no rates
+                yield from self._missing_rates()
+            if self.depth_scale.from_yields:
+                message = "is true, but there is no [source] that has yields"
+                yield Mistake("from_yields", message, within="depth_scale")
+        yield from self._strange_sensitivities()
+
+    def _missing_rates(self) -> Iterator[Mistake]:
+        """Layers and materials without erosion rate where no source could give it."""
+        owners: dict[str, Any] = {}
+        for place, part in self.stack.parts():
+            if part.material is None:
+                owners[place] = part
+            elif part.material in self.stack.materials:
+                owners[f"material.{shown_key(part.material)}"] = self.stack.materials[part.material]
+        for place, owner in owners.items():
+            if not owner.is_written("erosion_rate_nm_s"):
+                message = "missing, and there is no [source] whose yields would give it"
+                yield Mistake("erosion_rate_nm_s", message, within=place)
+
+    def _strange_sensitivities(self) -> Iterator[Mistake]:
+        """Sensitivities to what is neither a layer nor a material."""
+        known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
+        every = set(known)
+        if not any(self.stack.problems()):
+            every |= {layer.name for layer in self.stack.expanded()}
+        for place, channel in self._channels():
+            if isinstance(channel.sensitivity, dict):
+                for name in channel.sensitivity:
+                    if name not in every:
+                        near = did_you_mean(name, known)
+                        message = f"{shown(name)} is no layer and no material{near}"
+                        yield Mistake("sensitivity", message, within=place)
+
+    def _unused_materials(self) -> Iterator[str]:
+        used = {part.material for _, part in self.stack.parts()}
+        for name in self.stack.materials:
+            if name not in used:
+                yield f"material.{shown_key(name)}: no layer names it"
+
+    def _elements_in_no_layer(self) -> Iterator[str]:
+        present = self.stack.elements()
+        for place, channel in self._channels():
+            if channel.element is not None and channel.element not in present:
+                yield f"{place} element: {channel.element} is in no layer"
+            for symbol in channel.interference:
+                if symbol not in present:
+                    yield f"{place} interference: {symbol} is in no layer"
+
+    def _layers_without_sensitivity(self) -> Iterator[str]:
+        layers = self.stack.expanded()
+        for place, channel in self._channels():
+            if isinstance(channel.sensitivity, dict) and channel.element is not None:
+                dark = {
+                    layer.label: None
+                    for layer in layers
+                    if channel.element in layer.composition
+                    and channel.sensitivity.keys().isdisjoint(
+                        (layer.name, layer.label, layer.material)
+                    )
+                }
+                for label in dark:
+                    yield (
+                        f"{place} sensitivity: no number for layer {shown(label)}, which has"
+                        f" {channel.element}; 1 is taken"
+                    )
+
+    def _channels(self) -> Iterator[tuple[str, Channel]]:
+        for index, channel in enumerate(self.setup.detection.channel):
+            yield f"detection.{numbered('channel', index, channel.label)}", channel
+
+
+# --- files and dictionaries --------------------------------------------------------------------
+
+
+def load_experiment(path: str | os.PathLike[str]) -> Experiment:
+    """Read an experiment file.
+
+    Parameters
+    ----------
+    path
+        A TOML file in UTF-8 of at most 5 MB.
+
+    Raises
+    ------
+    InputProblems
+        The file cannot be read, or all mistakes that are in it.
+    """
+    place = os.fspath(path)
+    return experiment_from_toml(_read_text(path, place), place)
+
+
+def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
+    """The experiment that a TOML text describes.
+
+    Parameters
+    ----------
+    text
+        What an experiment file holds.
+    place
+        Where it is from; messages begin with it.
+
+    Raises
+    ------
+    InputProblems
+        All mistakes at once; of a syntax error, the line and column.
+    """
+    try:
+        written = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputProblems([_syntax_error(str(error), text)], place) from None
+    except ValueError:  # Python refuses to convert it
+        raise InputProblems(["a number has too many digits"], place) from None
+    except RecursionError:
+        raise InputProblems(["brackets are nested too deeply"], place) from None
+    return experiment_from_dict(written, place)
+
+
+def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
+    """The experiment from a dictionary with the keys of the file; the rest as from TOML."""
+    unknown = [key for key in written if key not in FILE_KEYS]
+    problems = [
+        f"{shown_key(key)}: unknown key{did_you_mean(key, FILE_KEYS)}"
+        for key in unknown[:MOST_UNKNOWN_KEYS]
+    ]
+    if len(unknown) > MOST_UNKNOWN_KEYS:
+        problems.append(f"{len(unknown) - MOST_UNKNOWN_KEYS} more unknown keys")
+    stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
+    setup = {key: written[key] for key in _SETUP_KEYS if key in written}
+    other = {key: written[key] for key in _OTHER_KEYS if key in written}
+    try:
+        experiment = Experiment(stack=stack, setup=setup, **other)
+    except InputProblems as error:
+        raise InputProblems([*problems, *error.problems], place) from None
+    if problems:
+        raise InputProblems(problems, place)
+    return experiment
+
+
+def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:
+    """The experiment as the dictionary that its file would hold, of plain values fit for JSON.
+
+    What nobody wrote stays unwritten, so that `experiment_from_dict` restores the experiment
+    exactly.
+    """
+    written = experiment.as_written()
+    return written.pop("stack") | written.pop("setup") | written
+
+
+def _read_text(path: str | os.PathLike[str], place: str) -> str:
+    """The text of a file, which may be anything."""
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        problem = "no such file"
+    except IsADirectoryError:
+        problem = "is a directory, not a file"
+    except PermissionError:
+        problem = "no permission to read it"
+    except (OSError, ValueError) as error:  # a name that cannot be, a disk that fails
+        problem = f"cannot be read: {getattr(error, 'strerror', None) or error}"
+    else:
+        return _decoded(raw, place)
+    raise InputProblems([problem], place)
+
+
+def _decoded(raw: bytes, place: str) -> str:
+    if len(raw) > MOST_BYTES:
+        raise InputProblems([f"has more than {MOST_BYTES // 10**6} MB, too much to read"], place)
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputProblems(["is UTF-16 text; save it as UTF-8"], place)
+    if b"\0" in raw:
+        raise InputProblems(["is not a text file"], place)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        byte = f"0x{raw[error.start]:02x}"
+        raise InputProblems([f"line {line}: is not UTF-8 text (byte {byte})"], place) from None
+
+
+def _syntax_error(message: str, text: str) -> str:
+    """The message of the TOML reader with the place in front."""
+    what, _, where = message.removesuffix(")").rpartition(" (at ")
+    if where == "end of document":
+        lines = text.rstrip().split("\n")
+        where = f"line {len(lines)}, column {len(lines[-1]) + 1}"
+    return f"{where}: is not valid TOML: {what}"

@@ -1,0 +1,257 @@
+"""How all figures look, and how they are saved.
+
+Names are told apart by colour and by line style or marker, so that a grey print can be read too.
+Figures are made without pyplot and leave neither windows nor settings behind.
+"""
+
+import functools
+import os
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec
+
+import numpy as np
+
+from craterfront.files import write_whole
+from craterfront.problems import InputProblems, one_of, shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.legend import Legend
+    from xarray import DataArray
+
+_Arguments = ParamSpec("_Arguments")
+
+PALETTE = (
+    "#000db8",
+    "#d08134",
+    "#216f88",
+    "#840a33",
+    "#9f70f1",
+    "#48076a",
+    "#835e00",
+    "#20aa94",
+)
+"""Found by a search for the largest smallest distance under simulated colour-blindness."""
+
+INK = "#1c1c1c"
+GREY = "#6e6e6e"
+
+_DASHES: tuple[Any, ...] = (
+    "solid",
+    (0, (5, 1.4)),
+    (0, (1.3, 1.3)),
+    (0, (6, 1.4, 1.3, 1.4)),
+    (0, (3, 1, 1, 1, 1, 1)),
+)
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+
+WIDTH_MM = 160.0
+_FONT_PT = 8.0
+_CHARACTER_MM = 1.35  # of the font, on the average
+_LEGEND_HANDLE_MM = 10.5
+_MM_PER_INCH = 25.4
+_DOTS_PER_INCH = 200
+_SUFFIXES = (".png", ".pdf", ".svg")
+_MOST_VECTOR_POINTS = 5000
+_DECADES_SHOWN = 6
+_LONGEST_LABEL = 24
+
+_STYLE = {
+    "font.size": _FONT_PT,
+    "font.family": "sans-serif",
+    "axes.labelsize": _FONT_PT,
+    "axes.titlesize": _FONT_PT,
+    "axes.linewidth": 0.6,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.formatter.useoffset": False,
+    "text.color": INK,
+    "legend.fontsize": _FONT_PT - 0.5,
+    "legend.frameon": False,
+    "legend.handlelength": 2.1,
+    "legend.columnspacing": 1.2,
+    "lines.linewidth": 1.2,
+    "lines.markersize": 3.0,
+    "hatch.linewidth": 0.5,
+    "figure.constrained_layout.h_pad": 0.03,
+    "figure.constrained_layout.w_pad": 0.04,
+    "svg.hashsalt": "craterfront",
+    "pdf.fonttype": 42,
+}
+
+
+def styled(draw: "Callable[_Arguments, Figure]") -> "Callable[_Arguments, Figure]":
+    """Let a function draw in the style of this module, whatever the user's settings are."""
+
+    @functools.wraps(draw)
+    def within(*args: _Arguments.args, **kwargs: _Arguments.kwargs) -> "Figure":
+        import matplotlib.style
+
+        with matplotlib.style.context(["default", _STYLE]):
+            return draw(*args, **kwargs)
+
+    return within
+
+
+def new_figure(height_mm: float) -> "Figure":
+    """Empty figure of the common width."""
+    from matplotlib.figure import Figure
+
+    size = WIDTH_MM / _MM_PER_INCH, height_mm / _MM_PER_INCH
+    return Figure(figsize=size, layout="constrained")
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """How one channel or element is drawn."""
+
+    colour: str
+    dash: Any
+    marker: str
+
+    @property
+    def tint(self) -> tuple[float, float, float]:
+        """The colour mixed with white, for areas behind text."""
+        from matplotlib.colors import to_rgb
+
+        red, green, blue = (1.0 - 0.45 * (1.0 - part) for part in to_rgb(self.colour))
+        return red, green, blue
+
+
+def strokes(names: Iterable[object]) -> dict[str, Stroke]:
+    """One stroke for each name; all differ up to 280 names."""
+    return {
+        name: Stroke(
+            PALETTE[i % len(PALETTE)], _DASHES[i % len(_DASHES)], _MARKERS[i % len(_MARKERS)]
+        )
+        for i, name in enumerate(dict.fromkeys(str(name) for name in names))
+    }
+
+
+def tidy(axes: "Axes") -> None:
+    """Ticks in the style of this module, also those that are made later."""
+    axes.tick_params(
+        which="both", labelsize=_FONT_PT - 0.5, color=INK, labelcolor=INK, width=0.6, pad=2.5
+    )
+    axes.tick_params(which="major", length=3.0)
+    axes.tick_params(which="minor", length=1.8)
+
+
+def fits(text: str, room_mm: float) -> bool:
+    """Whether a text of the common size goes into a width."""
+    return (len(text) + 1) * 1.15 * _CHARACTER_MM <= room_mm
+
+
+def shortened(text: str) -> str:
+    """A name that leaves room for others."""
+    return text if len(text) <= _LONGEST_LABEL else f"{text[: _LONGEST_LABEL - 1]}…"
+
+
+def legend_columns(labels: Sequence[str]) -> int:
+    """As many columns of a legend as the width of the figure has room for."""
+    for count in range(len(labels), 1, -1):
+        columns = np.array_split([len(label) for label in labels], count)
+        width = sum(column.max() * _CHARACTER_MM + _LEGEND_HANDLE_MM for column in columns)
+        if width <= WIDTH_MM - 6.0:
+            return count
+    return 1
+
+
+def legend_height_mm(labels: Sequence[str]) -> float:
+    """Height of a legend that spans the figure."""
+    return 4.2 * -(-len(labels) // max(legend_columns(labels), 1)) + 2.0
+
+
+def legend_outside(figure: "Figure", keys: dict[str, Any], where: str) -> "Legend":
+    """Legend over the whole width, above or below everything.
+
+    Parameters
+    ----------
+    figure : Figure
+    keys : dict of str to handle
+        By label.
+    where : str
+        "upper" or "lower".
+    """
+    labels = list(keys)
+    return figure.legend(
+        [keys[label] for label in labels],
+        labels,
+        loc=f"outside {where} center",
+        ncols=legend_columns(labels),
+    )
+
+
+def label_of(variable: "DataArray", name: str | None = None) -> str:
+    """Axis label: what a variable is, with its unit."""
+    what = name or variable.attrs.get("long_name") or str(variable.name)
+    unit = re.sub(r"-?\d+", _raised, str(variable.attrs.get("units", "1")).replace(" 1", " 1"))
+    return f"{what} ({unit})"
+
+
+def length_unit(largest_nm: float) -> tuple[str, float]:
+    """Unit in which depths up to this one are read easily, and how many of it are a nanometre."""
+    return ("nm", 1.0) if largest_nm < 10_000.0 else ("µm", 1e-3)
+
+
+def rasterised(points: int) -> bool:
+    """Whether so many points should be pixels in a vector file."""
+    return points > _MOST_VECTOR_POINTS
+
+
+def scale_intensity(axes: "Axes", smooth: np.ndarray, readings: np.ndarray) -> None:
+    """Linear axis, or logarithmic where a channel would vanish on a linear one.
+
+    Parameters
+    ----------
+    axes : Axes
+    smooth : ndarray, shape (C, N)
+        Curves without noise: they decide.
+    readings : ndarray, shape (C, N)
+        What is drawn beside them.
+    """
+    peaks = smooth.max(axis=1)
+    peaks = peaks[peaks > 0]
+    if peaks.size == 0 or peaks.max() < 30.0 * peaks.min():
+        axes.margins(y=0.06)
+        axes.set_ylim(bottom=min(0.0, float(readings.min())))
+        return
+    largest = float(max(peaks.max(), readings.max()))
+    seen = readings[readings > 0]
+    lowest = max(float(np.quantile(seen, 0.01)) / 2.0, largest * 10.0**-_DECADES_SHOWN)
+    axes.set_yscale("log", nonpositive="mask")
+    axes.set_ylim(min(lowest, float(peaks.min()) / 3.0), 2.0 * largest)
+
+
+def save_figure(figure: "Figure", path: str | os.PathLike[str]) -> None:
+    """Write a figure as a file, whole or not at all.
+
+    Parameters
+    ----------
+    figure : Figure
+    path : path
+        The suffix says the format: .png, .pdf or .svg.
+
+    Raises
+    ------
+    InputProblems
+        For another suffix, or when the place cannot be written to; nothing is written then.
+    """
+    import matplotlib.style
+
+    suffix = Path(path).suffix.lower()
+    if suffix not in _SUFFIXES:
+        raise InputProblems(
+            [f"a figure ends in {one_of(_SUFFIXES)}, got {shown(suffix)}"], str(path)
+        )
+    # Without the date, the same figure is the same file.
+    dated = {".png": {}, ".pdf": {"CreationDate": None}, ".svg": {"Date": None}}[suffix]
+
+    def write(place: Path) -> None:
+        figure.savefig(place, format=suffix[1:], dpi=_DOTS_PER_INCH, metadata=dated)
+
+    with matplotlib.style.context(["default", _STYLE]):
+        write_whole(path, write)

@@ -1,0 +1,359 @@
+"""Invert a measured profile: what the sample was, and how sure that is."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from craterfront.assembly import Assembly
+from craterfront.estimation import (
+    Curvature,
+    Fit,
+    Interval,
+    Objective,
+    curvature,
+    minimise,
+    profile_interval,
+    quadratic_form,
+)
+from craterfront.experiment import Experiment
+from craterfront.likelihood import Likelihood, Solution
+from craterfront.measured import MeasuredProfile
+from craterfront.problems import InputProblems, shown
+from craterfront.scale import depth_scale_sources, require_depth_scale
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and the share that is done."""
+
+# Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
+# whether only the times of the layers are moved.
+_COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
+_ROUNDS = 3
+_NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
+
+
+@dataclass(frozen=True)
+class WidthAnswer:
+    """Width of one interface.
+
+    Attributes
+    ----------
+    value_nm : float
+        Most probable width.
+    lower_nm, upper_nm : float
+        At 95 %; an upper limit alone (lower end 0) where it is not resolved.
+    resolved : bool
+    why : str
+        Why it is an upper limit although the fit alone would resolve it; else empty.
+    """
+
+    value_nm: float
+    lower_nm: float
+    upper_nm: float
+    resolved: bool
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Inversion:
+    """Everything an inversion found; `results` turns it into tables.
+
+    Attributes
+    ----------
+    experiment : Experiment
+    profile : MeasuredProfile
+    likelihood : Likelihood
+    objective : Objective
+    fit : Fit
+    solution : Solution
+    values : ndarray
+        Most probable value of every parameter.
+    curvature : Curvature
+        Of the free parameters, in the coordinates of the likelihood.
+    widths : dict of int to WidthAnswer
+        By layer.
+    relative : bool
+        Times at nominal rates instead of depths.
+    warnings : list of str
+        First what a reader must know first.
+    scale_sources : list of str
+        What fixes the depth scale.
+    """
+
+    experiment: Experiment
+    profile: MeasuredProfile
+    likelihood: Likelihood
+    objective: Objective
+    fit: Fit
+    solution: Solution
+    values: np.ndarray
+    curvature: Curvature
+    widths: dict[int, WidthAnswer]
+    relative: bool
+    warnings: list[str]
+    scale_sources: list[str]
+
+    def standard_uncertainty(self, index: int) -> float:
+        """Of a parameter, in its unit; for a logarithmic one, value times that of the logarithm."""
+        assembly = self.likelihood.assembly
+        if index not in self.likelihood.free:
+            return 0.0
+        slope = self.likelihood.gradient(index)
+        variance = quadratic_form(slope, self.curvature.covariance)
+        i = self.likelihood.free.index(index)
+        if assembly.parameters[index].logarithmic:
+            return float(self.values[index]) * variance**0.5
+        return self.likelihood.scale_of(i) * variance**0.5
+
+
+def invert(
+    profile: MeasuredProfile,
+    experiment: Experiment,
+    *,
+    relative: bool = False,
+    progress: Progress | None = None,
+) -> Inversion:
+    """Most probable sample behind a measured profile, with uncertainties.
+
+    Maximum of the posterior with a Laplace covariance; widths near zero by profile likelihood.
+
+    Parameters
+    ----------
+    profile : MeasuredProfile
+        Needs a channel of the name of each channel of the experiment.
+    experiment : Experiment
+        The supposed stack with guesses and priors, and the instrument.
+    relative : bool
+        Answer in seconds at nominal rates; for profiles whose depth scale nothing fixes.
+    progress : callable, optional
+        Called with a stage and the share done.
+
+    Returns
+    -------
+    Inversion
+
+    Raises
+    ------
+    InputProblems
+        When nothing fixes the depth scale, or the profile does not fit the experiment.
+    """
+    report = progress or (lambda stage, share: None)
+    depth_axis = profile.axis == "depth"
+    assembly = Assembly(
+        experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
+    )
+    _check_channels(profile, assembly)
+    sources = depth_scale_sources(assembly, experiment.depth_scale, profile)
+    if not relative:
+        require_depth_scale(sources, assembly, profile)
+    likelihood = Likelihood(assembly, profile, _held(assembly) if relative else frozenset())
+    if not relative and not depth_axis:
+        final = experiment.depth_scale.final_crater_depth_nm
+        if final is not None and final.u:
+            likelihood.depth_limit = (float(final), float(final.u))
+    x, fit, objective = _fit(likelihood, report)
+    jacobian = objective.jacobian(x)
+    solution = likelihood.solve(x)
+    full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
+    picture = _marginal(full, len(likelihood.free))
+    warnings = _warnings(likelihood, fit, picture, relative)
+    widths = _widths(likelihood, objective, fit, full, picture, report)
+    report("done", 1.0)
+    return Inversion(
+        experiment,
+        profile,
+        likelihood,
+        objective,
+        fit,
+        solution,
+        likelihood.parameter_values(x),
+        picture,
+        widths,
+        relative,
+        warnings,
+        sources,
+    )
+
+
+def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
+    wanted = [channel.name for channel in assembly.channels]
+    missing = [name for name in wanted if name not in profile.channels]
+    if missing:
+        known = ", ".join(shown(name) for name in profile.channels[:8])
+        raise InputProblems(
+            [f"channel {shown(name)}: not in the profile, which has {known}" for name in missing],
+            profile.source,
+        )
+    if profile.values.shape[1] < 10:
+        raise InputProblems(
+            [f"{profile.values.shape[1]} readings are too few to invert"], profile.source
+        )
+
+
+def _held(assembly: Assembly) -> frozenset[int]:
+    """Rates: held where the answer is a time at nominal rates."""
+    kinds = ("rate", "common rate factor")
+    return frozenset(i for i, p in enumerate(assembly.parameters) if p.kind in kinds)
+
+
+def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
+    """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
+    x = likelihood.coordinates(likelihood.assembly.nominal)
+    lower, upper = likelihood.bounds()
+    x = np.clip(x, lower, upper)
+    points = likelihood.values.shape[1]
+    stages = len(_COARSE) + _ROUNDS
+    times = [
+        i
+        for i, index in enumerate(likelihood.free)
+        if likelihood.assembly.parameters[index].kind == "thickness"
+    ]
+    for stage, (blur, share, only_times) in enumerate(_COARSE):
+        report("coarse fit", 0.9 * stage / stages)
+        likelihood.replan(x)
+        objective = likelihood.coarse(blur * points, share)
+        moved = times if only_times else list(range(len(likelihood.free)))
+        x = _subset_minimum(objective, x, moved)
+    fit = Fit(x, np.inf, False, "")
+    objective = likelihood.objective()
+    for round_number in range(_ROUNDS):
+        report("fit", 0.9 * (len(_COARSE) + round_number) / stages)
+        likelihood.replan(x)
+        if round_number == 0:
+            solution = likelihood.solve(x)
+            likelihood.update_weights(solution)
+        objective = likelihood.objective()
+        fit = minimise(objective, x)
+        x = fit.x
+        likelihood.update_weights(likelihood.solve(x))
+        if round_number == _ROUNDS - 1:
+            break
+        objective = likelihood.objective()
+        solution = likelihood.solve(x)
+        jacobian = np.hstack([objective.jacobian(x), likelihood.linear_jacobian(solution)])
+        likelihood.update_discrepancy(solution, jacobian)
+    objective = likelihood.objective()
+    fit = minimise(objective, x, tolerance=1e-5)
+    return fit.x, fit, objective
+
+
+def _subset_minimum(objective: Objective, x: np.ndarray, indices: list[int]) -> np.ndarray:
+    """Minimise over some of the parameters only."""
+
+    def put(part: np.ndarray) -> np.ndarray:
+        whole = x.copy()
+        whole[indices] = part
+        return whole
+
+    part = Objective(
+        lambda part: objective.residuals(put(part)),
+        objective.lower[indices],
+        objective.upper[indices],
+    )
+    return put(minimise(part, x[indices], max_evaluations=25, tolerance=1e-4).x)
+
+
+def _marginal(full: np.ndarray, count: int) -> Curvature:
+    """Covariance of the parameters with the linear numbers marginalised."""
+    picture = curvature(full)
+    return Curvature(picture.covariance[:count, :count], picture.undetermined)
+
+
+def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bool) -> list[str]:
+    assembly = likelihood.assembly
+    found = []
+    if not fit.converged:
+        found.append(f"the fit did not converge ({fit.message}); take no number from it")
+    lower, upper = likelihood.bounds()
+    for i, index in enumerate(likelihood.free):
+        p = assembly.parameters[index]
+        if p.kind == "width":
+            if fit.x[i] >= upper[i] * (1 - 1e-6):
+                found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
+        elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:
+            value = likelihood.parameter_values(fit.x)[index]
+            found.append(f"{p.name} is at a bound ({value:.4g} {p.unit})")
+    for direction in picture.undetermined:
+        strong = np.argsort(-np.abs(direction))[:4]
+        names = [
+            assembly.parameters[likelihood.free[i]].name if i < len(likelihood.free) else None
+            for i in strong
+            if abs(direction[i]) > 0.05
+        ]
+        named = [n for n in names if n]
+        if named:
+            found.append(f"the data do not fix a combination of: {'; '.join(named)}")
+    for c, channel in enumerate(assembly.channels):
+        factor = likelihood.noise.discrepancy[c]
+        if factor > 1.5:
+            found.append(
+                f"channel {channel.name}: the model does not explain its residuals; its variance "
+                f"is taken {factor:.3g} times that of the noise, and intervals are wider for it"
+            )
+    if likelihood.profile.axis == "depth":
+        found.append("the depth scale of the profile was taken on trust")
+    if relative:
+        found.append("times at nominal rates, no depths")
+    return found + assembly.warnings
+
+
+def _widths(
+    likelihood: Likelihood,
+    objective: Objective,
+    fit: Fit,
+    full: np.ndarray,
+    picture: Curvature,
+    report: Progress,
+) -> dict[int, WidthAnswer]:
+    """Width of every interface with its interval."""
+    assembly = likelihood.assembly
+    roughness_known = assembly.setup.roughness.is_written("initial_nm")
+    count = len(assembly.layers) - 1
+    answers: dict[int, WidthAnswer] = {}
+    jacobian = full[:, : len(likelihood.free)]
+    done: dict[int, WidthAnswer] = {}
+    for layer in range(count):
+        report("widths", 0.9 + 0.1 * layer / max(count, 1))
+        index = assembly.width_index(layer)
+        if index in done:
+            answers[layer] = done[index]
+            continue
+        if index not in likelihood.free:
+            value = float(assembly.parameters[index].value)
+            answer = WidthAnswer(value, value, value, value > 0, "held")
+        else:
+            i = likelihood.free.index(index)
+            interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
+            answer = WidthAnswer(
+                likelihood.width_of(i, fit.x[i]),
+                likelihood.width_of(i, interval.lower),
+                likelihood.width_of(i, interval.upper),
+                interval.resolved,
+            )
+            if answer.resolved and not roughness_known:
+                answer = WidthAnswer(
+                    answer.value_nm,
+                    0.0,
+                    answer.upper_nm,
+                    False,
+                    "[roughness] is not written: roughness could make all of it",
+                )
+        answers[layer] = done[index] = answer
+    return answers
+
+
+def _width_interval(
+    likelihood: Likelihood,
+    objective: Objective,
+    fit: Fit,
+    jacobian: np.ndarray,
+    picture: Curvature,
+    i: int,
+) -> Interval:
+    variance = float(picture.covariance[i, i])
+    u = variance**0.5
+    parameter = likelihood.assembly.parameters[likelihood.free[i]]
+    if parameter.has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
+        return profile_interval(objective, fit, jacobian, i, u)
+    # Far from zero the squared width is normal to a good approximation.
+    return Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)

@@ -1,0 +1,541 @@
+"""How well a sample explains a measured profile: the objective of an inversion.
+
+Sensitivities and backgrounds enter linearly and are solved for at every trial (variable
+projection), with weights from the current smooth model. Everything else is a parameter of the
+`Objective`.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from craterfront.assembly import Assembly
+from craterfront.estimation import Objective
+from craterfront.measured import MeasuredProfile
+from craterfront.models.elements import atomic_mass_u
+from craterfront.models.engine import plan, run
+from craterfront.models.noise import flicker_moments
+from craterfront.models.readings import (
+    censored_residuals,
+    correlation_time,
+    deviance_residuals,
+    noise_level,
+    whiten,
+)
+from craterfront.models.slicing import SlicePlan
+
+NOISE_FLOOR = 1e-4
+"""Data without visible noise are taken to be good to this share of the channel's largest value."""
+
+
+_LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of this many counts
+
+
+@dataclass(frozen=True)
+class NoiseModel:
+    """Variance of the readings and how far the model itself falls short.
+
+    Attributes
+    ----------
+    kappa, rho2 : ndarray, shape (C,)
+        Variance of a reading: (kappa * model + rho2) / interval.
+    flicker_variance, flicker_correlation : float
+        Common fluctuation of the source, averaged over a reading, and its correlation with the
+        next.
+    discrepancy : ndarray, shape (C,)
+        Factor on the variance of each channel, at least 1: what residuals are larger than the
+        noise, times the number of readings over which they are correlated.
+    counted : bool
+        The gain was written in the file; otherwise it is estimated.
+    """
+
+    kappa: np.ndarray
+    rho2: np.ndarray
+    flicker_variance: float
+    flicker_correlation: float
+    discrepancy: np.ndarray
+    counted: bool
+
+    def variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
+        """Variance of every reading without the discrepancy, shape (C, N)."""
+        gain = self.kappa[:, None] / interval_s
+        counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
+        return counting + self.rho2[:, None] / interval_s
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The model at one set of parameters.
+
+    Attributes
+    ----------
+    model : ndarray, shape (C, N)
+        Intensities with background.
+    signal : ndarray, shape (C, N)
+        Without.
+    linear : ndarray
+        All sensitivities, then all backgrounds.
+    terms : ndarray, shape (R, N)
+        Collected quantities, one for each response.
+    mean_depth_nm : ndarray, shape (N + 1,)
+    """
+
+    model: np.ndarray
+    signal: np.ndarray
+    linear: np.ndarray
+    terms: np.ndarray
+    mean_depth_nm: np.ndarray
+
+
+class Likelihood:
+    """Objective of one profile and one experiment.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        With ``merge_equal=False``.
+    profile : MeasuredProfile
+        Its channels are those of the assembly, in any order.
+    fixed : set of int
+        Parameters to hold at their nominal values besides the fixed ones.
+    """
+
+    def __init__(
+        self, assembly: Assembly, profile: MeasuredProfile, fixed: frozenset[int] = frozenset()
+    ) -> None:
+        self.assembly, self.profile = assembly, profile
+        order = [profile.channels.index(channel.name) for channel in assembly.channels]
+        self.values = np.ascontiguousarray(profile.values[order], dtype=float)
+        self.edges = _interval_edges(profile)
+        self.interval = np.diff(self.edges)
+        limits = [c.saturation for c in assembly.channels]
+        self.limit = np.array([np.inf if s is None else float(s) for s in limits])
+        self.censored = profile.censored[order] | (self.values >= self.limit[:, None])
+        self.free = [
+            index
+            for index, parameter in enumerate(assembly.parameters)
+            if not parameter.is_fixed and index not in fixed
+        ]
+        self._partners = [self._rates_of(index) for index in self.free]
+        self._projection = self._projections()
+        self._channel_of = np.array([r.channel for r in assembly.responses], dtype=int)
+        self._scale = self._scales()
+        self.plan: SlicePlan | None = None
+        self._signal_for_flicker = self._weights_model = self._smoothed()
+        self.noise = self._noise_from(self._weights_model, np.ones(len(self.values)))
+        self.depth_limit: tuple[float, float] | None = None
+
+    # --- coordinates ---------------------------------------------------------------------------
+
+    def _scales(self) -> np.ndarray:
+        """What a step of 1 in a coordinate means, by parameter."""
+        scales = []
+        for index in self.free:
+            p = self.assembly.parameters[index]
+            if p.kind == "width":
+                scales.append(max(p.value, 0.1 * min(p.upper, 200.0), 1e-3))
+            elif p.logarithmic:
+                scales.append(1.0)
+            else:
+                scales.append(p.u if p.has_prior else max(abs(p.value), 1e-2))
+        return np.array(scales)
+
+    def _rates_of(self, index: int) -> list[int]:
+        """Free rates whose logarithms a thickness follows.
+
+        Data fix how long a layer takes, not its thickness. So the coordinate of a thickness is
+        the logarithm of that time; in it the valley "thickness over rate" is straight and narrow
+        only across.
+        """
+        p = self.assembly.parameters[index]
+        if p.kind != "thickness" or p.lower > 0 or np.isfinite(p.upper):
+            return []
+        return [rate for rate in self.assembly.rates_of_thickness(index) if rate in self.free]
+
+    def _coordinate(self, i: int, value: float) -> float:
+        p, scale = self.assembly.parameters[self.free[i]], self._scale[i]
+        if p.kind == "width":
+            return (value / scale) ** 2
+        if p.logarithmic:
+            return float(np.log(value / p.value)) if value > 0 else -np.inf
+        return (value - p.value) / scale
+
+    def coordinates(self, values: np.ndarray) -> np.ndarray:
+        """Coordinates of the free parameters: logarithms, squared widths, scaled numbers."""
+        x = np.array([self._coordinate(i, values[index]) for i, index in enumerate(self.free)])
+        return x - self._following(x)
+
+    def _following(self, x: np.ndarray) -> np.ndarray:
+        """What rates add to the logarithms of the thicknesses."""
+        return np.array(
+            [sum(x[self.free.index(rate)] for rate in rates) for rates in self._partners]
+        )
+
+    def parameter_values(self, x: np.ndarray) -> np.ndarray:
+        """Values of all parameters at the given coordinates."""
+        values = self.assembly.nominal
+        natural = x + self._following(x)
+        for i, index in enumerate(self.free):
+            p, scale = self.assembly.parameters[index], self._scale[i]
+            if p.kind == "width":
+                values[index] = scale * np.sqrt(max(x[i], 0.0))
+            elif p.logarithmic:
+                values[index] = p.value * np.exp(natural[i])
+            else:
+                values[index] = p.value + scale * x[i]
+        return values
+
+    def bounds(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lower and upper bounds of the coordinates."""
+        parameters = [self.assembly.parameters[index] for index in self.free]
+        lower = np.array([self._coordinate(i, p.lower) for i, p in enumerate(parameters)])
+        upper = np.array([self._coordinate(i, p.upper) for i, p in enumerate(parameters)])
+        # A positive number may leave its nominal value by a factor of e^5 at most.
+        far = np.array([5.0 if p.logarithmic else np.inf for p in parameters])
+        return np.maximum(lower, -far), np.minimum(upper, far)
+
+    def gradient(self, index: int) -> np.ndarray:
+        """Derivative of a parameter's natural coordinate (a logarithm for a thickness)."""
+        i = self.free.index(index)
+        slope = np.zeros(len(self.free))
+        slope[[i, *(self.free.index(rate) for rate in self._partners[i])]] = 1.0
+        return slope
+
+    def width_of(self, i: int, coordinate: float) -> float:
+        """Width [nm] at a coordinate of free parameter i."""
+        return float(self._scale[i] * np.sqrt(max(coordinate, 0.0)))
+
+    def scale_of(self, i: int) -> float:
+        """Meaning of a unit step of free parameter i (see `coordinates`)."""
+        return float(self._scale[i])
+
+    # --- the model -----------------------------------------------------------------------------
+
+    def _projections(self) -> np.ndarray:
+        """Projection of atoms on every response, and on everything for fractions."""
+        shape = self.assembly.responses[0].projection.shape
+        columns = [r.projection for r in self.assembly.responses] + [np.ones(shape)]
+        projection = np.stack(columns, axis=-1)
+        if self.profile.values_kind == "mass fraction":
+            mass = np.array([atomic_mass_u(e) for e in self.assembly.elements])
+            projection = projection * mass[None, :, None]
+        return projection
+
+    def replan(self, x: np.ndarray) -> None:
+        """Choose the slices anew for these parameters."""
+        values = self.parameter_values(x)
+        self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), self.edges)
+
+    def terms(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Collected quantities, shape (R, N), and mean depth at the interval edges."""
+        values = self.parameter_values(x)
+        result = run(
+            self.assembly.sample(values),
+            self.assembly.instrument(values),
+            self.edges,
+            self._projection,
+            self.plan,
+        )
+        raw = result.signal.T
+        if self.profile.values_kind != "intensity":
+            terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
+        elif self.assembly.setup.detection.view == "collected":
+            terms = raw[:-1] / self.interval
+        else:
+            terms = raw[:-1]
+        return terms, result.mean_depth_nm
+
+    def solve(self, x: np.ndarray) -> Solution:
+        """Best sensitivities and backgrounds, and the model with them."""
+        terms, depth = self.terms(x)
+        responses, channels = self.assembly.responses, self.assembly.channels
+        linear = np.zeros(len(responses) + len(channels))
+        signal = np.zeros_like(self.values)
+        variance = self.noise.variance(self._weights_model, self.interval)
+        for c, channel in enumerate(channels):
+            mine = np.flatnonzero(self._channel_of == c)
+            quantities = [responses[r].sensitivity for r in mine] + [channel.background]
+            rows = np.vstack([terms[mine], np.ones_like(self.interval)])
+            solved = self._solve_channel(c, rows, quantities, variance[c])
+            linear[mine], linear[len(responses) + c] = solved[:-1], solved[-1]
+            signal[c] = solved[:-1] @ terms[mine]
+        model = signal + linear[len(responses) :, None]
+        return Solution(model, signal, linear, terms, depth)
+
+    def _solve_channel(self, c, rows, quantities, variance) -> np.ndarray:
+        """Weighted non-negative least squares for the linear numbers of one channel."""
+        solved = np.array([q.value for q in quantities])
+        free = np.array([_is_free(q) for q in quantities])
+        if not free.any():
+            return solved
+        weight = 1.0 / np.sqrt(variance)
+        target = self.values[c] - solved[~free] @ rows[~free]
+        if self.censored[c].any():
+            # A censored reading pulls only while the model is below the limit.
+            target = np.where(self.censored[c], self.limit[c], target)
+            below = self._weights_model[c] < self.limit[c]
+            weight = np.where(self.censored[c] & ~below, 0.0, weight)
+        matrix = (rows[free] * weight).T
+        size = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+        normal = (matrix / size).T @ (matrix / size)
+        right = (matrix / size).T @ (target * weight)
+        for i, q in enumerate([q for q, f in zip(quantities, free, strict=True) if f]):
+            if q.status == "prior":
+                normal[i, i] += 1.0 / (q.u * size[i]) ** 2
+                right[i] += q.value / (q.u**2 * size[i])
+        solved[free] = _non_negative(normal, right) / size
+        return solved
+
+    # --- residuals -----------------------------------------------------------------------------
+
+    def objective(self) -> Objective:
+        """Objective with the present slices, weights, noise and discrepancy."""
+        lower, upper = self.bounds()
+        return Objective(self.residuals, lower, upper)
+
+    def residuals(self, x: np.ndarray) -> np.ndarray:
+        """Residuals of unit variance: readings, then priors."""
+        solution = self.solve(x)
+        data = self.whitened(self.standardised(solution))
+        return np.concatenate([data.ravel(), self._prior_residuals(x, solution)])
+
+    def standardised(self, solution: Solution) -> np.ndarray:
+        """Deviations of the readings over their standard deviation, shape (C, N)."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        out = (self.values - solution.model) / np.sqrt(variance)
+        for c in range(self.values.shape[0]):
+            kappa, rho2 = self.noise.kappa[c], self.noise.rho2[c]
+            if kappa > 0 and np.all(self.values[c] * kappa + rho2 >= 0):
+                gain = kappa / self.interval
+                out[c] = deviance_residuals(
+                    self.values[c], solution.model[c], gain, rho2 / self.interval
+                )
+            hidden = self.censored[c]
+            if hidden.any():
+                deviation = np.sqrt(variance[c, hidden])
+                out[c, hidden] = censored_residuals(
+                    self.limit[c], solution.model[c, hidden], deviation
+                )
+        return out
+
+    def loads(self) -> np.ndarray:
+        """How strongly the common fluctuation enters each standardised reading."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        loads = self._signal_for_flicker / np.sqrt(variance * self.noise.discrepancy[:, None])
+        return np.where(self.censored, 0.0, loads)
+
+    def whitened(self, columns: np.ndarray) -> np.ndarray:
+        """Divide by the discrepancy, remove the common fluctuation; shape (C, N) or (C, N, K)."""
+        scaled = columns.reshape(*self.values.shape, -1)
+        scaled = scaled / np.sqrt(self.noise.discrepancy)[:, None, None]
+        if self.noise.flicker_variance > 0:
+            scaled = whiten(
+                np.ascontiguousarray(scaled),
+                np.ascontiguousarray(self.loads()),
+                self.noise.flicker_variance,
+                self.noise.flicker_correlation,
+            )
+        return scaled.reshape(columns.shape)
+
+    def _prior_residuals(self, x: np.ndarray, solution: Solution) -> np.ndarray:
+        own = self._own_priors(x)
+        own += [
+            (number - quantity.value) / quantity.u
+            for quantity, number in zip(self.linear_quantities(), solution.linear, strict=True)
+            if quantity.status == "prior" and quantity.u
+        ]
+        if self.depth_limit is not None:
+            depth, u = self.depth_limit
+            own.append((solution.mean_depth_nm[-1] - depth) / u)
+        return np.array(own)
+
+    def _own_priors(self, x: np.ndarray) -> list[float]:
+        """Deviations of the parameters from their priors."""
+        values, parameters = self.parameter_values(x), self.assembly.parameters
+        own = [i for i in self.free if parameters[i].has_prior]
+        return [parameters[i].prior_residual(values[i]) for i in own]
+
+    def linear_quantities(self) -> list:
+        """Sensitivities of all responses, then backgrounds of all channels."""
+        backgrounds = [channel.background for channel in self.assembly.channels]
+        return [r.sensitivity for r in self.assembly.responses] + backgrounds
+
+    def linear_jacobian(self, solution: Solution) -> np.ndarray:
+        """Derivatives of the residuals by the free linear numbers that are not at zero."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        count = len(self.assembly.responses)
+        quantities = self.linear_quantities()
+        columns, priors = [], []
+        prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
+        for i, quantity in enumerate(quantities):
+            if not _is_free(quantity) or solution.linear[i] <= 0:
+                continue
+            column = np.zeros_like(self.values)
+            c = int(self._channel_of[i]) if i < count else i - count
+            rows = solution.terms[i] if i < count else np.ones_like(self.interval)
+            column[c] = -rows / np.sqrt(variance[c])
+            hidden = self.censored[c] & (solution.model[c] > self.limit[c])
+            column[c, hidden] = 0.0
+            columns.append(column)
+            priors.append([1.0 / quantity.u if i == row else 0.0 for row in prior_rows])
+        if not columns:
+            return np.zeros((self.residual_count(), 0))
+        data = self.whitened(np.stack(columns, axis=-1)).reshape(-1, len(columns))
+        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
+        blocks = [data, np.zeros((own, len(columns))), np.array(priors).T.reshape(-1, len(columns))]
+        if self.depth_limit is not None:
+            blocks.append(np.zeros((1, len(columns))))
+        return np.vstack(blocks)
+
+    def residual_count(self) -> int:
+        """Number of residuals, priors included."""
+        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
+        linear = sum(q.status == "prior" and bool(q.u) for q in self.linear_quantities())
+        return self.values.size + own + linear + (self.depth_limit is not None)
+
+    def coarse(self, width: float, share: float) -> Objective:
+        """A forgiving objective for a start that is far off.
+
+        Parameters
+        ----------
+        width : float
+            Standard deviation, in readings, over which data and model are smoothed; 0 for none.
+        share : float
+            Tolerance: this share of each channel's largest value counts as one deviation.
+        """
+        from scipy.ndimage import gaussian_filter1d
+
+        size = np.maximum(self.values.max(axis=1, keepdims=True), 1e-300)
+        stride = max(int(width / 3.0), 1)
+
+        def smooth(x: np.ndarray) -> np.ndarray:
+            if width <= 0:
+                return x
+            return gaussian_filter1d(x, width, axis=-1, mode="nearest")[..., ::stride]
+
+        target = smooth(self.values) / size
+
+        def residuals(x: np.ndarray) -> np.ndarray:
+            terms, _ = self.terms(x)
+            coarse = smooth(terms)
+            model = np.zeros_like(target)
+            for c in range(size.size):
+                mine = np.flatnonzero(self._channel_of == c)
+                rows = np.vstack([coarse[mine], np.ones(target.shape[1])])
+                scale = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
+                rows = rows / scale[:, None]
+                model[c] = _non_negative(rows @ rows.T, rows @ target[c]) @ rows
+            data = (target - model) / share
+            return np.concatenate([data.ravel(), self._own_priors(x)])
+
+        lower, upper = self.bounds()
+        return Objective(residuals, lower, upper)
+
+    # --- noise and discrepancy -----------------------------------------------------------------
+
+    def _smoothed(self) -> np.ndarray:
+        """A first smooth model, from the data themselves; a fit replaces it."""
+        from scipy.ndimage import median_filter
+
+        return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
+
+    def _noise_from(self, model: np.ndarray, discrepancy: np.ndarray) -> NoiseModel:
+        written = self.assembly.setup.noise
+        counted = written.counts_per_unit_s is not None
+        kappa, rho2 = np.zeros(len(model)), np.zeros(len(model))
+        for c in range(len(model)):
+            usable = ~self.censored[c]
+            if counted:
+                kappa[c] = 1.0 / float(written.counts_per_unit_s)
+                rho2[c] = float(written.readout_per_sqrt_s) ** 2
+                continue
+            kappa[c], rho2[c] = noise_level(
+                self.values[c] - model[c], model[c], self.interval, usable
+            )
+            largest = max(float(np.max(np.abs(self.values[c]))), 1e-300)
+            if (kappa[c] * largest + rho2[c]) / self.interval.mean() < (NOISE_FLOOR * largest) ** 2:
+                rho2[c] = (NOISE_FLOOR * largest) ** 2 * self.interval.mean()
+        variance, correlation = 0.0, 0.0
+        if written.flicker is not None and float(written.flicker.rms) > 0:
+            variance, correlation = flicker_moments(
+                float(written.flicker.rms),
+                float(written.flicker.correlation_s),
+                float(np.median(self.interval)),
+            )
+        return NoiseModel(kappa, rho2, variance, correlation, discrepancy, counted)
+
+    def update_weights(self, solution: Solution) -> None:
+        """Variances and flicker weights from a model, the noise level from its residuals."""
+        self._weights_model = np.maximum(solution.model, 0.0)
+        self._signal_for_flicker = np.maximum(solution.signal, 0.0)
+        self.noise = self._noise_from(solution.model, self.noise.discrepancy)
+
+    def update_discrepancy(self, solution: Solution, jacobian: np.ndarray) -> np.ndarray:
+        """Compare residuals with the noise where they matter for the answer.
+
+        Parameters
+        ----------
+        solution : Solution
+        jacobian : ndarray, shape (R, P + L)
+            Derivatives by parameters and linear numbers, at the present noise model.
+
+        Returns
+        -------
+        ndarray, shape (C,)
+            The new factor on the variance of each channel.
+        """
+        self.noise = replace(self.noise, discrepancy=np.ones(len(self.values)))
+        residuals = self.whitened(self.standardised(solution))
+        rows = jacobian[: residuals.size]
+        information = jacobian.T @ jacobian
+        scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+        inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+        scaled = rows / scale
+        leverage = np.einsum("rp,pq,rq->r", scaled, inverse, scaled).reshape(residuals.shape)
+        factors = np.array(
+            [
+                _discrepancy(residuals[c], np.clip(leverage[c], 0.0, 1.0), ~self.censored[c])
+                for c in range(len(residuals))
+            ]
+        )
+        self.noise = replace(self.noise, discrepancy=factors)
+        return factors
+
+
+def _discrepancy(residuals: np.ndarray, leverage: np.ndarray, usable: np.ndarray) -> float:
+    """Mean square residual times correlation, both weighted with what each reading contributes."""
+    r, h = residuals[usable], leverage[usable]
+    total = float(h.sum())
+    if r.size < 8 or total <= 0:
+        return 1.0
+    effective = total**2 / float(np.sum(h**2))
+    # A fit takes up part of the noise: the expectation of r^2 is 1 - h.
+    size = float(h @ r**2) / max(float(h @ (1.0 - h)), 1e-12)
+    excess = size if size > 1.0 + 2.0 * np.sqrt(2.0 / effective) else 1.0
+    return float(max(excess, 1.0) * correlation_time(np.sqrt(h) * r))
+
+
+def _is_free(quantity) -> bool:
+    """A linear number that is solved for: not written, guessed, or with a prior."""
+    return quantity.status in ("default", "guess") or bool(quantity.u)
+
+
+def _non_negative(normal: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Non-negative solution of normal equations with a unit-scaled matrix."""
+    from scipy.optimize import nnls
+
+    regular = normal + 1e-12 * np.eye(len(normal)) * max(np.trace(normal), 1e-300)
+    root = np.linalg.cholesky(regular).T
+    solution = np.linalg.solve(regular, right)
+    if np.all(solution >= 0):
+        return solution
+    return nnls(root, np.linalg.solve(root.T, right))[0]
+
+
+def _interval_edges(profile: MeasuredProfile) -> np.ndarray:
+    """Edges of the readings' intervals, contiguous, not before 0."""
+    middle = profile.middle
+    inner = 0.5 * (middle[1:] + middle[:-1])
+    first = max(middle[0] - 0.5 * profile.interval[0], 0.0)
+    edges = np.concatenate([[first], inner, [middle[-1] + 0.5 * profile.interval[-1]]])
+    return np.maximum.accumulate(edges)

@@ -1,0 +1,97 @@
+"""What the command line prints: tables for people."""
+
+from collections.abc import Iterable
+
+from rich.console import Console
+from rich.table import Table
+
+from craterfront.results import Answer, LayerAnswer
+
+
+def print_answer(answer: Answer, console: Console) -> None:
+    """Warnings first, then layers, interfaces, what fixes the scale, and the budget."""
+    for warning in answer.warnings:
+        console.print(f"Note: {warning}", style="bold", highlight=False)
+    if answer.unit == "nm":
+        console.print(f"Depth scale from: {', '.join(answer.scale_sources)}", highlight=False)
+    console.print(_layer_table(answer))
+    console.print(_interface_table(answer))
+    console.print(_budget_table(answer))
+
+
+def print_parameters(rows: Iterable[tuple[str, str, str, str]], console: Console) -> None:
+    """The one table of what is fixed, has a prior, is assumed or free."""
+    table = Table(title="What is known before the data", title_justify="left")
+    for heading, justify in (("quantity", "left"), ("value", "right"), ("unit", "left")):
+        table.add_column(heading, justify=justify)
+    table.add_column("state")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)
+
+
+def _layer_table(answer: Answer) -> Table:
+    what = "thickness" if answer.unit == "nm" else "duration at nominal rate"
+    table = Table(title=f"Layers: {what}", title_justify="left")
+    table.add_column("layer")
+    for heading in (answer.unit, "standard unc.", "95 % from", "to"):
+        table.add_column(heading, justify="right")
+    with_mass = any(layer.areal_mass_g_m2 is not None for layer in answer.layers)
+    if with_mass:
+        table.add_column("g/m2", justify="right")
+        table.add_column("standard unc.", justify="right")
+    for layer in answer.layers:
+        row = [layer.name, *_rounded(layer.value, layer.u, layer.lower, layer.upper)]
+        if with_mass:
+            row += _mass(layer)
+        table.add_row(*row)
+    return table
+
+
+def _mass(layer: LayerAnswer) -> list[str]:
+    if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
+        return ["density unknown", ""]
+    mass, u = _rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)
+    return [mass, u]
+
+
+def _interface_table(answer: Answer) -> Table:
+    table = Table(title="Interfaces: true width, 16-84 %", title_justify="left")
+    table.add_column("below")
+    for heading in (answer.unit, "95 % from", "to"):
+        table.add_column(heading, justify="right")
+    table.add_column("meaning")
+    for layer in answer.layers:
+        width = layer.width
+        value = f"{width.value_nm:.3g}" if width.resolved else "-"
+        low = f"{width.lower_nm:.3g}" if width.resolved else "0"
+        meaning = "resolved" if width.resolved else "upper limit only"
+        if width.why:
+            meaning = width.why if width.resolved else f"upper limit only; {width.why}"
+        table.add_row(layer.name, value, low, f"{width.upper_nm:.3g}", meaning)
+    return table
+
+
+def _budget_table(answer: Answer) -> Table:
+    table = Table(
+        title=f"Broadening, two standard deviations in {answer.unit} (variances add, widths do not)",
+        title_justify="left",
+    )
+    table.add_column("below")
+    causes = list(answer.budgets[0].two_sd_nm) if answer.budgets else []
+    for cause in [*causes, "all"]:
+        table.add_column(cause, justify="right")
+    for budget in answer.budgets:
+        parts = [f"{budget.two_sd_nm[cause]:.3g}" for cause in causes]
+        table.add_row(budget.layer, *parts, f"{budget.total_nm:.3g}")
+    return table
+
+
+def _rounded(value: float, u: float, *others: float) -> list[str]:
+    """Numbers rounded to two significant digits of the uncertainty."""
+    from math import floor, isfinite, log10
+
+    if not (isfinite(u) and u > 0):
+        return [f"{number:.4g}" for number in (value, u, *others)]
+    digits = max(1 - floor(log10(u)), 0)
+    return [f"{number:.{digits}f}" for number in (value, u, *others)]

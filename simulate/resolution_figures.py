@@ -1,0 +1,379 @@
+"""Figures of depth resolution: its causes, its function, and its measurement."""
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from craterfront.budget import CAUSES, Budget
+from craterfront.figure_style import (
+    GREY,
+    INK,
+    PALETTE,
+    legend_height_mm,
+    legend_outside,
+    length_unit,
+    new_figure,
+    rasterised,
+    strokes,
+    styled,
+    tidy,
+)
+from craterfront.models.delta_fit import DeltaFit
+from craterfront.models.delta_response import delta_peak, delta_response
+from craterfront.models.edge_response import LogisticFit, logistic_edge
+from craterfront.models.resolution import EXACT_LEVELS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from xarray import Dataset
+
+_HATCHES = ("", "....", "////", "", "xxxx", "----")
+_MOST_LABELLED = 40  # interfaces
+_NARROWEST_NUMBERED = 7.0  # per cent of the variance
+_LOGARITHMIC_FROM = 50.0  # peak over background
+_CURVES = 5
+_SIDES = 5.0  # standard deviations of the resolution function that are shown
+
+
+@styled
+def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
+    """Draw how much every cause broadens every interface.
+
+    Parameters
+    ----------
+    budgets : sequence of Budget
+        From the surface down.
+    unit : str
+        "nm", or "s" for results at nominal rates.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        On the left two standard deviations of all causes together; on the right the share of each
+        cause in the variance, with its own two standard deviations written into it.
+    """
+    count = len(budgets)
+    row_mm = min(7.0, 200.0 / count)
+    keys = {cause: _bar(cause) for cause in CAUSES}
+    figure = new_figure(26.0 + row_mm * max(count, 2) + legend_height_mm(list(keys)))
+    left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1.0, 2.2))
+    rows = np.arange(count)
+    parts = np.array([[b.two_sd_nm[cause] for cause in CAUSES] for b in budgets])
+    total = np.sqrt(np.sum(parts**2, axis=1))
+    share = 100.0 * (parts / np.maximum(total, 1e-300)[:, None]) ** 2
+    numbered = count <= _MOST_LABELLED
+    bars = left.barh(rows, total, height=0.68, color=GREY)
+    if numbered:
+        left.bar_label(bars, [f"{t:.3g}" for t in total], padding=2)
+    left.set_xlim(0.0, 1.3 * max(float(total.max()), 1e-9))
+    start = np.zeros(count)
+    for column, cause in enumerate(CAUSES):
+        bars = right.barh(rows, share[:, column], left=start, height=0.68, **_bar_look(cause))
+        wide = share[:, column] > _NARROWEST_NUMBERED
+        if numbered and wide.any():
+            numbers = [f"{p:.3g}" if w else "" for p, w in zip(parts[:, column], wide, strict=True)]
+            _on_ground(right.bar_label(bars, numbers, label_type="center"))
+        start = start + share[:, column]
+    every = -(-count // _MOST_LABELLED)
+    left.set_yticks(rows[::every], [f"below {b.layer}" for b in budgets[::every]])
+    left.set_ylim(count - 0.5, -0.5)
+    left.set_xlabel(f"all causes, 2 SD ({unit})")
+    right.set_xlim(0.0, 100.0)
+    right.set_xlabel(
+        f"share of the variance (%), with 2 SD ({unit}) of each cause\nvariances add, widths do not"
+    )
+    for axes in (left, right):
+        tidy(axes)
+        axes.tick_params(axis="y", length=0)
+    legend_outside(figure, keys, "upper")
+    return figure
+
+
+def _bar_look(cause: str) -> dict[str, Any]:
+    tint = strokes(CAUSES)[cause].tint
+    hatch = _HATCHES[CAUSES.index(cause)]
+    return {"facecolor": tint, "edgecolor": INK, "linewidth": 0.5, "hatch": hatch}
+
+
+def _bar(cause: str) -> Any:
+    from matplotlib.patches import Patch
+
+    return Patch(**_bar_look(cause))
+
+
+def _on_ground(texts: Sequence[Any]) -> None:
+    """Light ground behind numbers that stand on a hatched area."""
+    for text in texts:
+        if text.get_text():
+            text.set_bbox({"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.8})
+
+
+# --- the resolution function -------------------------------------------------------------------
+
+
+@styled
+def exposure_figure(dataset: "Dataset") -> "Figure":
+    """Draw from which depths the signal of an instant comes.
+
+    This is the depth resolution function of crater, roughness and sampling; mixing and the true
+    transitions come on top of it.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        From ``craterfront.simulate(..., exposure=True)``.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Density of the depth of origin, about its mean, for instants evenly spaced in depth.
+
+    Raises
+    ------
+    ValueError
+        If the dataset holds no exposure matrix.
+    """
+    if "exposure" not in dataset:
+        raise ValueError("the dataset has no exposure matrix: simulate with exposure=True")
+    thickness = dataset["slice_thickness"].values
+    middle = dataset["slice_depth"].values
+    share = dataset["exposure"].values * thickness[:, None]
+    amount = share.sum(axis=0)
+    used = np.flatnonzero(amount > 0.5 * np.median(amount))
+    mean = middle @ share[:, used] / amount[used]
+    wanted = np.linspace(0.0, mean[-1], _CURVES + 2)[1:-1]
+    chosen = [int(used[np.argmin(np.abs(mean - depth))]) for depth in wanted]
+    unit, factor = length_unit(float(middle[-1]))
+    figure = new_figure(85.0)
+    axes = figure.subplots()
+    widest = 0.0
+    for look, interval in zip(strokes(chosen).values(), chosen, strict=True):
+        density = share[:, interval] / amount[interval] / thickness
+        centre = float(middle @ share[:, interval]) / amount[interval]
+        weight = share[:, interval] / amount[interval]
+        spread = float(weight @ ((middle - centre) ** 2 + thickness**2 / 12.0)) ** 0.5
+        widest = max(widest, spread)
+        label = (
+            f"{_instant_s(dataset, interval):.3g} s, {centre * factor:.4g} {unit}: "
+            f"2 SD = {2.0 * spread:.3g} nm"
+        )
+        axes.plot(middle - centre, density, color=look.colour, linestyle=look.dash, label=label)
+    axes.set_xlim(-_SIDES * widest, _SIDES * widest)
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlabel("depth of origin minus its mean (nm)")
+    axes.set_ylabel("depth resolution function (1/nm)\ncrater, roughness and sampling")
+    tidy(axes)
+    handles, labels = axes.get_legend_handles_labels()
+    legend_outside(figure, dict(zip(labels, handles, strict=True)), "upper")
+    return figure
+
+
+def _instant_s(dataset: "Dataset", interval: int) -> float:
+    """Middle of a sampling interval; snapshots lie at its ends."""
+    time = dataset["time"].values
+    if time.size == dataset.sizes["interval"]:
+        return float(time[interval])
+    return 0.5 * float(time[interval] + time[interval + 1])
+
+
+# --- measured responses ------------------------------------------------------------------------
+
+
+@styled
+def resolution_figure(
+    x: ArrayLike,
+    y: ArrayLike,
+    fit: LogisticFit | DeltaFit,
+    *,
+    u: ArrayLike | None = None,
+    axis: str = "depth",
+    unit: str = "nm",
+) -> "Figure":
+    """Draw a measured edge or peak with its fitted response and the figures taken from it.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+        The points that were fitted.
+    fit : LogisticFit or DeltaFit
+        Of an edge, or of a thin buried layer.
+    u : array_like, scalar or shape (n,), optional
+        Standard uncertainty of the points: drawn, and the measure of the residuals.
+    axis, unit : str
+        What x is, and its unit.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Points and response with its 95 % band, residuals below, and a table of the figures with
+        standard uncertainties or upper limits.
+    """
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    response = _edge if isinstance(fit, LogisticFit) else _peak
+    fitted = response(x, *fit.parameters)
+    deviation, known = _deviation(y - fitted, fitted, fit, u)
+    figure = new_figure(98.0)
+    panels = figure.subplot_mosaic(
+        [["curve", "table"], ["residual", "table"]],
+        width_ratios=(2.5, 1.0),
+        height_ratios=(2.4, 1.0),
+    )
+    upper, lower, table = panels["curve"], panels["residual"], panels["table"]
+    look: dict[str, Any] = {"color": INK, "linestyle": "none", "marker": "o", "markersize": 2.2}
+    look["rasterized"] = rasterised(x.size)
+    bars = {"yerr": deviation, "elinewidth": 0.5} if known else {}
+    points = upper.errorbar(x, y, **look, **bars)
+    keys: dict[str, Any] = {"measured, standard uncertainty" if known else "measured": points}
+    keys.update(_draw_response(upper, np.linspace(x[0], x[-1], max(1000, 2 * x.size)), fit))
+    keys.update(_mark_edge(upper, fit) if isinstance(fit, LogisticFit) else _mark_peak(upper, fit))
+    lower.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
+    lower.axhline(0.0, color=INK, linewidth=0.6)
+    lower.plot(x, (y - fitted) / deviation, **look)
+    upper.set_ylabel("signal (as measured)")
+    lower.set_ylabel(f"residual\n({'standard deviations' if known else 'root mean square = 1'})")
+    lower.set_xlabel(f"{axis} ({unit})")
+    upper.sharex(lower)
+    lower.set_xlim(x[0], x[-1])
+    upper.tick_params(labelbottom=False)
+    figure.align_ylabels([upper, lower])
+    for panel in (upper, lower):
+        tidy(panel)
+    lines = _edge_lines(fit, unit) if isinstance(fit, LogisticFit) else _peak_lines(fit, unit)
+    table.set_axis_off()
+    table.text(0.0, 1.0, "\n".join(lines), va="top", linespacing=1.4)
+    legend_outside(figure, keys, "upper")
+    return figure
+
+
+def _edge(x: np.ndarray, *parameters: float) -> np.ndarray:
+    return logistic_edge(x, *parameters)
+
+
+def _peak(
+    x: np.ndarray,
+    area: float,
+    centre: float,
+    leading: float,
+    trailing: float,
+    sigma: float,
+    background: float,
+) -> np.ndarray:
+    return background + area * delta_response(x, centre, leading, trailing, sigma)
+
+
+def _deviation(
+    residual: np.ndarray, fitted: np.ndarray, fit: LogisticFit | DeltaFit, u: ArrayLike | None
+) -> tuple[np.ndarray, bool]:
+    """Measure of the residuals, and whether it is the known noise or their own size."""
+    if u is not None:
+        return np.broadcast_to(np.asarray(u, dtype=float), residual.shape), True
+    scale = fit.poisson_scale if isinstance(fit, DeltaFit) else None
+    if scale:
+        # Dark points have the noise of a thousandth of the peak at least, lest they fill the panel.
+        return np.sqrt(scale * np.maximum(fitted, 1e-3 * fitted.max())), True
+    return np.full(residual.shape, max(float(np.sqrt(np.mean(residual**2))), 1e-300)), False
+
+
+def _draw_response(axes: "Axes", x: np.ndarray, fit: LogisticFit | DeltaFit) -> dict[str, Any]:
+    """Fitted response with its 95 % band, where it has one; the keys of a legend."""
+    response = _edge if isinstance(fit, LogisticFit) else _peak
+    curve = response(x, *fit.parameters)
+    (line,) = axes.plot(x, curve, color=PALETTE[0], linewidth=1.3)
+    keys: dict[str, Any] = {"fit": line}
+    band = 1.96 * _standard_uncertainty(response, x, fit)
+    if np.all(np.isfinite(band)):
+        look: dict[str, Any] = {"color": PALETTE[0], "alpha": 0.25, "linewidth": 0}
+        keys["95 % of the fit"] = axes.fill_between(x, curve - band, curve + band, **look)
+    return keys
+
+
+def _standard_uncertainty(
+    response: Callable[..., np.ndarray], x: np.ndarray, fit: LogisticFit | DeltaFit
+) -> np.ndarray:
+    """Of the fitted curve, from the covariance (GUM, 5.2)."""
+    best, u = np.array(fit.parameters), np.array(fit.u)
+    here = response(x, *best)
+    slopes = []
+    for step in np.diag(1e-3 * u):
+        # Forward, since a length may be zero but not less.
+        moved = float(np.abs(step).sum())
+        slopes.append((response(x, *(best + step)) - here) / moved if moved else np.zeros(x.size))
+    slope = np.array(slopes)
+    return np.sqrt(np.maximum(np.einsum("in,ij,jn->n", slope, fit.covariance, slope), 0.0))
+
+
+def _mark_edge(axes: "Axes", fit: LogisticFit) -> dict[str, Any]:
+    """Span between the exact levels."""
+    p = fit.parameters
+    reach = 3.0 * fit.width
+    fine = np.linspace(p.midpoint - reach, p.midpoint + reach, 6001)
+    shape = logistic_edge(fine, p.midpoint, p.half_width, p.asymmetry)
+    first, last = np.interp(EXACT_LEVELS, shape, fine)
+    _double_arrow(axes, first, last, 0.5 * (p.a + p.b))
+    area: dict[str, Any] = {"color": PALETTE[1], "alpha": 0.22, "linewidth": 0}
+    return {"width, 15.9 to 84.1 %": axes.axvspan(first, last, **area)}
+
+
+def _mark_peak(axes: "Axes", fit: DeltaFit) -> dict[str, Any]:
+    """Full width at half maximum; logarithmic axis where the decay can be read over decades."""
+    p = fit.parameters
+    top = delta_peak(p.centre, p.leading, p.trailing, p.sigma)
+    height = float(_peak(np.array(top), *p)) - p.background
+    half = p.background + 0.5 * height
+    before = np.linspace(top - 2.0 * fit.fwhm, top, 3001)
+    after = np.linspace(top, top + 2.0 * fit.fwhm, 3001)
+    first = float(np.interp(half, _peak(before, *p), before))
+    last = float(np.interp(-half, -_peak(after, *p), after))
+    _double_arrow(axes, first, last, half)
+    if height > _LOGARITHMIC_FROM * max(p.background, 0.0):
+        lowest = max(p.background, 1e-4 * height)
+        axes.set_yscale("log", nonpositive="mask")
+        axes.set_ylim(0.3 * lowest, 2.0 * (height + p.background))
+    area: dict[str, Any] = {"color": PALETTE[1], "alpha": 0.22, "linewidth": 0}
+    return {"full width at half maximum": axes.axvspan(first, last, **area)}
+
+
+def _double_arrow(axes: "Axes", first: float, last: float, height: float) -> None:
+    look = {"arrowstyle": "<->", "color": INK, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0}
+    axes.annotate("", (first, height), (last, height), arrowprops=look)
+
+
+def _edge_lines(fit: LogisticFit, unit: str) -> list[str]:
+    p, u = fit.parameters, fit.u
+    lines = [
+        *_entry("width, 15.9 to 84.1 %", fit.width, fit.u_width, unit),
+        *_entry("width, 16 to 84 %", fit.width_nominal, fit.u_width_nominal, unit),
+        *_entry("midpoint", p.midpoint, u.midpoint, unit),
+        *_entry("asymmetry", p.asymmetry, u.asymmetry, f"1/{unit}"),
+    ]
+    if fit.at_limit:
+        lines += ["at a limit: the points", "do not show this shape"]
+    return lines
+
+
+def _peak_lines(fit: DeltaFit, unit: str) -> list[str]:
+    lines = [*_entry("full width at half maximum", fit.fwhm, fit.u_fwhm, unit)]
+    named = {
+        "leading": "leading decay length",
+        "trailing": "trailing decay length",
+        "sigma": "Gaussian broadening",
+    }
+    for key, name in named.items():
+        if key in fit.upper_limits:
+            lines += [name, f"   < {fit.upper_limits[key]:.3g} {unit} (95 %)"]
+        else:
+            value, u = getattr(fit.parameters, key), getattr(fit.u, key)
+            lines += _entry(name, value, u, unit)
+    lines += _entry("edge width, 15.9 to 84.1 %", fit.edge_width, fit.u_edge_width, unit)
+    return lines + _entry("centre", fit.parameters.centre, fit.u.centre, unit)
+
+
+def _entry(name: str, value: float, u: float, unit: str) -> list[str]:
+    """A figure with its standard uncertainty, of which two digits are shown (GUM, 7.2.6)."""
+    if not (np.isfinite(u) and u > 0):
+        return [name, f"   {value:.4g} {unit}, uncertainty unknown"]
+    decimals = max(1 - int(np.floor(np.log10(u))), 0)
+    return [name, f"   {value:.{decimals}f} {unit}, u = {u:.{decimals}f} {unit}"]

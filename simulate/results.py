@@ -1,0 +1,259 @@
+"""The answers of an inversion as tables, as JSON and as a dataset."""
+
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from craterfront import __version__
+from craterfront.budget import Budget, broadening
+from craterfront.experiment import experiment_to_dict
+from craterfront.forward import composition_against_depth
+from craterfront.inversion import Inversion, WidthAnswer
+from craterfront.parameters import table_rows
+
+if TYPE_CHECKING:
+    import xarray
+
+_Z95 = 1.959964
+
+
+@dataclass(frozen=True)
+class LayerAnswer:
+    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
+
+    With ``relative`` results, thickness and width are durations in seconds at nominal rates.
+    """
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    areal_mass_g_m2: float | None
+    areal_mass_u_g_m2: float | None
+    width: WidthAnswer
+
+
+@dataclass(frozen=True)
+class Answer:
+    """All answers of an inversion.
+
+    Attributes
+    ----------
+    layers : list of LayerAnswer
+        From the surface down, without the substrate.
+    unit : str
+        "nm", or "s" for durations at nominal rates.
+    warnings : list of str
+        What a reader must know first.
+    scale_sources : list of str
+        What fixes the depth scale.
+    parameters : list of (name, value, unit, state)
+        Everything that is fixed, has a prior, is assumed or free, before the data.
+    estimates : list of (name, value, u, unit)
+        The free parameters after the data.
+    noise : list of str
+        One line per channel.
+    budgets : list of Budget
+    """
+
+    layers: list[LayerAnswer]
+    unit: str
+    warnings: list[str]
+    scale_sources: list[str]
+    parameters: list[tuple[str, str, str, str]]
+    estimates: list[tuple[str, float, float, str]]
+    noise: list[str]
+    budgets: list[Budget]
+
+    def as_json(self) -> str:
+        """The same as JSON."""
+        return json.dumps(self.as_dict(), indent=2)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers, strings and lists; unknown and unlimited numbers are null."""
+        quantity = "thickness" if self.unit == "nm" else "duration"
+        layers, interfaces = [], []
+        for layer in self.layers:
+            row: dict[str, Any] = {
+                "layer": layer.name,
+                f"{quantity}_{self.unit}": layer.value,
+                f"{quantity}_u_{self.unit}": layer.u,
+                f"{quantity}_lo_{self.unit}": layer.lower,
+                f"{quantity}_hi_{self.unit}": layer.upper,
+            }
+            if self.unit == "nm":
+                row["areal_mass_g_m2"] = layer.areal_mass_g_m2
+                row["areal_mass_u_g_m2"] = layer.areal_mass_u_g_m2
+            layers.append({key: _finite(value) for key, value in row.items()})
+            width = layer.width
+            row = {
+                "below": layer.name,
+                f"width_{self.unit}": width.value_nm if width.resolved else None,
+                f"width_lo_{self.unit}": width.lower_nm,
+                f"width_hi_{self.unit}": width.upper_nm,
+                "resolved": width.resolved,
+            }
+            if width.why:
+                row[f"combined_width_{self.unit}"] = width.value_nm
+                row["note"] = width.why
+            interfaces.append({key: _finite(value) for key, value in row.items()})
+        return {
+            "craterfront_version": __version__,
+            "warnings": self.warnings,
+            "depth_scale": self.scale_sources if self.unit == "nm" else [],
+            "layers": layers,
+            "interfaces": interfaces,
+            "parameters": [
+                {"name": name, "value": _finite(value), "u": _finite(u), "unit": unit}
+                for name, value, u, unit in self.estimates
+            ],
+            "noise": self.noise,
+            "broadening_two_sd": [
+                {"below": b.layer, **{f"{k} ({self.unit})": v for k, v in b.two_sd_nm.items()}}
+                for b in self.budgets
+            ],
+        }
+
+
+def answer(inversion: Inversion) -> Answer:
+    """Collect the answers of an inversion."""
+    likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
+    layers = []
+    rates = [
+        assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0
+        for i in range(len(assembly.layers) - 1)
+    ]
+    for number, layer in enumerate(assembly.layers[:-1]):
+        index = assembly.thickness_index(number)
+        value = float(inversion.values[index]) / rates[number]
+        u = inversion.standard_uncertainty(index) / rates[number]
+        spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
+        mass, mass_u = _areal_mass(value, u, layer.density_g_cm3)
+        if inversion.relative:
+            mass = mass_u = None
+        layers.append(
+            LayerAnswer(
+                layer.name,
+                value,
+                u,
+                value / spread,
+                value * spread,
+                mass,
+                mass_u,
+                _scaled(inversion.widths[number], rates[number]),
+            )
+        )
+    estimates = [
+        (
+            assembly.parameters[index].name,
+            float(inversion.values[index]),
+            inversion.standard_uncertainty(index),
+            assembly.parameters[index].unit,
+        )
+        for index in likelihood.free
+    ]
+    interval = float(np.median(likelihood.interval))
+    budgets = broadening(assembly, inversion.values, interval)
+    if inversion.relative:
+        budgets = [
+            Budget(b.layer, {k: v / r for k, v in b.two_sd_nm.items()})
+            for b, r in zip(budgets, rates, strict=True)
+        ]
+    return Answer(
+        layers,
+        "s" if inversion.relative else "nm",
+        inversion.warnings,
+        inversion.scale_sources,
+        table_rows(assembly.parameters),
+        estimates,
+        _noise_lines(inversion),
+        budgets,
+    )
+
+
+def _areal_mass(thickness_nm: float, u_nm: float, density) -> tuple[float | None, float | None]:
+    """Mass per area [g/m2]: thickness and density are independent."""
+    if density is None:
+        return None, None
+    mass = thickness_nm * float(density) * 1e-3
+    relative = math.hypot(u_nm / thickness_nm, (density.u or 0.0) / float(density))
+    return mass, mass * relative
+
+
+def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:
+    return WidthAnswer(
+        width.value_nm / rate,
+        width.lower_nm / rate,
+        width.upper_nm / rate,
+        width.resolved,
+        width.why,
+    )
+
+
+def _noise_lines(inversion: Inversion) -> list[str]:
+    noise = inversion.likelihood.noise
+    lines = []
+    for c, channel in enumerate(inversion.likelihood.assembly.channels):
+        origin = "written" if noise.counted else "estimated"
+        kappa = noise.kappa[c]
+        counts = f"{1.0 / kappa:.3g} counts per unit and second" if kappa > 0 else "no counting"
+        line = f"{channel.name}: {counts}, readout {noise.rho2[c] ** 0.5:.3g} s^-1/2 ({origin})"
+        if noise.discrepancy[c] > 1.0:
+            line += f"; discrepancy {noise.discrepancy[c]:.3g} times the variance"
+        lines.append(line)
+    return lines
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
+    """Fit, residuals, reconstructed sample and answers, ready to be written."""
+    import xarray as xr
+
+    likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
+    sample = assembly.sample(inversion.values)
+    deepest = float(inversion.solution.mean_depth_nm[-1])
+    depth, composition = composition_against_depth(sample, deepest)
+    axis = likelihood.profile.axis
+    unit = "s" if axis == "time" else "nm"
+    dataset = xr.Dataset(
+        {
+            "measured": (("channel", axis), likelihood.values),
+            "fit": (("channel", axis), inversion.solution.model),
+            "residual": (("channel", axis), likelihood.standardised(inversion.solution)),
+            "composition": (("element", "sample_depth"), composition),
+        },
+        coords={
+            "channel": [c.name for c in assembly.channels],
+            axis: 0.5 * (likelihood.edges[1:] + likelihood.edges[:-1]),
+            "element": list(assembly.elements),
+            "sample_depth": depth,
+        },
+        attrs={
+            "craterfront_version": __version__,
+            "answer": found.as_json(),
+            "experiment": json.dumps(experiment_to_dict(inversion.experiment)),
+            "source": inversion.profile.source,
+            "notes": "\n".join(inversion.profile.notes),
+        },
+    )
+    dataset[axis].attrs.update(units=unit, long_name=f"{axis} of the reading")
+    dataset["measured"].attrs.update(units="1", long_name="measured values")
+    dataset["fit"].attrs.update(units="1", long_name="fitted values")
+    dataset["residual"].attrs.update(
+        units="1", long_name="deviation from the fit over the standard deviation of the noise"
+    )
+    dataset["composition"].attrs.update(
+        units="1", long_name="atomic fraction in the reconstructed sample"
+    )
+    depth_unit = "nm" if not inversion.relative else "nm at nominal rates"
+    dataset["sample_depth"].attrs.update(units=depth_unit, long_name="depth in the sample")
+    return dataset

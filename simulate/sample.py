@@ -1,0 +1,497 @@
+"""The sample: layers on a substrate, and the materials that layers share."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BeforeValidator, Field, PlainValidator
+
+from craterfront.problems import did_you_mean, shown, shown_key
+from craterfront.quantities import (
+    NonNegativeQuantity,
+    PositiveQuantity,
+    Quantity,
+    finite_number,
+)
+from craterfront.table import (
+    Mistake,
+    Name,
+    Table,
+    element_symbol,
+    named,
+    numbered,
+    parsed_formula,
+    read_each,
+    whole_number,
+)
+
+MOST_LAYERS = 10_000
+
+Shape = Literal["erf", "linear", "exponential"]
+Side = Literal["below", "above"]
+Tieable = Literal[
+    "thickness_nm",
+    "density_g_cm3",
+    "erosion_rate_nm_s",
+    "interface_width_nm",
+]
+
+_NOTHING = Quantity.default(0.0)
+_ENDLESS = Quantity(math.inf)
+
+_COMPOSED = ("composition", "composition_mass")
+
+_GROUPS = {
+    "thickness_nm": "thickness_group",
+    "density_g_cm3": "density_group",
+    "erosion_rate_nm_s": "rate_group",
+    "interface_width_nm": "width_group",
+}
+
+
+# --- compositions ------------------------------------------------------------------------------
+
+
+def _composition(written: Any) -> str | dict[str, float]:
+    """A formula or a table of atomic fractions, as it was written."""
+    if isinstance(written, str):
+        parsed_formula(written)
+        return written
+    if isinstance(written, Mapping):
+        return _fractions(written)
+    raise ValueError(f"must be a formula or a table of atomic fractions, got {shown(written)}")
+
+
+def _composition_by_mass(written: Any) -> dict[str, float]:
+    if not isinstance(written, Mapping):
+        raise ValueError(f"must be a table of mass fractions, got {shown(written)}")
+    return _fractions(written)
+
+
+def _fractions(written: Mapping[Any, Any]) -> dict[str, float]:
+    """A table of fractions by element; they need not sum to 1."""
+    from craterfront.models.elements import normalised
+
+    fractions = read_each(written, element_symbol, _fraction)
+    normalised(fractions)
+    return fractions
+
+
+def _fraction(written: Any) -> float:
+    if finite_number(written) < 0:
+        raise ValueError(f"must be >= 0, got {shown(written)}")
+    return float(written)
+
+
+Composition = Annotated[str | dict[str, float], PlainValidator(_composition)]
+CompositionByMass = Annotated[dict[str, float], PlainValidator(_composition_by_mass)]
+
+
+@lru_cache(maxsize=1024)
+def _known_density(fractions: tuple[tuple[str, float], ...]) -> Quantity | None:
+    """Density [g/cm3] from the table or the alloy rule; None where there is none."""
+    from craterfront.models.elements import DensityUnknown, solid_density_g_cm3
+
+    try:
+        found = solid_density_g_cm3(dict(fractions))
+    except DensityUnknown:
+        return None
+    return Quantity.default(found.value_g_cm3, u=found.u_rel * found.value_g_cm3)
+
+
+class _Composed(Table):
+    """What has a composition, a density and an erosion rate of its own."""
+
+    composition: Composition | None = None
+    composition_mass: CompositionByMass | None = None
+    density_g_cm3: PositiveQuantity | None = None
+    erosion_rate_nm_s: PositiveQuantity | None = None
+
+    @property
+    def atomic_fractions(self) -> dict[str, float]:
+        """Atomic fraction by element symbol, sum 1; empty where a material gives it."""
+        from craterfront.models.elements import mass_to_atomic_fractions, normalised
+
+        if self.composition_mass is not None:
+            return mass_to_atomic_fractions(self.composition_mass)
+        if isinstance(self.composition, str):
+            return dict(parsed_formula(self.composition))
+        return normalised(self.composition) if self.composition else {}
+
+    @property
+    def density(self) -> Quantity | None:
+        """Density [g/cm3]: as written, else from the table, else None."""
+        if self.density_g_cm3 is not None:
+            return self.density_g_cm3
+        return _known_density(tuple(sorted(self.atomic_fractions.items())))
+
+    @property
+    def substance(self) -> str:
+        """Short name of what it consists of: the formula, or the elements of a table."""
+        if isinstance(self.composition, str):
+            return "".join(self.composition.split())
+        return "".join(self.composition or self.composition_mass or ())
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from self._one_of(*_COMPOSED)
+        if self.is_written("density_g_cm3") or self.is_written("erosion_rate_nm_s"):
+            return
+        if (self.composition or self.composition_mass) and self.density is None:
+            elements = ", ".join(self.atomic_fractions)
+            yield Mistake(
+                "density_g_cm3",
+                f"missing, and no density is known for a material of {elements};"
+                " write density_g_cm3 = ... (g/cm3)",
+            )
+
+    def _one_of(self, *keys: str) -> Iterator[Mistake]:
+        given = [key for key in keys if self.is_written(key)]
+        if not given:
+            yield Mistake(keys[0], f"missing; write one of {', '.join(keys)}")
+        elif len(given) > 1:
+            message = f"stands beside {given[0]}; write only one of {', '.join(keys)}"
+            yield Mistake(given[1], message)
+
+
+class Material(_Composed):
+    """One set of composition, density and erosion rate for all layers that name it.
+
+    Parameters
+    ----------
+    composition
+        A formula, or a table of atomic fractions by element.
+    composition_mass
+        Instead: a table of mass fractions by element.
+    density_g_cm3
+        Density [g/cm3]; default from the table for metals, alloys and some compounds.
+    erosion_rate_nm_s
+        Erosion rate [nm/s]; default from the sputter yields.
+    """
+
+
+class _Placed(_Composed):
+    """What lies somewhere in the stack: a layer or the substrate."""
+
+    name: Name | None = None
+    material: Name | None = None
+
+    @property
+    def label(self) -> str:
+        """The name, else the material, else what it consists of."""
+        return self.name or self.material or self.substance
+
+    def checks(self) -> Iterator[Mistake]:
+        if not self.is_written("material") and any(map(self.is_written, _COMPOSED)):
+            yield from super().checks()
+            return
+        yield from self._one_of(*_COMPOSED, "material")
+        for key in ("density_g_cm3", "erosion_rate_nm_s"):
+            if self.is_written(key) and self.material is not None:
+                yield Mistake(key, f"belongs in [material.{shown_key(self.material)}], named here")
+
+
+class Substrate(_Placed):
+    """What the layers lie on, without end.
+
+    Parameters
+    ----------
+    name
+        Default: the composition.
+    composition, composition_mass, material
+        One of the three, as for a `Layer`.
+    density_g_cm3, erosion_rate_nm_s
+        As for a `Layer`.
+    """
+
+    misplaced: ClassVar[Mapping[str, str]] = {
+        "thickness_nm": "a substrate has no thickness, it goes on without end",
+        "interface_width_nm": "belongs to the layer above the interface, not to the substrate",
+    }
+
+
+class Layer(_Placed):
+    """A layer and the interface to what lies below it.
+
+    Parameters
+    ----------
+    name
+        Unique among the layers; default the composition.
+    composition
+        A formula, or a table of atomic fractions by element.
+    composition_mass
+        Instead: a table of mass fractions by element.
+    material
+        Instead: the name of a `Material`, which also gives density and erosion rate.
+    thickness_nm
+        Integral of the volume fraction of the layer over depth [nm].
+    density_g_cm3
+        Density [g/cm3]; default from the table for metals, alloys and some compounds.
+    erosion_rate_nm_s
+        Erosion rate [nm/s]; default from the sputter yields.
+    interface_width_nm
+        Width of the true transition to the layer below, 16-84 % [nm]; default 0.
+    interface_shape
+        ``"erf"``, ``"linear"`` or ``"exponential"``.
+    interface_side
+        Where an exponential transition has its tail: ``"below"`` in the lower layer.
+    """
+
+    misplaced: ClassVar[Mapping[str, str]] = {
+        "repeat": "a period cannot hold another period",
+        "of": "a period cannot hold another period",
+    }
+
+    thickness_nm: PositiveQuantity
+    interface_width_nm: NonNegativeQuantity = _NOTHING
+    interface_shape: Shape = "erf"
+    interface_side: Side = "below"
+
+
+_OF_LAYERS = tuple(key for key in Layer.model_fields if key not in _Placed.model_fields)
+
+
+class RepeatedLayers(Table):
+    """A period of layers, repeated.
+
+    Parameters
+    ----------
+    repeat
+        Number of periods.
+    of
+        The layers of one period, from the surface down.
+    tie
+        What has one value in all periods, for example ``["thickness_nm"]``; the rest is
+        independent from period to period.
+    """
+
+    repeat: Annotated[int, whole_number(1, MOST_LAYERS)]
+    of: tuple[Layer, ...] = ()
+    tie: tuple[Tieable, ...] = ()
+
+    misplaced: ClassVar[Mapping[str, str]] = dict.fromkeys(
+        Layer.model_fields, "belongs to the layers of the period, each under [[layer.of]]"
+    )
+
+    def checks(self) -> Iterator[Mistake]:
+        if not self.of:
+            yield Mistake("of", "missing; the layers of one period, each under [[layer.of]]")
+        yield from _names_used_twice(
+            (numbered("of", index), layer) for index, layer in enumerate(self.of)
+        )
+
+
+def _names_used_twice(parts: Iterable[tuple[str, _Placed]]) -> Iterator[Mistake]:
+    """Written names that are not unique; `parts` come with their places."""
+    users: dict[str, str] = {}
+    for place, part in parts:
+        if part.name in users:
+            first = users[part.name]
+            message = f"is the name of {first}, too; names are unique"
+            yield Mistake("name", message, within=named(place, part.name))
+        elif part.name is not None:
+            users[part.name] = place
+
+
+# --- the stack ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ConcreteLayer:
+    """One layer of the stack with nothing left to look up.
+
+    Layers whose group of some parameter is the same share one value of it.
+
+    Attributes
+    ----------
+    name
+        Unique in the stack, such as ``"TiN #3"`` for the third period.
+    label
+        Name before it was made unique, ``"TiN"``.
+    material
+        Name of the shared material, if it has one.
+    composition
+        Atomic fraction by element, sum 1.
+    thickness_nm
+        Infinite for the substrate.
+    density_g_cm3
+        None if it is neither written nor known.
+    erosion_rate_nm_s
+        None if it is to follow from the yields.
+    interface_width_nm, interface_shape, interface_side
+        As in `Layer`, of the interface below; without meaning for the substrate.
+    thickness_group, density_group, rate_group, width_group
+        Which layers share the value.
+    """
+
+    name: str
+    label: str
+    material: str | None
+    composition: dict[str, float]
+    density_g_cm3: Quantity | None
+    erosion_rate_nm_s: Quantity | None
+    thickness_group: str
+    density_group: str
+    rate_group: str
+    width_group: str
+    thickness_nm: Quantity = _ENDLESS
+    interface_width_nm: Quantity = _NOTHING
+    interface_shape: Shape = "erf"
+    interface_side: Side = "below"
+
+    @property
+    def is_substrate(self) -> bool:
+        return math.isinf(self.thickness_nm.value)
+
+
+class _UniqueNames:
+    """Gives out names, each only once."""
+
+    def __init__(self, reserved: Iterable[str | None]) -> None:
+        self._taken = set(reserved)
+        self._used: Counter[str] = Counter()
+
+    def new(self, wanted: str) -> str:
+        """The name, with a number behind it if it is taken."""
+        name = wanted
+        while name in self._taken:
+            self._used[wanted] += 1
+            name = f"{wanted} ({self._used[wanted] + 1})"
+        self._taken.add(name)
+        return name
+
+
+def _few_enough(written: Any) -> Any:
+    if isinstance(written, list | tuple) and len(written) > MOST_LAYERS:
+        raise ValueError(f"must be at most {MOST_LAYERS} layers, got {len(written)}")
+    return written
+
+
+def _layer_or_period(written: Any) -> Layer | RepeatedLayers:
+    """A table with a period in it is a `RepeatedLayers`, any other a `Layer`."""
+    if isinstance(written, Layer | RepeatedLayers):
+        return written
+    if not isinstance(written, Mapping):
+        raise ValueError(f"must be a table, got {shown(written)}")
+    return (RepeatedLayers if "repeat" in written or "of" in written else Layer)(**written)
+
+
+class Stack(Table):
+    """The sample, from the surface down.
+
+    Parameters
+    ----------
+    layers
+        `Layer` and `RepeatedLayers` objects, or dictionaries with their keys.
+    substrate
+        What the layers lie on.
+    materials
+        Materials by the name that layers use.
+    """
+
+    place: ClassVar[str] = ""
+    file_names: ClassVar[Mapping[str, str]] = {"layers": "layer", "materials": "material"}
+
+    layers: Annotated[
+        tuple[Annotated[Layer | RepeatedLayers, PlainValidator(_layer_or_period)], ...],
+        BeforeValidator(_few_enough),
+    ] = ()
+    substrate: Substrate
+    materials: dict[Name, Material] = Field(default_factory=dict)
+
+    def expanded(self) -> list[ConcreteLayer]:
+        """All layers from the surface down with unique names; the substrate is the last."""
+        whole = [entry for entry in self.layers if isinstance(entry, Layer)]
+        names = _UniqueNames(part.name for part in (*whole, self.substrate))
+        groups = {material: names.new(f"material {material}") for material in self.materials}
+        layers: list[ConcreteLayer] = []
+        for entry in self.layers:
+            if isinstance(entry, RepeatedLayers):
+                layers += self._periods(entry, names, groups)
+            else:
+                layers.append(self._concrete(entry, entry.name or names.new(entry.label), groups))
+        last = self.substrate.name or names.new(self.substrate.label)
+        return [*layers, self._concrete(self.substrate, last, groups)]
+
+    def elements(self) -> list[str]:
+        """Element symbols in the order in which they first occur from the surface down."""
+        found = [self.owner_of(part).atomic_fractions for _, part in self.parts()]
+        return list(dict.fromkeys(symbol for fractions in found for symbol in fractions))
+
+    def owner_of(self, part: Layer | Substrate) -> Material | Layer | Substrate:
+        """What has the composition, density and rate of a layer: its material, or itself."""
+        return part if part.material is None else self.materials[part.material]
+
+    def parts(self) -> Iterator[tuple[str, Layer | Substrate]]:
+        """Place and table of every layer, one for all periods, and of the substrate."""
+        for index, entry in enumerate(self.layers):
+            if isinstance(entry, Layer):
+                yield numbered("layer", index, entry.label), entry
+            else:
+                for position, layer in enumerate(entry.of):
+                    within = numbered("of", position, layer.label)
+                    yield f"{numbered('layer', index)}.{within}", layer
+        if self.substrate is not None:  # it is None while mistakes are gathered
+            yield named("substrate", self.substrate.label), self.substrate
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from self._too_many()
+        whole = [
+            (numbered("layer", i), a) for i, a in enumerate(self.layers) if isinstance(a, Layer)
+        ]
+        last = [("substrate", self.substrate)] if self.substrate is not None else []
+        yield from _names_used_twice([*whole, *last])
+        for place, part in self.parts():
+            if part.material is not None and part.material not in self.materials:
+                near = did_you_mean(part.material, self.materials)
+                message = f"there is no [material.{shown_key(part.material)}]{near}"
+                yield Mistake("material", message, within=place)
+
+    def _too_many(self) -> Iterator[Mistake]:
+        total = 0
+        for index, entry in enumerate(self.layers):
+            total += (entry.repeat or 0) * len(entry.of) if isinstance(entry, RepeatedLayers) else 1
+            if total > MOST_LAYERS:
+                message = f"brings the stack to {total} layers; at most {MOST_LAYERS}"
+                yield Mistake("", message, within=numbered("layer", index, entry.label))
+                return
+
+    def _periods(
+        self, entry: RepeatedLayers, names: _UniqueNames, groups: Mapping[str, str]
+    ) -> Iterator[ConcreteLayer]:
+        """The layers of all periods; what is tied keeps one group throughout."""
+        period = []
+        for part in entry.of:
+            shared = names.new(f"{part.label} (all {entry.repeat})")
+            period.append(self._concrete(part, shared, groups))
+        loose = [group for key, group in _GROUPS.items() if key not in entry.tie]
+        for number in range(1, entry.repeat + 1):
+            for layer in period:
+                name = names.new(f"{layer.label} #{number}")
+                own: dict[str, Any] = {
+                    group: name for group in loose if getattr(layer, group) == layer.name
+                }
+                yield replace(layer, name=name, **own)
+
+    def _concrete(
+        self, part: Layer | Substrate, name: str, groups: Mapping[str, str]
+    ) -> ConcreteLayer:
+        """A layer with the properties of its material, each in a group of its own or of that."""
+        owner = self.owner_of(part)
+        material_group = name if part.material is None else groups[part.material]
+        own = {key: getattr(part, key) for key in _OF_LAYERS} if isinstance(part, Layer) else {}
+        return ConcreteLayer(
+            name=name,
+            label=part.label,
+            material=part.material,
+            composition=owner.atomic_fractions,
+            density_g_cm3=owner.density,
+            erosion_rate_nm_s=owner.erosion_rate_nm_s,
+            thickness_group=name,
+            density_group=material_group,
+            rate_group=material_group,
+            width_group=name,
+            **own,
+        )

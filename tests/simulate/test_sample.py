@@ -1,0 +1,366 @@
+"""The sample: notebook objects, unique names, shared parameters."""
+
+import copy
+import math
+import pickle
+
+import pytest
+
+from craterfront.problems import InputProblems
+from craterfront.quantities import Quantity
+from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+
+
+def problems_of(make):
+    """The lines with which making an object fails."""
+    with pytest.raises(InputProblems) as caught:
+        make()
+    return caught.value.problems
+
+
+# --- notebook objects --------------------------------------------------------------------------
+
+
+def test_layer_takes_numbers_as_the_file_does():
+    layer = Layer(composition="CrN", thickness_nm=400, density_g_cm3={"value": 6.1, "u": 0.1})
+    assert layer.thickness_nm == Quantity(400.0)
+    assert layer.density_g_cm3 == Quantity.prior(6.1, u=0.1)
+    assert layer.interface_width_nm == Quantity.default(0.0)
+    assert (layer.interface_shape, layer.interface_side) == ("erf", "below")
+    assert layer.label == "CrN"
+
+
+def test_repr_shows_what_is_written():
+    layer = Layer(composition="CrN", thickness_nm=400)
+    assert repr(layer) == "Layer(composition='CrN', thickness_nm=Quantity(400.0))"
+
+
+def test_mistyped_keyword_names_the_near_one_and_nothing_else():
+    assert problems_of(lambda: Layer(composition="CrN", thicknes_nm=400)) == [
+        'Layer "CrN" thicknes_nm: unknown key; did you mean thickness_nm?'
+    ]
+    assert problems_of(lambda: Layer(compositon="CrN", thickness_nm=400)) == [
+        "Layer compositon: unknown key; did you mean composition?"
+    ]
+
+
+def test_problems_of_an_object_are_a_value_error():
+    with pytest.raises(ValueError, match=r'^Layer "CrN" thickness_nm: must be > 0, got -5$'):
+        Layer(composition="CrN", thickness_nm=-5)
+
+
+def test_objects_are_frozen_compare_by_value_and_can_be_copied():
+    layer = Layer(composition="CrN", thickness_nm=400)
+    with pytest.raises(ValueError):
+        layer.thickness_nm = 5
+    assert layer == Layer(composition="CrN", thickness_nm=400)
+    assert pickle.loads(pickle.dumps(layer)) == layer
+    assert copy.deepcopy(layer) == layer
+
+
+def test_a_good_layer_stays_good_after_a_stack_that_failed():
+    layer = Layer(material="TiN", thickness_nm=4)
+    problems_of(lambda: Stack(layers=[layer], substrate=Substrate(composition="Fe")))
+    stack = Stack(
+        layers=[layer],
+        substrate=Substrate(composition="Fe"),
+        materials={"TiN": {"composition": "TiN"}},
+    )
+    assert stack.layers == (layer,)
+
+
+@pytest.mark.parametrize(
+    ("keys", "line"),
+    [
+        ({}, "composition: missing; write one of composition, composition_mass, material"),
+        (
+            {"composition": "CrN", "material": "x"},
+            '"x" material: stands beside composition; write only one of composition,'
+            " composition_mass, material",
+        ),
+        (
+            {"composition": 5},
+            "composition: must be a formula or a table of atomic fractions, got 5",
+        ),
+        (
+            {"composition_mass": "Cr"},
+            'composition_mass: must be a table of mass fractions, got "Cr"',
+        ),
+        ({"composition": {"Fe": True}}, '"Fe" composition: Fe must be a number, got true'),
+        ({"composition": {"Fe": -1}}, '"Fe" composition: Fe must be >= 0, got -1'),
+        (
+            {"material": "x", "density_g_cm3": 5},
+            '"x" density_g_cm3: belongs in [material.x], named here',
+        ),
+        (
+            {"composition": "TiZrN2"},
+            '"TiZrN2" density_g_cm3: missing, and no density is known for a material of Ti, Zr, N;'
+            " write density_g_cm3 = ... (g/cm3)",
+        ),
+        ({"composition": "CrN", "name": " "}, '"CrN" name: must not be empty'),
+        ({"composition": "CrN", "name": 5}, '"CrN" name: must be text, got 5'),
+        (
+            {"composition": "CrN", "interface_shape": "errf"},
+            '"CrN" interface_shape: must be "erf", "linear" or "exponential", got "errf";'
+            " did you mean erf?",
+        ),
+        (
+            {"composition": "CrN", "conformal": 1.5},
+            '"CrN" conformal: must be >= 0 and <= 1, got 1.5',
+        ),
+        ({"composition": "CrN", "repeat": 2}, '"CrN" repeat: a period cannot hold another period'),
+    ],
+)
+def test_layer_problems(keys, line):
+    problems = problems_of(lambda: Layer(thickness_nm=4, **keys))
+    bare = [problem.removeprefix("Layer ") for problem in problems]
+    # Where the composition is refused, the layer has no name to show.
+    assert bare == [line] or bare == [line.split(" ", 1)[1]]
+
+
+@pytest.mark.parametrize("composition", ["Xx2O3", "", "Fe2(O", {"Fx": 1}, {}, {"Fe": 0}])
+def test_impossible_compositions_are_refused_in_one_line(composition):
+    (problem,) = problems_of(lambda: Layer(composition=composition, thickness_nm=4))
+    assert problem.startswith(("Layer composition: ", 'Layer "'))
+
+
+def test_endless_brackets_are_refused():
+    (problem,) = problems_of(lambda: Layer(composition="(" * 150 + "Fe", thickness_nm=4))
+    assert problem.startswith("Layer composition: ")
+
+
+def test_a_rate_excuses_the_density():
+    layer = Layer(composition="TiZrN2", thickness_nm=4, erosion_rate_nm_s=10)
+    stack = Stack(layers=[layer], substrate=Substrate(composition="Fe"))
+    assert stack.expanded()[0].density_g_cm3 is None
+
+
+def test_substrate_has_no_thickness():
+    assert problems_of(lambda: Substrate(composition="Fe", thickness_nm=5)) == [
+        'Substrate "Fe" thickness_nm: a substrate has no thickness, it goes on without end'
+    ]
+
+
+def test_mass_fractions_become_atomic_fractions():
+    brass = Material(composition_mass={"Cu": 63, "Zn": 37})
+    # Derived from the standard atomic weights (IUPAC 2021): Cu 63.546, Zn 65.38.
+    copper, zinc = 63 / 63.546, 37 / 65.38
+    assert brass.atomic_fractions == pytest.approx(
+        {"Cu": copper / (copper + zinc), "Zn": zinc / (copper + zinc)}, rel=1e-4
+    )
+
+
+# --- stacks ------------------------------------------------------------------------------------
+
+
+def multilayer(**changes):
+    period = {
+        "repeat": 3,
+        "of": [
+            {"composition": "CrN", "thickness_nm": 20},
+            {"material": "TiN", "thickness_nm": 30, "interface_width_nm": 1},
+        ],
+        "tie": ["thickness_nm"],
+    }
+    return Stack(
+        layers=[
+            {"name": "cap", "composition": "CrN", "thickness_nm": 5},
+            {"material": "TiN", "thickness_nm": 6},
+            {"composition": "CrN", "thickness_nm": 7},
+            {"composition": "CrN", "thickness_nm": 8},
+            period | changes,
+        ],
+        substrate={"name": "CrN", "composition": {"Fe": 0.94, "Cr": 0.05, "C": 0.01}},
+        materials={"TiN": {"composition": "TiN", "density_g_cm3": 5.3, "erosion_rate_nm_s": 12}},
+    )
+
+
+def test_expanded_names_are_unique_and_keep_what_was_written():
+    names = [layer.name for layer in multilayer().expanded()]
+    assert names == [
+        "cap",
+        "TiN",
+        "CrN (2)",  # CrN itself is written as the name of the substrate
+        "CrN (3)",
+        *("CrN #1", "TiN #1", "CrN #2", "TiN #2", "CrN #3", "TiN #3"),
+        "CrN",
+    ]
+    assert [layer.label for layer in multilayer().expanded()][2:6] == ["CrN", "CrN", "CrN", "TiN"]
+
+
+def test_substrate_is_last_and_endless():
+    layers = multilayer().expanded()
+    assert [layer.is_substrate for layer in layers] == [False] * 10 + [True]
+    assert math.isinf(float(layers[-1].thickness_nm))
+    assert layers[-1].composition == pytest.approx({"Fe": 0.94, "Cr": 0.05, "C": 0.01})
+
+
+def test_tied_thicknesses_share_one_group_per_layer_of_the_period():
+    layers = multilayer().expanded()[4:-1]
+    groups = [layer.thickness_group for layer in layers]
+    assert groups[0::2] == [groups[0]] * 3
+    assert groups[1::2] == [groups[1]] * 3
+    assert groups[0] != groups[1]
+    assert len({layer.width_group for layer in layers}) == 6
+
+
+def test_what_is_not_tied_is_independent():
+    layers = multilayer(tie=[]).expanded()
+    assert len({layer.thickness_group for layer in layers}) == len(layers)
+
+
+def test_a_material_shares_density_and_rate_and_nothing_else():
+    nitrides = [layer for layer in multilayer(tie=[]).expanded() if layer.material == "TiN"]
+    assert len(nitrides) == 4
+    assert len({layer.rate_group for layer in nitrides}) == 1
+    assert len({layer.density_group for layer in nitrides}) == 1
+    assert len({layer.thickness_group for layer in nitrides}) == 4
+    assert {float(layer.erosion_rate_nm_s) for layer in nitrides} == {12.0}
+    others = [layer for layer in multilayer().expanded() if layer.material is None]
+    assert not {layer.rate_group for layer in others} & {layer.rate_group for layer in nitrides}
+
+
+def test_groups_of_different_kinds_never_meet():
+    stack = Stack(
+        layers=[
+            {"name": "material TiN", "composition": "Cr", "thickness_nm": 5},
+            {"name": "Cr #1", "composition": "Cr", "thickness_nm": 5},
+            {"name": "Cr (all 2)", "composition": "Cr", "thickness_nm": 5},
+            {
+                "repeat": 2,
+                "of": [{"composition": "Cr", "thickness_nm": 5}],
+                "tie": ["thickness_nm"],
+            },
+            {"material": "TiN", "thickness_nm": 5},
+        ],
+        substrate={"composition": "Fe"},
+        materials={"TiN": {"composition": "TiN"}},
+    )
+    layers = stack.expanded()
+    assert len({layer.name for layer in layers}) == len(layers)
+    assert len({layer.rate_group for layer in layers}) == len(layers)
+    assert len({layer.thickness_group for layer in layers}) == len(layers) - 1  # two are tied
+
+
+def test_density_comes_from_the_table_with_its_uncertainty():
+    layer = multilayer().expanded()[0]
+    assert layer.density_g_cm3.status == "default"
+    assert 0 < layer.density_g_cm3.u < 0.2 * float(layer.density_g_cm3)
+
+
+def test_elements_come_in_the_order_of_depth():
+    assert multilayer().elements() == ["Cr", "N", "Ti", "Fe", "C"]
+
+
+def test_bulk_sample_needs_no_layer():
+    (only,) = Stack(substrate={"composition": "Fe"}).expanded()
+    assert only.is_substrate
+
+
+def test_objects_and_dictionaries_make_the_same_stack():
+    of_objects = Stack(
+        layers=[
+            Layer(composition="CrN", thickness_nm=4),
+            RepeatedLayers(repeat=2, of=[Layer(material="TiN", thickness_nm=5)]),
+        ],
+        substrate=Substrate(composition="Fe"),
+        materials={"TiN": Material(composition="TiN")},
+    )
+    of_dictionaries = Stack(
+        layers=[
+            {"composition": "CrN", "thickness_nm": 4},
+            {"repeat": 2, "of": [{"material": "TiN", "thickness_nm": 5}]},
+        ],
+        substrate={"composition": "Fe"},
+        materials={"TiN": {"composition": "TiN"}},
+    )
+    assert of_objects == of_dictionaries
+
+
+def test_stack_problems_come_all_at_once():
+    problems = problems_of(
+        lambda: Stack(
+            layers=[
+                {"name": "a", "composition": "Cr", "thickness_nm": 0},
+                {"name": "a", "composition": "Cr", "thickness_nm": 1},
+                {"material": "TiM", "thickness_nm": 1},
+                {
+                    "repeat": 2,
+                    "tie": ["thicknes_nm"],
+                    "of": [{"material": "X", "thickness_nm": "1"}],
+                },
+                {"repeat": 0, "name": "b"},
+                {"repeat": 2, "of": [{"name": "c", "composition": "Cr", "thickness_nm": 1}] * 2},
+            ],
+            substrate=Substrate(name="a", composition="Fe"),
+            materials={"TiN": {"composition": "TiN"}},
+        )
+    )
+    tieable = (
+        '"thickness_nm", "density_g_cm3", "erosion_rate_nm_s", "interface_width_nm" or'
+        ' "interface_roughness_nm"'
+    )
+    assert sorted(problems) == [
+        'layer[1] "a" thickness_nm: must be > 0, got 0',
+        'layer[2] "a" name: is the name of layer[1], too; names are unique',
+        'layer[3] "TiM" material: there is no [material.TiM]; did you mean TiN?',
+        f'layer[4] tie[1]: must be {tieable}, got "thicknes_nm"; did you mean thickness_nm?',
+        'layer[4].of[1] "X" material: there is no [material.X]',
+        'layer[4].of[1] "X" thickness_nm: must be a number, got "1"',
+        "layer[5] name: belongs to the layers of the period, each under [[layer.of]]",
+        "layer[5] of: missing; the layers of one period, each under [[layer.of]]",
+        "layer[5] repeat: must be >= 1, got 0",
+        'layer[6].of[2] "c" name: is the name of of[1], too; names are unique',
+        'substrate "a" name: is the name of layer[1], too; names are unique',
+    ]
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        ({}, "substrate: missing"),
+        ({"substrate": 5}, "substrate: must be a table, got 5"),
+        ({"substrate": {"composition": "Fe"}, "layers": 5}, "layer: must be a list, got 5"),
+        ({"substrate": {"composition": "Fe"}, "layers": [7]}, "layer[1]: must be a table, got 7"),
+        (
+            {"substrate": {"composition": "Fe"}, "layers": {"composition": "Fe"}},
+            "layer: must be a list of tables: write its head in two brackets, as in [[layer]]",
+        ),
+        ({"substrate": {"composition": "Fe"}, "materials": 5}, "material: must be a table, got 5"),
+        (
+            {"substrate": {"composition": "Fe"}, "materials": {"a b": 5}},
+            'material."a b": must be a table, got 5',
+        ),
+        (
+            {"substrate": {"composition": "Fe"}, "layer": []},
+            "layer: unknown key; did you mean layers?",
+        ),
+    ],
+)
+def test_what_is_no_stack(keys, problem):
+    assert problems_of(lambda: Stack(**keys)) == [problem]
+
+
+@pytest.mark.parametrize(
+    ("repeat", "problem"),
+    [
+        (1_000_000_000, "layer[1] repeat: must be <= 10000, got 1000000000"),
+        (6000, "layer[1]: brings the stack to 12000 layers; at most 10000"),
+        (2.0, "layer[1] repeat: must be a whole number, got 2.0"),
+        (True, "layer[1] repeat: must be a whole number, got true"),
+    ],
+)
+def test_number_of_periods_is_limited(repeat, problem):
+    layer = {"composition": "Cr", "thickness_nm": 1}
+    problems = problems_of(
+        lambda: Stack(
+            layers=[{"repeat": repeat, "of": [layer, layer]}], substrate={"composition": "Fe"}
+        )
+    )
+    assert problems == [problem]
+
+
+def test_number_of_written_layers_is_limited():
+    layers = [{"composition": "Cr", "thickness_nm": 1}] * 10_001
+    problems = problems_of(lambda: Stack(layers=layers, substrate={"composition": "Fe"}))
+    assert problems == ["layer: must be at most 10000 layers, got 10001"]
