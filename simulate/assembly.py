@@ -187,6 +187,15 @@ class Assembly:
         """Engine material of a layer."""
         return self._material_of[layer]
 
+    def linear_rows(self) -> list[tuple[str, str, str, str]]:
+        """Rows for the table of parameters: sensitivities and backgrounds."""
+        rows = [(f"sensitivity {r.label}", r.sensitivity) for r in self.responses]
+        rows += [(f"background {channel.name}", channel.background) for channel in self.channels]
+        return [
+            (name, f"{quantity.value:.5g}", "", rules.linear_state(quantity))
+            for name, quantity in rows
+        ]
+
     def nominal_rate_nm_s(self, layer: int) -> float:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
         return self._rate_nm_s(layer, self.nominal)

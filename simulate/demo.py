@@ -3,7 +3,6 @@
 from importlib.resources import files
 from pathlib import Path
 
-
 from craterfront.experiment import Experiment, experiment_from_toml
 from craterfront.files import profile_of, write_dataset, write_whole
 from craterfront.forward import simulate

@@ -6,6 +6,7 @@ Figures are made without pyplot and leave neither windows nor settings behind.
 
 import functools
 import os
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,6 +47,7 @@ _DASHES: tuple[Any, ...] = (
     (0, (6, 1.4, 1.3, 1.4)),
     (0, (3, 1, 1, 1, 1, 1)),
 )
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 
 WIDTH_MM = 160.0
@@ -58,6 +60,7 @@ _SUFFIXES = (".png", ".pdf", ".svg")
 _MOST_VECTOR_POINTS = 5000
 _DECADES_SHOWN = 6
 _LONGEST_LABEL = 24
+_LARGEST_RESIDUAL = 8.0  # standard deviations
 
 _STYLE = {
     "font.size": _FONT_PT,
@@ -188,13 +191,46 @@ def legend_outside(figure: "Figure", keys: dict[str, Any], where: str) -> "Legen
 def label_of(variable: "DataArray", name: str | None = None) -> str:
     """Axis label: what a variable is, with its unit."""
     what = name or variable.attrs.get("long_name") or str(variable.name)
-    unit = re.sub(r"-?\d+", _raised, str(variable.attrs.get("units", "1")).replace(" 1", " 1"))
-    return f"{what} ({unit})"
+    unit = variable.attrs.get("units", "1")
+    # The exponents of "nm-2" are raised.
+    unit = re.sub(r"(?<=[A-Za-z])-?\d+", lambda found: found[0].translate(_RAISED), unit)
+    return f"{what}{' ' if len(unit) < 20 else chr(10)}({unit})"
+
+
+def three_digits(value: float) -> str:
+    """A number to three significant digits, trailing zeros kept."""
+    return f"{value:#.3g}".rstrip(".").replace("-", "−")
 
 
 def length_unit(largest_nm: float) -> tuple[str, float]:
     """Unit in which depths up to this one are read easily, and how many of it are a nanometre."""
     return ("nm", 1.0) if largest_nm < 10_000.0 else ("µm", 1e-3)
+
+
+def draw_residuals(
+    axes: "Axes", x: np.ndarray, residuals: np.ndarray, looks: Sequence[dict[str, Any]]
+) -> None:
+    """Residuals in standard deviations about zero, with two of these shaded.
+
+    Parameters
+    ----------
+    axes : Axes
+    x : ndarray, shape (N,)
+    residuals : ndarray, shape (C, N)
+        Beyond eight standard deviations they are drawn as crosses at the edge.
+    looks : sequence of dict
+        Of the points of each row.
+    """
+    edge = np.clip(1.1 * float(np.max(np.abs(residuals))), 3.0, _LARGEST_RESIDUAL)
+    axes.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
+    for row, look in zip(residuals, looks, strict=True):
+        inside = np.abs(row) <= edge
+        axes.plot(x[inside], row[inside], **look)
+        if not inside.all():
+            crosses = {**look, "marker": "x", "markersize": 4.0, "markeredgewidth": 0.8}
+            axes.plot(x[~inside], np.clip(row[~inside], -edge, edge), **crosses)
+    axes.axhline(0.0, color=INK, linewidth=0.6, zorder=3)
+    axes.set_ylim(-1.08 * edge, 1.08 * edge)
 
 
 def rasterised(points: int) -> bool:

@@ -5,6 +5,7 @@ Every function returns a figure of matplotlib that nothing else holds; `save_fig
 
 import json
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from craterfront.figure_style import (
     INK,
     WIDTH_MM,
     Stroke,
+    draw_residuals,
     fits,
     label_of,
     legend_height_mm,
@@ -28,6 +30,7 @@ from craterfront.figure_style import (
     shortened,
     strokes,
     styled,
+    three_digits,
     tidy,
 )
 from craterfront.resolution_figures import budget_figure, exposure_figure, resolution_figure
@@ -47,7 +50,6 @@ __all__ = [
     "save_figure",
 ]
 
-_LARGEST_RESIDUAL = 8.0  # standard deviations; beyond it a point is drawn at the edge
 _LABELLED_SHARE = 0.09  # of the composition, from which an area has room for a label
 _MOST_NUMBERED = 6
 
@@ -159,27 +161,18 @@ def _draw_fit(upper: "Axes", lower: "Axes", dataset: "Dataset", looks: dict[str,
         unit, factor = length_unit(float(x[-1]))
     x = x * factor
     measured, fit = dataset["measured"].values, dataset["fit"].values
-    residual = dataset["residual"].values
-    edge = min(max(1.1 * float(np.max(np.abs(residual))), 3.0), _LARGEST_RESIDUAL)
-    dots: dict[str, Any] = {"linestyle": "none", "rasterized": rasterised(x.size)}
+    looked = []
     for c, name in enumerate(dataset["channel"].values):
         look = looks[str(name)]
-        dots.update(color=look.colour, marker=look.marker, markeredgewidth=0)
-        upper.plot(x, measured[c], markersize=1.6, alpha=0.45, **dots)
+        dots: dict[str, Any] = {"color": look.colour, "marker": look.marker, "linestyle": "none"}
+        dots.update(markersize=1.6, markeredgewidth=0, rasterized=rasterised(x.size))
+        upper.plot(x, measured[c], alpha=0.45, **dots)
         upper.plot(x, fit[c], color=look.colour, linestyle=look.dash)
-        shown = np.clip(residual[c], -edge, edge)
-        lower.plot(x, shown, markersize=1.6, alpha=0.6, **dots)
-        outside = np.abs(residual[c]) > edge
-        if outside.any():
-            lower.scatter(
-                x[outside], shown[outside], s=14, color=look.colour, marker="x", linewidth=0.8
-            )
+        looked.append({**dots, "alpha": 0.6})
+    draw_residuals(lower, x, dataset["residual"].values, looked)
     scale_intensity(upper, fit, measured)
-    lower.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
-    lower.axhline(0.0, color=INK, linewidth=0.6)
-    lower.set_ylim(-1.08 * edge, 1.08 * edge)
     upper.set_ylabel(label_of(dataset["measured"]))
-    lower.set_ylabel("residual\n(standard deviations)")
+    lower.set_ylabel("residual\n(SD of noise)")
     lower.set_xlabel(f"{axis} ({unit})")
     upper.sharex(lower)
     lower.set_xlim(min(0.0, x[0]), x[-1])
@@ -222,8 +215,8 @@ def _draw_estimate(
         upper.axvline(plane, color=INK, linewidth=0.8)
         lower.axvline(plane, color=GREY, linewidth=0.5)
     _name_layers(upper, [layer.name for layer in answer.layers], planes, end, 0.4 * WIDTH_MM)
-    keys: dict[str, Any] = {"95 % of the interface depth": _patch(hatch="////", facecolor="none")}
-    keys.update(_draw_widths(lower, answer, planes))
+    keys: dict[str, Any] = {"95 % of interface position": _patch(hatch="////", facecolor="none")}
+    keys.update(_draw_widths(lower, answer, planes, end))
     if truth is not None:
         keys["truth"] = _draw_truth(upper, lower, truth, composition, relative, factor)
     upper.sharex(lower)
@@ -235,7 +228,7 @@ def _draw_estimate(
     return keys
 
 
-def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray) -> dict[str, Any]:
+def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray, end: float) -> dict[str, Any]:
     """Width of every interface with its interval, against depth; the keys of a legend."""
     widths = [layer.width for layer in answer.layers]
     top = 1.35 * max([w.upper_nm for w in widths if np.isfinite(w.upper_nm)], default=1.0)
@@ -247,17 +240,18 @@ def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray) -> dict[str, 
         elif width.resolved:
             label, marker, y = "width, 95 %", "o", width.value_nm
         else:
-            label, marker, y = "upper limit of the width, 95 %", "v", min(width.upper_nm, top)
+            label, marker, y = "upper limit of width, 95 %", "v", min(width.upper_nm, top)
         look: dict[str, Any] = {"color": INK, "marker": marker, "markersize": 4.0}
         look["markerfacecolor"] = "white" if marker == "v" else INK
         axes.vlines(plane, width.lower_nm, min(width.upper_nm, top), color=INK, linewidth=0.9)
         axes.plot(plane, y, linestyle="none", **look)
         keys.setdefault(label, _line(linestyle="none", **look))
         if len(widths) <= _MOST_NUMBERED:
-            number = f"{y:.3g}" if marker != "v" else f"< {y:.3g}"
+            number = three_digits(y) if marker != "v" else f"< {three_digits(y)}"
             number = number if np.isfinite(width.upper_nm) else "no limit"
-            place = {"xytext": (4, 2), "textcoords": "offset points"}
-            axes.annotate(number, (plane, y), fontsize=7.0, **place)
+            right = plane < 0.7 * end
+            side = {"xytext": (4 if right else -4, 2), "ha": "left" if right else "right"}
+            axes.annotate(number, (plane, y), textcoords="offset points", fontsize=7.0, **side)
     axes.set_ylim(0.0, top)
     return keys
 
@@ -313,13 +307,13 @@ def _draw_sample(
         axes.fill_between(depth, below, below + share, color=look.tint, linewidth=0)
         line = np.where(share > 1e-3, below + share, np.nan)
         axes.plot(depth, line, color=look.colour, linestyle=look.dash, linewidth=0.9)
-        for first, last in zip(edges[:-1], edges[1:], strict=True):
+        for first, last in pairwise(edges):
             middle = 0.5 * (first + last)
             part = float(np.interp(middle, depth, share))
             room = (last - first) / depth[-1] * panel_mm
             if part > _LABELLED_SHARE and fits(name, room):
                 height = float(np.interp(middle, depth, below)) + 0.5 * part
-                axes.text(middle, height, name, ha="center", va="center")
+                axes.text(middle, height, name, ha="center", va="center", zorder=5)
         below = below + share
     axes.set_ylim(0.0, 1.0)
     axes.set_xlim(0.0, depth[-1])
@@ -330,15 +324,12 @@ def _draw_sample(
 def _name_layers(
     axes: "Axes", names: Sequence[str], planes: np.ndarray, end: float, panel_mm: float
 ) -> None:
-    """Names of the layers above a sample, if all have room."""
+    """Names of the layers above a sample, where they have room."""
     edges = np.concatenate([[0.0], planes, [end]])
-    named = [*names, "substrate"]
-    room = np.diff(edges) / end * panel_mm
-    if all(fits(name, width) for name, width in zip(named, room, strict=True)):
-        for name, first, last in zip(named, edges[:-1], edges[1:], strict=True):
-            place = 0.5 * (first + last), 1.02
-            transform = axes.get_xaxis_transform()
-            axes.text(*place, name, transform=transform, ha="center", va="bottom", color=GREY)
+    for name, (first, last) in zip([*names, "substrate"], pairwise(edges), strict=True):
+        if fits(name, (last - first) / end * panel_mm):
+            place = {"transform": axes.get_xaxis_transform(), "ha": "center", "va": "bottom"}
+            axes.text(0.5 * (first + last), 1.02, name, color=GREY, **place)
 
 
 def _depth_axis(axes: "Axes", time: np.ndarray, depth: np.ndarray, unit: str) -> None:

@@ -23,6 +23,7 @@ from craterfront.models.readings import (
     whiten,
 )
 from craterfront.models.slicing import SlicePlan
+from craterfront.parameters import is_free
 
 NOISE_FLOOR = 1e-4
 """Data without visible noise are taken to be good to this share of the channel's largest value."""
@@ -265,7 +266,7 @@ class Likelihood:
     def _solve_channel(self, c, rows, quantities, variance) -> np.ndarray:
         """Weighted non-negative least squares for the linear numbers of one channel."""
         solved = np.array([q.value for q in quantities])
-        free = np.array([_is_free(q) for q in quantities])
+        free = np.array([is_free(q) for q in quantities])
         if not free.any():
             return solved
         weight = 1.0 / np.sqrt(variance)
@@ -368,7 +369,7 @@ class Likelihood:
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
         for i, quantity in enumerate(quantities):
-            if not _is_free(quantity) or solution.linear[i] <= 0:
+            if not is_free(quantity) or solution.linear[i] <= 0:
                 continue
             column = np.zeros_like(self.values)
             c = int(self._channel_of[i]) if i < count else i - count
@@ -513,11 +514,6 @@ def _discrepancy(residuals: np.ndarray, leverage: np.ndarray, usable: np.ndarray
     size = float(h @ r**2) / max(float(h @ (1.0 - h)), 1e-12)
     excess = size if size > 1.0 + 2.0 * np.sqrt(2.0 / effective) else 1.0
     return float(max(excess, 1.0) * correlation_time(np.sqrt(h) * r))
-
-
-def _is_free(quantity) -> bool:
-    """A linear number that is solved for: not written, guessed, or with a prior."""
-    return quantity.status in ("default", "guess") or bool(quantity.u)
 
 
 def _non_negative(normal: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -193,6 +193,20 @@ def instrument_number(
     )
 
 
+def is_free(quantity: Quantity) -> bool:
+    """Whether a sensitivity or background is solved for: not written, guessed, or with a prior."""
+    return quantity.status in ("default", "guess") or bool(quantity.u)
+
+
+def linear_state(quantity: Quantity) -> str:
+    """State of a sensitivity or background in words."""
+    if not is_free(quantity):
+        return "fixed"
+    if quantity.status == "prior":
+        return f"prior, u = {quantity.u:.3g}"
+    return "free, not negative"
+
+
 def exact(name: str, kind: str, unit: str, value: float, why: str = "") -> Parameter:
     """A number that is taken as it stands."""
     return Parameter(name, kind, unit, value, "fixed", why=why)

@@ -1,10 +1,13 @@
 """What the command line prints: tables for people."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from math import floor, isfinite, log10
 
 from rich.console import Console
 from rich.table import Table
 
+from craterfront.assembly import Assembly
+from craterfront.parameters import Parameter, table_rows
 from craterfront.results import Answer, LayerAnswer
 
 
@@ -19,12 +22,43 @@ def print_answer(answer: Answer, console: Console) -> None:
     console.print(_budget_table(answer))
 
 
-def print_parameters(rows: Iterable[tuple[str, str, str, str]], console: Console) -> None:
+def print_parameters(
+    parameters: Sequence[Parameter], linear: Iterable[tuple[str, str, str, str]], console: Console
+) -> None:
     """The one table of what is fixed, has a prior, is assumed or free."""
     table = Table(title="What is known before the data", title_justify="left")
     for heading, justify in (("quantity", "left"), ("value", "right"), ("unit", "left")):
         table.add_column(heading, justify=justify)
     table.add_column("state")
+    for row in (*table_rows(parameters), *linear):
+        table.add_row(*row)
+    console.print(table)
+
+
+def print_stack(assembly: Assembly, console: Console) -> None:
+    """The sample as it was understood, from the surface down."""
+    table = Table(title="Sample, from the surface down", title_justify="left")
+    table.add_column("layer")
+    headings = ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2")
+    for heading in headings:
+        table.add_column(heading, justify="right")
+    for number, layer in enumerate(assembly.layers):
+        density = layer.density_g_cm3
+        rate = "" if assembly.depth_axis else f"{assembly.nominal_rate_nm_s(number):.4g}"
+        row = ["", "", "unknown" if density is None else f"{float(density):.4g}", rate, ""]
+        if not layer.is_substrate:
+            thickness = float(layer.thickness_nm)
+            row[0], row[1] = f"{thickness:.4g}", f"{float(layer.interface_width_nm):.4g}"
+            row[4] = "" if density is None else f"{thickness * float(density) * 1e-3:.4g}"
+        table.add_row(layer.name, *row)
+    console.print(table)
+
+
+def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> None:
+    """Truth beside the answer."""
+    table = Table(title="Truth and answer", title_justify="left")
+    for heading in ("quantity", "truth", "answer"):
+        table.add_column(heading)
     for row in rows:
         table.add_row(*row)
     console.print(table)
@@ -74,7 +108,7 @@ def _interface_table(answer: Answer) -> Table:
 
 def _budget_table(answer: Answer) -> Table:
     table = Table(
-        title=f"Broadening, two standard deviations in {answer.unit} (variances add, widths do not)",
+        title=f"Broadening, two standard deviations in {answer.unit} (only variances add)",
         title_justify="left",
     )
     table.add_column("below")
@@ -89,8 +123,6 @@ def _budget_table(answer: Answer) -> Table:
 
 def _rounded(value: float, u: float, *others: float) -> list[str]:
     """Numbers rounded to two significant digits of the uncertainty."""
-    from math import floor, isfinite, log10
-
     if not (isfinite(u) and u > 0):
         return [f"{number:.4g}" for number in (value, u, *others)]
     digits = max(1 - floor(log10(u)), 0)

@@ -11,6 +11,7 @@ from craterfront.figure_style import (
     GREY,
     INK,
     PALETTE,
+    draw_residuals,
     legend_height_mm,
     legend_outside,
     length_unit,
@@ -18,6 +19,7 @@ from craterfront.figure_style import (
     rasterised,
     strokes,
     styled,
+    three_digits,
     tidy,
 )
 from craterfront.models.delta_fit import DeltaFit
@@ -35,7 +37,7 @@ _MOST_LABELLED = 40  # interfaces
 _NARROWEST_NUMBERED = 7.0  # per cent of the variance
 _LOGARITHMIC_FROM = 50.0  # peak over background
 _CURVES = 5
-_SIDES = 5.0  # standard deviations of the resolution function that are shown
+_SIDES = 3.5  # standard deviations of the resolution function that are shown
 
 
 @styled
@@ -67,14 +69,16 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     numbered = count <= _MOST_LABELLED
     bars = left.barh(rows, total, height=0.68, color=GREY)
     if numbered:
-        left.bar_label(bars, [f"{t:.3g}" for t in total], padding=2)
+        left.bar_label(bars, [three_digits(t) for t in total], padding=2)
     left.set_xlim(0.0, 1.3 * max(float(total.max()), 1e-9))
     start = np.zeros(count)
     for column, cause in enumerate(CAUSES):
         bars = right.barh(rows, share[:, column], left=start, height=0.68, **_bar_look(cause))
         wide = share[:, column] > _NARROWEST_NUMBERED
         if numbered and wide.any():
-            numbers = [f"{p:.3g}" if w else "" for p, w in zip(parts[:, column], wide, strict=True)]
+            numbers = [
+                three_digits(p) if w else "" for p, w in zip(parts[:, column], wide, strict=True)
+            ]
             _on_ground(right.bar_label(bars, numbers, label_type="center"))
         start = start + share[:, column]
     every = -(-count // _MOST_LABELLED)
@@ -129,7 +133,8 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
     Returns
     -------
     matplotlib.figure.Figure
-        Density of the depth of origin, about its mean, for instants evenly spaced in depth.
+        Density of the depth of origin, about its mean, for instants evenly spaced in depth
+        down to the last interface.
 
     Raises
     ------
@@ -144,7 +149,9 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
     amount = share.sum(axis=0)
     used = np.flatnonzero(amount > 0.5 * np.median(amount))
     mean = middle @ share[:, used] / amount[used]
-    wanted = np.linspace(0.0, mean[-1], _CURVES + 2)[1:-1]
+    # The substrate is of no interest, but its rate makes its resolution function the widest.
+    deepest = float(np.max(dataset["interface_depth_nm"].values, initial=0.0)) or mean[-1]
+    wanted = np.linspace(0.0, deepest, _CURVES + 1)[1:]
     chosen = [int(used[np.argmin(np.abs(mean - depth))]) for depth in wanted]
     unit, factor = length_unit(float(middle[-1]))
     figure = new_figure(85.0)
@@ -157,8 +164,8 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
         spread = float(weight @ ((middle - centre) ** 2 + thickness**2 / 12.0)) ** 0.5
         widest = max(widest, spread)
         label = (
-            f"{_instant_s(dataset, interval):.3g} s, {centre * factor:.4g} {unit}: "
-            f"2 SD = {2.0 * spread:.3g} nm"
+            f"{three_digits(_instant_s(dataset, interval))} s, {centre * factor:.4g} {unit}: "
+            f"2 SD = {three_digits(2.0 * spread)} nm"
         )
         axes.plot(middle - centre, density, color=look.colour, linestyle=look.dash, label=label)
     axes.set_xlim(-_SIDES * widest, _SIDES * widest)
@@ -229,14 +236,13 @@ def resolution_figure(
     keys: dict[str, Any] = {"measured, standard uncertainty" if known else "measured": points}
     keys.update(_draw_response(upper, np.linspace(x[0], x[-1], max(1000, 2 * x.size)), fit))
     keys.update(_mark_edge(upper, fit) if isinstance(fit, LogisticFit) else _mark_peak(upper, fit))
-    lower.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
-    lower.axhline(0.0, color=INK, linewidth=0.6)
-    lower.plot(x, (y - fitted) / deviation, **look)
+    draw_residuals(lower, x, ((y - fitted) / deviation)[None, :], [look])
     upper.set_ylabel("signal (as measured)")
-    lower.set_ylabel(f"residual\n({'standard deviations' if known else 'root mean square = 1'})")
+    lower.set_ylabel(f"residual\n({'SD of noise' if known else 'RMS = 1'})")
     lower.set_xlabel(f"{axis} ({unit})")
     upper.sharex(lower)
-    lower.set_xlim(x[0], x[-1])
+    pad = 0.01 * (x[-1] - x[0])
+    lower.set_xlim(x[0] - pad, x[-1] + pad)
     upper.tick_params(labelbottom=False)
     figure.align_ylabels([upper, lower])
     for panel in (upper, lower):
@@ -284,7 +290,9 @@ def _draw_response(axes: "Axes", x: np.ndarray, fit: LogisticFit | DeltaFit) -> 
     (line,) = axes.plot(x, curve, color=PALETTE[0], linewidth=1.3)
     keys: dict[str, Any] = {"fit": line}
     band = 1.96 * _standard_uncertainty(response, x, fit)
-    if np.all(np.isfinite(band)):
+    # The slope at a length of zero says nothing of the ways that the data leave open there.
+    limited = isinstance(fit, DeltaFit) and fit.upper_limits
+    if np.all(np.isfinite(band)) and not limited:
         look: dict[str, Any] = {"color": PALETTE[0], "alpha": 0.25, "linewidth": 0}
         keys["95 % of the fit"] = axes.fill_between(x, curve - band, curve + band, **look)
     return keys
@@ -363,7 +371,7 @@ def _peak_lines(fit: DeltaFit, unit: str) -> list[str]:
     }
     for key, name in named.items():
         if key in fit.upper_limits:
-            lines += [name, f"   < {fit.upper_limits[key]:.3g} {unit} (95 %)"]
+            lines += [name, f"   < {three_digits(fit.upper_limits[key])} {unit} (95 %)"]
         else:
             value, u = getattr(fit.parameters, key), getattr(fit.u, key)
             lines += _entry(name, value, u, unit)
@@ -376,4 +384,5 @@ def _entry(name: str, value: float, u: float, unit: str) -> list[str]:
     if not (np.isfinite(u) and u > 0):
         return [name, f"   {value:.4g} {unit}, uncertainty unknown"]
     decimals = max(1 - int(np.floor(np.log10(u))), 0)
-    return [name, f"   {value:.{decimals}f} {unit}, u = {u:.{decimals}f} {unit}"]
+    number = f"{value:.{decimals}f}".replace("-", "−")
+    return [name, f"   {number} {unit}, u = {u:.{decimals}f} {unit}"]

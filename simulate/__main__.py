@@ -1,0 +1,5 @@
+"""``python -m craterfront``."""
+
+from craterfront.cli import main
+
+main()

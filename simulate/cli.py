@@ -1,0 +1,280 @@
+"""The command line."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from craterfront import __version__
+from craterfront.cautions import CAUTION, ESTIMATE
+from craterfront.problems import InputProblems
+
+app = typer.Typer(
+    name="craterfront",
+    help="Simulate sputtering depth profiles of layered samples and invert measured ones.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+BAD_INPUT = 2
+INTERRUPTED = 130
+
+ExperimentFile = Annotated[Path, typer.Argument(metavar="EXPERIMENT.toml", show_default=False)]
+ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", show_default=False)]
+
+
+def _console() -> Console:
+    return Console(width=None if sys.stdout.isatty() else 110)
+
+
+def _say(text: str) -> None:
+    """What belongs beside the result goes to standard error."""
+    typer.echo(text, err=True)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """A progress bar on standard error; silent when asked or when nobody watches."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda stage, share: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<14}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"craterfront {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(
+    epilog="Example: craterfront demo --directory mirror-demo",
+    help="A complete round on an invented sample: simulate, invert, compare with the truth.",
+)
+def demo(
+    directory: Annotated[
+        Path, typer.Option(help="Where figures and files go; created if missing.")
+    ] = Path("craterfront-demo"),
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    from craterfront.demo import STORY, run_demo
+    from craterfront.report import print_answer, print_comparison
+
+    console = _console()
+    console.print(STORY, highlight=False)
+    console.print(CAUTION, style="italic", highlight=False)
+    with _progress(quiet) as progress:
+        answer, rows = run_demo(directory, progress)
+    print_answer(answer, console)
+    print_comparison(rows, console)
+    console.print(ESTIMATE, highlight=False)
+    console.print(f"Figures and files are in {directory}: profile.png, fit.png, budget.png, ...")
+
+
+@app.command(
+    epilog="Example: craterfront check coating.toml --explain",
+    help="Check an experiment file: all mistakes at once, with their places.",
+)
+def check(
+    experiment: ExperimentFile,
+    explain: Annotated[
+        bool,
+        typer.Option("--explain", help="Table of what is fixed, has a prior, is assumed or free."),
+    ] = False,
+) -> None:
+    from craterfront.experiment import load_experiment
+    from craterfront.report import print_parameters, print_stack
+
+    loaded = load_experiment(experiment)
+    console = _console()
+    assembly = _assembled(loaded, experiment)
+    print_stack(assembly, console)
+    for warning in loaded.warnings():
+        console.print(f"Note: {warning}", highlight=False)
+    if explain:
+        print_parameters(assembly.parameters, assembly.linear_rows(), console)
+    if loaded.setup.source is not None:
+        console.print(CAUTION, style="italic", highlight=False)
+    console.print(f"{experiment}: no mistakes", highlight=False)
+
+
+def _assembled(loaded: Any, path: Path) -> Any:
+    from craterfront.assembly import Assembly
+
+    try:
+        return Assembly(
+            loaded.stack,
+            loaded.setup,
+            depth_axis=loaded.profile.axis == "depth",
+            merge_equal=False,
+        )
+    except InputProblems as problems:
+        raise InputProblems(problems.problems, str(path)) from None
+
+
+@app.command(
+    epilog="Example: craterfront simulate coating.toml -o profile.nc --figure profile.png --seed 1",
+    help="Simulate the profile of a sample.",
+)
+def simulate(
+    experiment: ExperimentFile,
+    output: Annotated[
+        Path, typer.Option("-o", "--output", help="netCDF file to write.", show_default=False)
+    ],
+    figure: Annotated[Path | None, typer.Option(help="Draw the profile (png, pdf or svg).")] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the noise.")] = None,
+    exposure: Annotated[
+        bool, typer.Option("--exposure", help="Add the exposure matrix (large).")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
+) -> None:
+    from craterfront.experiment import load_experiment
+    from craterfront.files import check_writable, write_dataset
+
+    loaded = load_experiment(experiment)
+    for place in filter(None, (output, figure)):
+        check_writable(place)
+    if figure is not None:
+        from craterfront.figures import check_suffix
+
+        check_suffix(figure)
+    from craterfront.forward import simulate as run
+
+    with _located(experiment):
+        dataset = run(loaded.stack, loaded.setup, seed=seed, exposure=exposure, title=loaded.title)
+    write_dataset(dataset, output)
+    if figure is not None:
+        from craterfront.figures import profile_figure, save_figure
+
+        save_figure(profile_figure(dataset), figure)
+    if quiet:
+        return
+    for warning in loaded.warnings():
+        _say(f"Note: {warning}")
+    if loaded.setup.source is not None:
+        _say(CAUTION)
+    readings, channels = dataset.sizes["time"], dataset.sizes["channel"]
+    _say(
+        f"{output}: {readings} readings of {channels} channels, "
+        f"{float(dataset['mean_depth'][-1]):.4g} nm deep, seed {dataset.attrs['seed']}"
+    )
+
+
+@contextmanager
+def _located(path: Path) -> Iterator[None]:
+    """Add the file to problems that only the physics could find."""
+    try:
+        yield
+    except InputProblems as problems:
+        source = problems.source or str(path)
+        raise InputProblems(problems.problems, source) from None
+
+
+@app.command(
+    epilog="Example: craterfront invert profile.nc -e coating.toml -o estimate.nc --figure fit.png",
+    help="Invert a measured profile: layer thicknesses, interface widths, coating mass.",
+)
+def invert(
+    profile: ProfileFile,
+    experiment: Annotated[
+        Path,
+        typer.Option("-e", "--experiment", help="What is known before.", show_default=False),
+    ],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="netCDF file to write.")
+    ] = None,
+    relative: Annotated[
+        bool, typer.Option("--relative", help="Answer in seconds at nominal rates.")
+    ] = False,
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw fit, residuals and sample (png, pdf or svg).")
+    ] = None,
+    budget: Annotated[Path | None, typer.Option(help="Draw the broadening budget.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Also print what was known before the data.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    from craterfront.experiment import load_experiment
+    from craterfront.files import check_writable, load_profile, write_dataset
+
+    loaded = load_experiment(experiment)
+    for place in filter(None, (output, figure, budget)):
+        check_writable(place)
+    if figure is not None or budget is not None:
+        from craterfront.figures import check_suffix
+
+        for place in filter(None, (figure, budget)):
+            check_suffix(place)
+    measured = load_profile(profile, loaded)
+    from craterfront.inversion import invert as run
+    from craterfront.results import answer, estimate_dataset
+
+    with _progress(quiet or json) as progress, _located(experiment):
+        found = run(measured, loaded, relative=relative, progress=progress)
+    answers = answer(found)
+    dataset = estimate_dataset(found, answers)
+    if output is not None:
+        write_dataset(dataset, output)
+    _draw(dataset, answers, figure, budget)
+    if json:
+        typer.echo(answers.as_json())
+        return
+    from craterfront.report import print_answer, print_parameters
+
+    console = _console()
+    for note in measured.notes:
+        console.print(f"Note: {note}", highlight=False)
+    print_answer(answers, console)
+    if explain:
+        assembly = found.likelihood.assembly
+        print_parameters(assembly.parameters, assembly.linear_rows(), console)
+    console.print(ESTIMATE, highlight=False)
+
+
+def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
+    if figure is None and budget is None:
+        return
+    from craterfront.figures import budget_figure, fit_figure, save_figure
+
+    if figure is not None:
+        save_figure(fit_figure(dataset, answers), figure)
+    if budget is not None:
+        save_figure(budget_figure(answers.budgets, answers.unit), budget)
+
+
+def main() -> None:
+    """Entry point: one clear message and exit status 2 for whatever is wrong with the input."""
+    try:
+        app(standalone_mode=True)
+    except InputProblems as problems:
+        _say(str(problems))
+        sys.exit(BAD_INPUT)
+    except KeyboardInterrupt:
+        _say("interrupted; nothing was left half-written")
+        sys.exit(INTERRUPTED)
+
+
+if __name__ == "__main__":
+    main()
