@@ -301,7 +301,7 @@ class Arrival:
         for attempt in range(12):
             value = self._sum(guess, used)[:, 0] - before
             error = value - nodes
-            if np.max(np.abs(error)) <= 1e-9 * nodes[-1]:
+            if np.max(np.abs(error)) <= 1e-8 * nodes[-1]:
                 break
             step = guess - previous
             moved = np.abs(step) > 1e-14 * (1.0 + np.abs(guess))

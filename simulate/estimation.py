@@ -201,12 +201,14 @@ def profile_cost(
     index: int,
     value: float,
     *,
-    rounds: int = 12,
-) -> tuple[float, np.ndarray]:
-    """Smallest cost with one parameter held, and where.
+    sure_below: float = 0.0,
+    rounds: int = 8,
+) -> float:
+    """Smallest cost with one parameter held.
 
-    Gauss-Newton on the others from the linear prediction; the Jacobian at the minimum serves as
-    long as it makes progress, then it is taken anew.
+    Gauss-Newton on the others from the linear prediction. The Jacobian at the minimum serves until
+    it makes no more progress; then it is taken anew, unless the cost is already so low that it
+    does not matter.
 
     Parameters
     ----------
@@ -216,35 +218,37 @@ def profile_cost(
         Parameter to hold.
     value : float
         At this value.
+    sure_below : float
+        Excess over the minimum below which no refinement is needed.
     rounds : int
-        Most corrections.
+        Most corrections with either Jacobian.
     """
     others = np.arange(fit.x.size) != index
     x = fit.x.copy()
     x[index] = value
     if not others.any():
-        return objective.cost(x), x
+        return objective.cost(x)
     lower, upper = objective.lower[others], objective.upper[others]
-    slope, fresh = jacobian[:, others], False
-    predicted = _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
-    trial = x.copy()
-    trial[others] = np.clip(fit.x[others] + predicted, lower, upper)
-    best = objective.cost(x)
-    if (cost := objective.cost(trial)) < best:
-        x, best = trial, cost
-    for _ in range(rounds):
-        step = _solve(slope, -objective.residuals(x))
-        trial = x.copy()
-        trial[others] = np.clip(x[others] + step, lower, upper)
-        cost = objective.cost(trial)
-        gain = best - cost
-        if gain > 0:
-            x, best = trial, cost
-        if gain < 0.003:
-            if fresh:
+    slope = jacobian[:, others]
+    x[others] += _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
+    x[others] = np.clip(x[others], lower, upper)
+    residuals = objective.residuals(x)
+    steps = steps_from(jacobian)
+    for fresh in (False, True):
+        if fresh:
+            if residuals @ residuals - fit.cost < sure_below:
                 break
-            slope, fresh = objective.jacobian(x)[:, others], True
-    return best, x
+            slope = objective.quick_jacobian(x, steps)[:, others]
+        for _ in range(rounds):
+            trial = x.copy()
+            trial[others] = np.clip(x[others] + _solve(slope, -residuals), lower, upper)
+            new = objective.residuals(trial)
+            gain = float(residuals @ residuals - new @ new)
+            if gain > 0:
+                x, residuals = trial, new
+            if gain < 0.02:
+                break
+    return float(residuals @ residuals)
 
 
 def _solve(slope: np.ndarray, target: np.ndarray) -> np.ndarray:
@@ -296,7 +300,7 @@ def profile_interval(
     zero, top = float(objective.lower[index]), float(objective.upper[index])
 
     def excess(value: float) -> float:
-        cost, _ = profile_cost(objective, fit, jacobian, index, value)
+        cost = profile_cost(objective, fit, jacobian, index, value, sure_below=0.3 * ONE_SIDED_95)
         return max(cost - fit.cost, 0.0)
 
     best = float(fit.x[index])
@@ -334,7 +338,7 @@ def _crossing(
         share = np.clip((t - a) / max(b - a, 1e-12), 0.05, 0.95)
         middle = inner + share * (outer - inner)
         value = excess(middle)
-        if abs(value - threshold) < 0.02 * threshold:
+        if abs(value - threshold) < 0.04 * threshold:
             return float(middle)
         if value < threshold:
             inner, f_inner = middle, value

@@ -223,7 +223,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
             solution = likelihood.solve(x)
             likelihood.update_weights(solution)
         objective = likelihood.objective()
-        fit = minimise(objective, x)
+        fit = minimise(objective, x, tolerance=2e-6)
         x = fit.x
         likelihood.update_weights(likelihood.solve(x))
         if round_number == _ROUNDS - 1:
@@ -233,7 +233,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
         jacobian = np.hstack([objective.jacobian(x), likelihood.linear_jacobian(solution)])
         likelihood.update_discrepancy(solution, jacobian)
     objective = likelihood.objective()
-    fit = minimise(objective, x, tolerance=1e-5)
+    fit = minimise(objective, x, tolerance=2e-6)
     return fit.x, fit, objective
 
 
