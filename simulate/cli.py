@@ -81,13 +81,13 @@ def demo(
     from craterfront.report import print_answer, print_comparison
 
     console = _console()
-    console.print(STORY, highlight=False)
-    console.print(CAUTION, style="italic", highlight=False)
+    console.print(STORY, highlight=False, markup=False)
+    console.print(CAUTION, style="italic", highlight=False, markup=False)
     with _progress(quiet) as progress:
         answer, rows = run_demo(directory, progress)
     print_answer(answer, console)
     print_comparison(rows, console)
-    console.print(ESTIMATE, highlight=False)
+    console.print(ESTIMATE, highlight=False, markup=False)
     console.print(f"Figures and files are in {directory}: profile.png, fit.png, budget.png, ...")
 
 
@@ -110,12 +110,12 @@ def check(
     assembly = _assembled(loaded, experiment)
     print_stack(assembly, console)
     for warning in loaded.warnings():
-        console.print(f"Note: {warning}", highlight=False)
+        console.print(f"Note: {warning}", highlight=False, markup=False)
     if explain:
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
     if loaded.setup.source is not None:
-        console.print(CAUTION, style="italic", highlight=False)
-    console.print(f"{experiment}: no mistakes", highlight=False)
+        console.print(CAUTION, style="italic", highlight=False, markup=False)
+    console.print(f"{experiment}: no mistakes", highlight=False, markup=False)
 
 
 def _assembled(loaded: Any, path: Path) -> Any:
@@ -245,12 +245,12 @@ def invert(
 
     console = _console()
     for note in measured.notes:
-        console.print(f"Note: {note}", highlight=False)
+        console.print(f"Note: {note}", highlight=False, markup=False)
     print_answer(answers, console)
     if explain:
         assembly = found.likelihood.assembly
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
-    console.print(ESTIMATE, highlight=False)
+    console.print(ESTIMATE, highlight=False, markup=False)
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:

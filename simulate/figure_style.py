@@ -59,7 +59,7 @@ _DOTS_PER_INCH = 200
 _SUFFIXES = (".png", ".pdf", ".svg")
 _MOST_VECTOR_POINTS = 5000
 _DECADES_SHOWN = 6
-_LONGEST_LABEL = 24
+_LONGEST_LABEL = 30
 _LARGEST_RESIDUAL = 8.0  # standard deviations
 
 _STYLE = {
@@ -149,14 +149,17 @@ def fits(text: str, room_mm: float) -> bool:
 
 
 def shortened(text: str) -> str:
-    """A name that leaves room for others."""
-    return text if len(text) <= _LONGEST_LABEL else f"{text[: _LONGEST_LABEL - 1]}…"
+    """A label that leaves room for others; its end often tells names apart."""
+    if len(text) <= _LONGEST_LABEL:
+        return text
+    half = _LONGEST_LABEL // 2
+    return f"{text[: half - 1]}…{text[-half:]}"
 
 
 def legend_columns(labels: Sequence[str]) -> int:
     """As many columns of a legend as the width of the figure has room for."""
     for count in range(len(labels), 1, -1):
-        columns = np.array_split([len(label) for label in labels], count)
+        columns = np.array_split([len(shortened(label)) for label in labels], count)
         width = sum(column.max() * _CHARACTER_MM + _LEGEND_HANDLE_MM for column in columns)
         if width <= WIDTH_MM - 6.0:
             return count
@@ -182,7 +185,7 @@ def legend_outside(figure: "Figure", keys: dict[str, Any], where: str) -> "Legen
     labels = list(keys)
     return figure.legend(
         [keys[label] for label in labels],
-        labels,
+        [shortened(label) for label in labels],
         loc=f"outside {where} center",
         ncols=legend_columns(labels),
     )
@@ -199,7 +202,8 @@ def label_of(variable: "DataArray", name: str | None = None) -> str:
 
 def three_digits(value: float) -> str:
     """A number to three significant digits, trailing zeros kept."""
-    return f"{value:#.3g}".rstrip(".").replace("-", "−")
+    text = f"{value:.0f}" if 1e3 <= abs(value) < 1e6 else f"{value:#.3g}".rstrip(".")
+    return text.replace("-", "−")
 
 
 def length_unit(largest_nm: float) -> tuple[str, float]:
@@ -249,13 +253,12 @@ def scale_intensity(axes: "Axes", smooth: np.ndarray, readings: np.ndarray) -> N
     readings : ndarray, shape (C, N)
         What is drawn beside them.
     """
+    largest = float(max(smooth.max(), readings.max()))
     peaks = smooth.max(axis=1)
     peaks = peaks[peaks > 0]
     if peaks.size == 0 or peaks.max() < 30.0 * peaks.min():
-        axes.margins(y=0.06)
-        axes.set_ylim(bottom=min(0.0, float(readings.min())))
+        axes.set_ylim(1.06 * min(0.0, float(readings.min())), 1.06 * largest or 1.0)
         return
-    largest = float(max(peaks.max(), readings.max()))
     seen = readings[readings > 0]
     lowest = max(float(np.quantile(seen, 0.01)) / 2.0, largest * 10.0**-_DECADES_SHOWN)
     axes.set_yscale("log", nonpositive="mask")

@@ -27,7 +27,6 @@ from craterfront.figure_style import (
     rasterised,
     save_figure,
     scale_intensity,
-    shortened,
     strokes,
     styled,
     three_digits,
@@ -91,7 +90,8 @@ def profile_figure(dataset: "Dataset") -> "Figure":
     upper.set_ylabel(label_of(dataset["intensity"], "intensity"))
     tidy(upper)
     unit, factor = length_unit(float(dataset["depth"].values[-1]))
-    _depth_axis(upper, time, dataset["mean_depth"].values * factor, unit)
+    if time.size > 1:
+        _depth_axis(upper, time, dataset["mean_depth"].values * factor, unit)
 
     planes = dataset["interface_depth_nm"].values * factor
     half = 0.5 * dataset["interface_width_nm"].values * factor
@@ -244,7 +244,7 @@ def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray, end: float) -
         look: dict[str, Any] = {"color": INK, "marker": marker, "markersize": 4.0}
         look["markerfacecolor"] = "white" if marker == "v" else INK
         axes.vlines(plane, width.lower_nm, min(width.upper_nm, top), color=INK, linewidth=0.9)
-        axes.plot(plane, y, linestyle="none", **look)
+        axes.plot(plane, y, linestyle="none", clip_on=False, zorder=4, **look)
         keys.setdefault(label, _line(linestyle="none", **look))
         if len(widths) <= _MOST_NUMBERED:
             number = three_digits(y) if marker != "v" else f"< {three_digits(y)}"
@@ -252,7 +252,7 @@ def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray, end: float) -
             right = plane < 0.7 * end
             side = {"xytext": (4 if right else -4, 2), "ha": "left" if right else "right"}
             axes.annotate(number, (plane, y), textcoords="offset points", fontsize=7.0, **side)
-    axes.set_ylim(0.0, top)
+    axes.set_ylim(-0.06 * top, top)
     return keys
 
 
@@ -388,7 +388,7 @@ def _patch(**look: Any) -> Any:
 def _name_keys(looks: dict[str, Stroke]) -> dict[str, Any]:
     """Line on tinted ground for every channel and element."""
     return {
-        shortened(name): (
+        name: (
             _patch(facecolor=look.tint),
             _line(color=look.colour, linestyle=look.dash, marker=look.marker, markersize=2.5),
         )

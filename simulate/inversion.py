@@ -28,7 +28,8 @@ Progress = Callable[[str, float], None]
 # Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
-_ROUNDS = 3
+_ROUNDS = 5
+_STEADY = 0.1  # relative change of a variance below which the noise model has settled
 _NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
 
 
@@ -223,15 +224,14 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
             solution = likelihood.solve(x)
             likelihood.update_weights(solution)
         objective = likelihood.objective()
-        fit = minimise(objective, x, tolerance=2e-6)
+        fit = minimise(objective, x, tolerance=1e-5)
         x = fit.x
         likelihood.update_weights(likelihood.solve(x))
-        if round_number == _ROUNDS - 1:
-            break
         objective = likelihood.objective()
         solution = likelihood.solve(x)
         jacobian = np.hstack([objective.jacobian(x), likelihood.linear_jacobian(solution)])
-        likelihood.update_discrepancy(solution, jacobian)
+        if likelihood.update_discrepancy(solution, jacobian) < _STEADY:
+            break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
     return fit.x, fit, objective
@@ -284,11 +284,14 @@ def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bo
         if named:
             found.append(f"the data do not fix a combination of: {'; '.join(named)}")
     for c, channel in enumerate(assembly.channels):
-        factor = likelihood.noise.discrepancy[c]
-        if factor > 1.5:
+        noise = likelihood.noise
+        largest = float(np.max(np.abs(likelihood.values[c])))
+        share = 100.0 * noise.shortfall[c] / max(largest, 1e-300)
+        if share > 0 or noise.correlation[c] > 2.0:
             found.append(
-                f"channel {channel.name}: the model does not explain its residuals; its variance "
-                f"is taken {factor:.3g} times that of the noise, and intervals are wider for it"
+                f"channel {channel.name}: the noise does not explain the residuals; the model "
+                f"falls short by {share:.2g} % of full scale over {noise.correlation[c]:.3g} "
+                "readings, and the intervals are wider for it"
             )
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")

@@ -34,7 +34,7 @@ _LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of t
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Variance of the readings and how far the model itself falls short.
+    """Variance of the readings, and the discrepancy: how far the model itself falls short.
 
     Attributes
     ----------
@@ -43,9 +43,12 @@ class NoiseModel:
     flicker_variance, flicker_correlation : float
         Common fluctuation of the source, averaged over a reading, and its correlation with the
         next.
-    discrepancy : ndarray, shape (C,)
-        Factor on the variance of each channel, at least 1: what residuals are larger than the
-        noise, times the number of readings over which they are correlated.
+    shortfall : ndarray, shape (C,)
+        How far the model misses each channel, as a standard deviation in units of intensity that
+        is the same for all its readings; 0 where the noise explains the residuals.
+    correlation : ndarray, shape (C,)
+        Number of readings over which residuals are correlated, at least 1: so much larger is the
+        variance that they count with.
     counted : bool
         The gain was written in the file; otherwise it is estimated.
     """
@@ -54,14 +57,19 @@ class NoiseModel:
     rho2: np.ndarray
     flicker_variance: float
     flicker_correlation: float
-    discrepancy: np.ndarray
+    shortfall: np.ndarray
+    correlation: np.ndarray
     counted: bool
 
     def variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
-        """Variance of every reading without the discrepancy, shape (C, N)."""
+        """Variance of every reading about the model, shape (C, N)."""
         gain = self.kappa[:, None] / interval_s
         counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
-        return counting + self.rho2[:, None] / interval_s
+        return counting + self.added_variance(interval_s)
+
+    def added_variance(self, interval_s: np.ndarray) -> np.ndarray:
+        """The part that does not grow with the signal: readout and shortfall, shape (C, N)."""
+        return self.rho2[:, None] / interval_s + self.shortfall[:, None] ** 2
 
 
 @dataclass(frozen=True)
@@ -123,7 +131,8 @@ class Likelihood:
         self._scale = self._scales()
         self.plan: SlicePlan | None = None
         self._signal_for_flicker = self._weights_model = self._smoothed()
-        self.noise = self._noise_from(self._weights_model, np.ones(len(self.values)))
+        channels = len(self.values)
+        self.noise = self._noise_from(self._weights_model, np.zeros(channels), np.ones(channels))
         self.depth_limit: tuple[float, float] | None = None
 
     # --- coordinates ---------------------------------------------------------------------------
@@ -303,14 +312,12 @@ class Likelihood:
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""
         variance = self.noise.variance(self._weights_model, self.interval)
+        added = self.noise.added_variance(self.interval)
         out = (self.values - solution.model) / np.sqrt(variance)
         for c in range(self.values.shape[0]):
-            kappa, rho2 = self.noise.kappa[c], self.noise.rho2[c]
-            if kappa > 0 and np.all(self.values[c] * kappa + rho2 >= 0):
-                gain = kappa / self.interval
-                out[c] = deviance_residuals(
-                    self.values[c], solution.model[c], gain, rho2 / self.interval
-                )
+            gain = self.noise.kappa[c] / self.interval
+            if gain[0] > 0 and np.all(self.values[c] * gain + added[c] >= 0):
+                out[c] = deviance_residuals(self.values[c], solution.model[c], gain, added[c])
             hidden = self.censored[c]
             if hidden.any():
                 deviation = np.sqrt(variance[c, hidden])
@@ -322,13 +329,13 @@ class Likelihood:
     def loads(self) -> np.ndarray:
         """How strongly the common fluctuation enters each standardised reading."""
         variance = self.noise.variance(self._weights_model, self.interval)
-        loads = self._signal_for_flicker / np.sqrt(variance * self.noise.discrepancy[:, None])
+        loads = self._signal_for_flicker / np.sqrt(variance * self.noise.correlation[:, None])
         return np.where(self.censored, 0.0, loads)
 
     def whitened(self, columns: np.ndarray) -> np.ndarray:
-        """Divide by the discrepancy, remove the common fluctuation; shape (C, N) or (C, N, K)."""
+        """Allow for correlation, remove the common fluctuation; shape (C, N) or (C, N, K)."""
         scaled = columns.reshape(*self.values.shape, -1)
-        scaled = scaled / np.sqrt(self.noise.discrepancy)[:, None, None]
+        scaled = scaled / np.sqrt(self.noise.correlation)[:, None, None]
         if self.noise.flicker_variance > 0:
             scaled = whiten(
                 np.ascontiguousarray(scaled),
@@ -440,7 +447,9 @@ class Likelihood:
 
         return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
 
-    def _noise_from(self, model: np.ndarray, discrepancy: np.ndarray) -> NoiseModel:
+    def _noise_from(
+        self, model: np.ndarray, shortfall: np.ndarray, correlation: np.ndarray
+    ) -> NoiseModel:
         written = self.assembly.setup.noise
         counted = written.counts_per_unit_s is not None
         kappa, rho2 = np.zeros(len(model)), np.zeros(len(model))
@@ -456,22 +465,22 @@ class Likelihood:
             largest = max(float(np.max(np.abs(self.values[c]))), 1e-300)
             if (kappa[c] * largest + rho2[c]) / self.interval.mean() < (NOISE_FLOOR * largest) ** 2:
                 rho2[c] = (NOISE_FLOOR * largest) ** 2 * self.interval.mean()
-        variance, correlation = 0.0, 0.0
+        variance, with_next = 0.0, 0.0
         if written.flicker is not None and float(written.flicker.rms) > 0:
-            variance, correlation = flicker_moments(
+            variance, with_next = flicker_moments(
                 float(written.flicker.rms),
                 float(written.flicker.correlation_s),
                 float(np.median(self.interval)),
             )
-        return NoiseModel(kappa, rho2, variance, correlation, discrepancy, counted)
+        return NoiseModel(kappa, rho2, variance, with_next, shortfall, correlation, counted)
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""
         self._weights_model = np.maximum(solution.model, 0.0)
         self._signal_for_flicker = np.maximum(solution.signal, 0.0)
-        self.noise = self._noise_from(solution.model, self.noise.discrepancy)
+        self.noise = self._noise_from(solution.model, self.noise.shortfall, self.noise.correlation)
 
-    def update_discrepancy(self, solution: Solution, jacobian: np.ndarray) -> np.ndarray:
+    def update_discrepancy(self, solution: Solution, jacobian: np.ndarray) -> float:
         """Compare residuals with the noise where they matter for the answer.
 
         Parameters
@@ -482,38 +491,57 @@ class Likelihood:
 
         Returns
         -------
-        ndarray, shape (C,)
-            The new factor on the variance of each channel.
+        float
+            Largest relative change of a channel's variance.
         """
-        self.noise = replace(self.noise, discrepancy=np.ones(len(self.values)))
-        residuals = self.whitened(self.standardised(solution))
-        rows = jacobian[: residuals.size]
+        before = self.noise
         information = jacobian.T @ jacobian
         scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
         inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        scaled = rows / scale
-        leverage = np.einsum("rp,pq,rq->r", scaled, inverse, scaled).reshape(residuals.shape)
-        factors = np.array(
-            [
-                _discrepancy(residuals[c], np.clip(leverage[c], 0.0, 1.0), ~self.censored[c])
-                for c in range(len(residuals))
-            ]
-        )
-        self.noise = replace(self.noise, discrepancy=factors)
-        return factors
+        rows = jacobian[: self.values.size] / scale
+        leverage = np.einsum("rp,pq,rq->r", rows, inverse, rows).reshape(self.values.shape)
+        bare = replace(before, shortfall=np.zeros_like(before.shortfall))
+        variance = bare.variance(self._weights_model, self.interval)
+        variance = variance + bare.flicker_variance * self._signal_for_flicker**2
+        deviation = self.values - solution.model
+        shortfall, correlation = np.zeros(len(deviation)), np.ones(len(deviation))
+        for c in range(len(deviation)):
+            seen = ~self.censored[c]
+            shortfall[c], correlation[c] = _discrepancy(
+                deviation[c, seen], variance[c, seen], np.clip(leverage[c, seen], 0.0, 1.0)
+            )
+        self.noise = replace(before, shortfall=shortfall, correlation=correlation)
+        old = before.variance(self._weights_model, self.interval) * before.correlation[:, None]
+        new = self.noise.variance(self._weights_model, self.interval) * correlation[:, None]
+        return float(np.max(np.abs(np.log(new / old))))
 
 
-def _discrepancy(residuals: np.ndarray, leverage: np.ndarray, usable: np.ndarray) -> float:
-    """Mean square residual times correlation, both weighted with what each reading contributes."""
-    r, h = residuals[usable], leverage[usable]
-    total = float(h.sum())
-    if r.size < 8 or total <= 0:
-        return 1.0
-    effective = total**2 / float(np.sum(h**2))
-    # A fit takes up part of the noise: the expectation of r^2 is 1 - h.
-    size = float(h @ r**2) / max(float(h @ (1.0 - h)), 1e-12)
-    excess = size if size > 1.0 + 2.0 * np.sqrt(2.0 / effective) else 1.0
-    return float(max(excess, 1.0) * correlation_time(np.sqrt(h) * r))
+def _discrepancy(
+    deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray
+) -> tuple[float, float]:
+    """Shortfall of the model, and over how many readings its residuals are correlated.
+
+    Residuals count with what their reading contributes to the answer (its leverage h). The fit
+    takes up part of the noise: their mean square is 1 - h if the noise explains them. A shortfall
+    is added where it exceeds that by more than two standard deviations.
+    """
+    total = float(leverage.sum())
+    if deviation.size < 8 or total <= 0:
+        return 0.0, 1.0
+    effective = total**2 / float(np.sum(leverage**2))
+    expected = max(float(leverage @ (1.0 - leverage)), 1e-12)
+
+    def size(added: float) -> float:
+        return float(leverage @ (deviation**2 / (variance + added))) / expected
+
+    added = 0.0
+    if size(0.0) > 1.0 + 2.0 * np.sqrt(2.0 / effective):
+        low, high = 0.0, float(np.max(deviation**2)) * total / expected + 1e-300
+        for _ in range(100):
+            added = 0.5 * (low + high)
+            low, high = (added, high) if size(added) > 1.0 else (low, added)
+    weighted = np.sqrt(leverage) * deviation / np.sqrt(variance + added)
+    return float(np.sqrt(added)), correlation_time(weighted)
 
 
 def _non_negative(normal: np.ndarray, right: np.ndarray) -> np.ndarray:

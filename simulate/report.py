@@ -14,9 +14,9 @@ from craterfront.results import Answer, LayerAnswer
 def print_answer(answer: Answer, console: Console) -> None:
     """Warnings first, then layers, interfaces, what fixes the scale, and the budget."""
     for warning in answer.warnings:
-        console.print(f"Note: {warning}", style="bold", highlight=False)
+        console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
     if answer.unit == "nm":
-        console.print(f"Depth scale from: {', '.join(answer.scale_sources)}", highlight=False)
+        console.print(f"Depth scale from: {', '.join(answer.scale_sources)}", highlight=False, markup=False)
     console.print(_layer_table(answer))
     console.print(_interface_table(answer))
     console.print(_budget_table(answer))

@@ -12,6 +12,7 @@ from craterfront.figure_style import (
     INK,
     PALETTE,
     draw_residuals,
+    fits,
     legend_height_mm,
     legend_outside,
     length_unit,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
 _HATCHES = ("", "....", "////", "", "xxxx", "----")
 _MOST_LABELLED = 40  # interfaces
-_NARROWEST_NUMBERED = 7.0  # per cent of the variance
+_BUDGET_PANEL_MM = 92.0
 _LOGARITHMIC_FROM = 50.0  # peak over background
 _CURVES = 5
 _SIDES = 3.5  # standard deviations of the resolution function that are shown
@@ -74,11 +75,10 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     start = np.zeros(count)
     for column, cause in enumerate(CAUSES):
         bars = right.barh(rows, share[:, column], left=start, height=0.68, **_bar_look(cause))
-        wide = share[:, column] > _NARROWEST_NUMBERED
-        if numbered and wide.any():
-            numbers = [
-                three_digits(p) if w else "" for p, w in zip(parts[:, column], wide, strict=True)
-            ]
+        if numbered:
+            numbers = [three_digits(part) for part in parts[:, column]]
+            room = share[:, column] / 100.0 * _BUDGET_PANEL_MM
+            numbers = [n if fits(n, mm) else "" for n, mm in zip(numbers, room, strict=True)]
             _on_ground(right.bar_label(bars, numbers, label_type="center"))
         start = start + share[:, column]
     every = -(-count // _MOST_LABELLED)
@@ -133,8 +133,8 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
     Returns
     -------
     matplotlib.figure.Figure
-        Density of the depth of origin, about its mean, for instants evenly spaced in depth
-        down to the last interface.
+        Density of the depth of origin, about its mean, for the instants at which the interfaces
+        are reached (at most five of them). Each step is one slice.
 
     Raises
     ------
@@ -143,39 +143,52 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
     """
     if "exposure" not in dataset:
         raise ValueError("the dataset has no exposure matrix: simulate with exposure=True")
-    thickness = dataset["slice_thickness"].values
-    middle = dataset["slice_depth"].values
-    share = dataset["exposure"].values * thickness[:, None]
-    amount = share.sum(axis=0)
-    used = np.flatnonzero(amount > 0.5 * np.median(amount))
-    mean = middle @ share[:, used] / amount[used]
-    # The substrate is of no interest, but its rate makes its resolution function the widest.
-    deepest = float(np.max(dataset["interface_depth_nm"].values, initial=0.0)) or mean[-1]
-    wanted = np.linspace(0.0, deepest, _CURVES + 1)[1:]
-    chosen = [int(used[np.argmin(np.abs(mean - depth))]) for depth in wanted]
-    unit, factor = length_unit(float(middle[-1]))
+    thickness, middle = dataset["slice_thickness"].values, dataset["slice_depth"].values
+    edges = np.append(middle - 0.5 * thickness, middle[-1] + 0.5 * thickness[-1])
+    curves = []
+    for interval in _intervals_shown(dataset):
+        volume = dataset["exposure"].values[:, interval] * thickness
+        share = volume / volume.sum()
+        mean = float(share @ middle)
+        spread = float(share @ ((middle - mean) ** 2 + thickness**2 / 12.0)) ** 0.5
+        curves.append((interval, share, mean, spread))
+    reach = _SIDES * max(spread for *_, spread in curves)
+    unit, factor = length_unit(edges[-1])
+    wide, small = length_unit(reach)
     figure = new_figure(85.0)
     axes = figure.subplots()
-    widest = 0.0
-    for look, interval in zip(strokes(chosen).values(), chosen, strict=True):
-        density = share[:, interval] / amount[interval] / thickness
-        centre = float(middle @ share[:, interval]) / amount[interval]
-        weight = share[:, interval] / amount[interval]
-        spread = float(weight @ ((middle - centre) ** 2 + thickness**2 / 12.0)) ** 0.5
-        widest = max(widest, spread)
-        label = (
-            f"{three_digits(_instant_s(dataset, interval))} s, {centre * factor:.4g} {unit}: "
-            f"2 SD = {three_digits(2.0 * spread)} nm"
+    keys: dict[str, Any] = {}
+    for look, (interval, share, mean, spread) in zip(
+        strokes(range(len(curves))).values(), curves, strict=True
+    ):
+        instant, width = three_digits(_instant_s(dataset, interval)), 2.0 * spread * small
+        label = f"{instant} s, {mean * factor:.4g} {unit}: 2 SD {three_digits(width)} {wide}"
+        keys[label] = axes.stairs(
+            share / (thickness * small),
+            (edges - mean) * small,
+            baseline=None,
+            color=look.colour,
+            linestyle=look.dash,
+            linewidth=1.2,
         )
-        axes.plot(middle - centre, density, color=look.colour, linestyle=look.dash, label=label)
-    axes.set_xlim(-_SIDES * widest, _SIDES * widest)
+    axes.set_xlim(-reach * small, reach * small)
     axes.set_ylim(bottom=0.0)
-    axes.set_xlabel("depth of origin minus its mean (nm)")
-    axes.set_ylabel("depth resolution function (1/nm)\ncrater, roughness and sampling")
+    axes.set_xlabel(f"depth of origin minus its mean ({wide})")
+    axes.set_ylabel(f"depth resolution function (1/{wide})\ncrater, roughness and sampling")
     tidy(axes)
-    handles, labels = axes.get_legend_handles_labels()
-    legend_outside(figure, dict(zip(labels, handles, strict=True)), "upper")
+    legend_outside(figure, keys, "upper")
     return figure
+
+
+def _intervals_shown(dataset: "Dataset") -> list[int]:
+    """Sampling intervals at the interfaces: only there are the slices finer than the resolution."""
+    planes = dataset["interface_depth_nm"].values
+    reached = dataset["mean_depth"].values[: dataset.sizes["interval"]]
+    planes = planes[planes < reached[-1]]
+    if planes.size == 0:
+        planes = np.array([0.5 * reached[-1]])
+    some = np.unique(np.linspace(0, planes.size - 1, min(_CURVES, planes.size)).astype(int))
+    return list(dict.fromkeys(int(np.argmin(np.abs(reached - plane))) for plane in planes[some]))
 
 
 def _instant_s(dataset: "Dataset", interval: int) -> float:

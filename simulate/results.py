@@ -202,8 +202,10 @@ def _noise_lines(inversion: Inversion) -> list[str]:
         kappa = noise.kappa[c]
         counts = f"{1.0 / kappa:.3g} counts per unit and second" if kappa > 0 else "no counting"
         line = f"{channel.name}: {counts}, readout {noise.rho2[c] ** 0.5:.3g} s^-1/2 ({origin})"
-        if noise.discrepancy[c] > 1.0:
-            line += f"; discrepancy {noise.discrepancy[c]:.3g} times the variance"
+        if noise.shortfall[c] > 0:
+            line += f"; the model falls short by {noise.shortfall[c]:.3g}"
+        if noise.correlation[c] > 1.0:
+            line += f"; residuals correlated over {noise.correlation[c]:.3g} readings"
         lines.append(line)
     return lines
 
