@@ -33,7 +33,7 @@ PALETTE = (
     "#9f70f1",
     "#48076a",
     "#835e00",
-    "#20aa94",
+    "#1fa690",
 )
 """Found by a search for the largest smallest distance under simulated colour-blindness."""
 
@@ -56,7 +56,12 @@ _CHARACTER_MM = 1.35  # of the font, on the average
 _LEGEND_HANDLE_MM = 10.5
 _MM_PER_INCH = 25.4
 _DOTS_PER_INCH = 200
-_SUFFIXES = (".png", ".pdf", ".svg")
+_UNDATED: dict[str, dict[str, None]] = {
+    ".png": {},
+    ".pdf": {"CreationDate": None},
+    ".svg": {"Date": None},
+}
+"""Metadata by suffix: without a date, the same figure is the same file."""
 _MOST_VECTOR_POINTS = 5000
 _DECADES_SHOWN = 6
 _LONGEST_LABEL = 30
@@ -145,7 +150,7 @@ def tidy(axes: "Axes") -> None:
 
 def fits(text: str, room_mm: float) -> bool:
     """Whether a text of the common size goes into a width."""
-    return (len(text) + 1) * 1.15 * _CHARACTER_MM <= room_mm
+    return len(text) * 1.15 * _CHARACTER_MM <= room_mm
 
 
 def shortened(text: str) -> str:
@@ -265,6 +270,20 @@ def scale_intensity(axes: "Axes", smooth: np.ndarray, readings: np.ndarray) -> N
     axes.set_ylim(min(lowest, float(peaks.min()) / 3.0), 2.0 * largest)
 
 
+def check_suffix(path: str | os.PathLike[str]) -> None:
+    """Refuse early what `save_figure` could not write.
+
+    Raises
+    ------
+    InputProblems
+        For a suffix other than .png, .pdf and .svg.
+    """
+    suffix = Path(path).suffix
+    if suffix.lower() not in _UNDATED:
+        known = one_of(tuple(_UNDATED))
+        raise InputProblems([f"a figure ends in {known}, got {shown(suffix)}"], str(path))
+
+
 def save_figure(figure: "Figure", path: str | os.PathLike[str]) -> None:
     """Write a figure as a file, whole or not at all.
 
@@ -281,16 +300,13 @@ def save_figure(figure: "Figure", path: str | os.PathLike[str]) -> None:
     """
     import matplotlib.style
 
+    check_suffix(path)
     suffix = Path(path).suffix.lower()
-    if suffix not in _SUFFIXES:
-        raise InputProblems(
-            [f"a figure ends in {one_of(_SUFFIXES)}, got {shown(suffix)}"], str(path)
-        )
-    # Without the date, the same figure is the same file.
-    dated = {".png": {}, ".pdf": {"CreationDate": None}, ".svg": {"Date": None}}[suffix]
 
     def write(place: Path) -> None:
-        figure.savefig(place, format=suffix[1:], dpi=_DOTS_PER_INCH, metadata=dated)
+        figure.savefig(
+            place, format=suffix[1:], dpi=_DOTS_PER_INCH, metadata=dict(_UNDATED[suffix])
+        )
 
     with matplotlib.style.context(["default", _STYLE]):
         write_whole(path, write)

@@ -17,6 +17,7 @@ from craterfront.figure_style import (
     INK,
     WIDTH_MM,
     Stroke,
+    check_suffix,
     draw_residuals,
     fits,
     label_of,
@@ -33,15 +34,17 @@ from craterfront.figure_style import (
     tidy,
 )
 from craterfront.resolution_figures import budget_figure, exposure_figure, resolution_figure
-from craterfront.results import Answer
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from xarray import Dataset
 
+    from craterfront.results import Answer
+
 __all__ = [
     "budget_figure",
+    "check_suffix",
     "exposure_figure",
     "fit_figure",
     "profile_figure",
@@ -69,8 +72,7 @@ def profile_figure(dataset: "Dataset") -> "Figure":
         second axis; below, the composition of the true sample against depth, with the planes of
         the interfaces and, shaded, their widths.
     """
-    names = dict.fromkeys([*dataset["channel"].values, *dataset["element"].values])
-    looks = strokes(names)
+    looks = strokes([*dataset["channel"].values, *dataset["element"].values])
     keys = _name_keys(looks)
     keys["without noise"] = _line(color=INK, linewidth=1.2)
     keys["with noise"] = _line(color=INK, linewidth=0.4, alpha=0.7)
@@ -99,7 +101,7 @@ def profile_figure(dataset: "Dataset") -> "Figure":
     _draw_sample(lower, depth, _composition(dataset), looks, planes)
     for plane, reach in zip(planes, half, strict=True):
         lower.axvline(plane, color=INK, linewidth=0.7)
-        lower.axvspan(plane - reach, plane + reach, color=INK, alpha=0.35, linewidth=0)
+        lower.axvspan(plane - reach, plane + reach, color=INK, alpha=0.25, linewidth=0)
     room = WIDTH_MM - 22.0
     _name_layers(lower, [str(n) for n in dataset["layer"].values], planes, depth[-1], room)
     lower.set_xlabel(f"depth in the sample ({unit}); shaded: width of the interfaces")
@@ -109,7 +111,7 @@ def profile_figure(dataset: "Dataset") -> "Figure":
 
 @styled
 def fit_figure(
-    estimate_dataset: "Dataset", answer: Answer, truth: "Dataset | None" = None
+    estimate_dataset: "Dataset", answer: "Answer", truth: "Dataset | None" = None
 ) -> "Figure":
     """Draw what was measured, the fit, the residuals, and the sample that they tell of.
 
@@ -186,7 +188,7 @@ def _draw_estimate(
     upper: "Axes",
     lower: "Axes",
     dataset: "Dataset",
-    answer: Answer,
+    answer: "Answer",
     looks: dict[str, Stroke],
     truth: "Dataset | None",
 ) -> dict[str, Any]:
@@ -207,11 +209,10 @@ def _draw_estimate(
     composition = _composition(dataset)
     _draw_sample(upper, depth, composition, looks, planes)
     end = depth[-1]
-    band = {"facecolor": "white", "alpha": 0.55, "linewidth": 0}
-    for plane, first, last in zip(planes, low, high, strict=True):
-        span = max(first, 0.0), min(last, end)
-        upper.axvspan(*span, **band)
+    for span in _merged(low, np.minimum(high, end)):
+        upper.axvspan(*span, facecolor="white", alpha=0.55, linewidth=0)
         upper.axvspan(*span, facecolor="none", edgecolor=INK, hatch="////", linewidth=0, alpha=0.5)
+    for plane in planes:
         upper.axvline(plane, color=INK, linewidth=0.8)
         lower.axvline(plane, color=GREY, linewidth=0.5)
     _name_layers(upper, [layer.name for layer in answer.layers], planes, end, 0.4 * WIDTH_MM)
@@ -228,7 +229,18 @@ def _draw_estimate(
     return keys
 
 
-def _draw_widths(axes: "Axes", answer: Answer, planes: np.ndarray, end: float) -> dict[str, Any]:
+def _merged(low: np.ndarray, high: np.ndarray) -> list[tuple[float, float]]:
+    """Intervals in order, those that overlap joined."""
+    spans: list[tuple[float, float]] = []
+    for first, last in zip(low.tolist(), high.tolist(), strict=True):
+        if spans and first <= spans[-1][1]:
+            first, last = spans[-1][0], max(last, spans[-1][1])
+            spans.pop()
+        spans.append((first, last))
+    return spans
+
+
+def _draw_widths(axes: "Axes", answer: "Answer", planes: np.ndarray, end: float) -> dict[str, Any]:
     """Width of every interface with its interval, against depth; the keys of a legend."""
     widths = [layer.width for layer in answer.layers]
     top = 1.35 * max([w.upper_nm for w in widths if np.isfinite(w.upper_nm)], default=1.0)

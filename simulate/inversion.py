@@ -229,7 +229,8 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
         likelihood.update_weights(likelihood.solve(x))
         objective = likelihood.objective()
         solution = likelihood.solve(x)
-        jacobian = np.hstack([objective.jacobian(x), likelihood.linear_jacobian(solution)])
+        slopes = objective.quick_jacobian(x, objective.good_steps(x))
+        jacobian = np.hstack([slopes, likelihood.linear_jacobian(solution)])
         if likelihood.update_discrepancy(solution, jacobian) < _STEADY:
             break
     objective = likelihood.objective()

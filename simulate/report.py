@@ -16,7 +16,8 @@ def print_answer(answer: Answer, console: Console) -> None:
     for warning in answer.warnings:
         console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
     if answer.unit == "nm":
-        console.print(f"Depth scale from: {', '.join(answer.scale_sources)}", highlight=False, markup=False)
+        sources = ", ".join(answer.scale_sources)
+        console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
     console.print(_layer_table(answer))
     console.print(_interface_table(answer))
     console.print(_budget_table(answer))

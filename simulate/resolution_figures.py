@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-_HATCHES = ("", "....", "////", "", "xxxx", "----")
+_HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----")
 _MOST_LABELLED = 40  # interfaces
 _BUDGET_PANEL_MM = 92.0
 _LOGARITHMIC_FROM = 50.0  # peak over background
