@@ -24,10 +24,10 @@ from scipy.optimize import least_squares
 from craterfront.models.validity import check_positive
 
 Array = NDArray[np.float64]
-Model = Callable[[Array], Array]
 
 _MAX_REWEIGHTINGS = 20
-_MAX_EVALUATIONS = 150
+_MAX_EVALUATIONS = 100
+_EXACT = 1e-7  # relative misfit that no measurement would show
 # Smallest signal, as a share of the largest, whose counting noise is believed.
 _DYNAMIC_RANGE = 1e-6
 
@@ -144,13 +144,43 @@ def counting_scale(y: Array, fitted: Array) -> float:
     Returns
     -------
     float
-        Ratio of the summed squared differences and of their expected sum for unit scale.
+        Ratio of the summed squared differences and of their expected sum for unit scale; above
+        zero even for exact data.
     """
-    scatter = np.sum(np.diff(y - fitted, n=2) ** 2)
+    scatter = float(np.sum(np.diff(y - fitted, n=2) ** 2))
     signal = np.maximum(fitted, 0.0)
-    expected = np.sum(signal[:-2] + 4 * signal[1:-1] + signal[2:])
-    tiny = np.finfo(float).tiny
-    return max(float(scatter), tiny) / max(float(expected), tiny) + tiny
+    expected = float(np.sum(signal[:-2] + 4 * signal[1:-1] + signal[2:]))
+    least = _EXACT**2 * float(np.abs(fitted).max()) or 1.0
+    return max(scatter / expected if expected > 0 else 0.0, least)
+
+
+@dataclass(frozen=True)
+class Model:
+    """Curve with p parameters at n points.
+
+    Attributes
+    ----------
+    curve : callable
+        Parameters of shape (p,) to the curve of shape (n,).
+    jacobian : callable
+        Parameters of shape (p,) to the derivatives of shape (n, p).
+    scale, low, high : ndarray, shape (p,)
+        Typical size of each parameter and its bounds.
+    """
+
+    curve: Callable[[Array], Array]
+    jacobian: Callable[[Array], Array]
+    scale: Array
+    low: Array
+    high: Array
+
+    def with_held(self, index: int, value: float) -> "Model":
+        """The model of the other parameters, with one held at a value."""
+        return Model(
+            lambda p: self.curve(np.insert(p, index, value)),
+            lambda p: np.delete(self.jacobian(np.insert(p, index, value)), index, axis=1),
+            *(np.delete(row, index) for row in (self.scale, self.low, self.high)),
+        )
 
 
 @dataclass(frozen=True)
@@ -181,19 +211,14 @@ class CurveFit:
         return float(self.residuals @ self.residuals)
 
 
-def fit_curve(
-    model: Model, start: Array, scale: Array, bounds: tuple[Array, Array], y: Array, noise: Noise
-) -> CurveFit:
+def fit_curve(model: Model, start: Array, y: Array, noise: Noise) -> CurveFit:
     """Fit a model, renewing the variances from the model until they stand still.
 
     Parameters
     ----------
-    model : callable
-        Parameters of shape (p,) to the curve of shape (n,).
-    start, scale : ndarray, shape (p,)
-        Starting values, inside the bounds, and the typical size of each parameter.
-    bounds : tuple of ndarray
-        Lower and upper bounds, each of shape (p,).
+    model : Model
+    start : ndarray, shape (p,)
+        Starting values.
     y : ndarray, shape (n,)
         Measured curve.
     noise : Noise
@@ -204,51 +229,46 @@ def fit_curve(
     CurveFit
     """
     deviation = np.ones_like(y) if noise.u is None else noise.u
-    fit = fit_weighted(model, start, scale, bounds, y, deviation)
+    fit = fit_weighted(model, start, y, deviation)
     for _ in range(_MAX_REWEIGHTINGS):
-        renewed = np.sqrt(noise.variance(y, model(fit.parameters)))
+        renewed = np.sqrt(noise.variance(y, model.curve(fit.parameters)))
         if not fit.converged or np.allclose(renewed, deviation, rtol=1e-5, atol=0.0):
             break
         deviation = renewed
-        fit = fit_weighted(model, fit.parameters, scale, bounds, y, deviation)
+        fit = fit_weighted(model, fit.parameters, y, deviation)
     if not fit.converged:
         warnings.warn(f"no convergence after {_MAX_EVALUATIONS} evaluations", stacklevel=3)
     return fit
 
 
-def fit_weighted(
-    model: Model,
-    start: Array,
-    scale: Array,
-    bounds: tuple[Array, Array],
-    y: Array,
-    deviation: Array,
-) -> CurveFit:
-    """Fit a model with fixed weights; arguments as in `fit_curve`, `deviation` of shape (n,)."""
-    low, high = bounds[0] / scale, bounds[1] / scale
-    begin = np.clip(start / scale, low, high)
+def fit_weighted(model: Model, start: Array, y: Array, deviation: Array) -> CurveFit:
+    """Fit a model with fixed standard deviations of shape (n,); otherwise as `fit_curve`."""
+    low, high = model.low / model.scale, model.high / model.scale
+    begin = np.clip(start / model.scale, low, high)
+
+    def residuals(parameters: Array) -> Array:
+        return (model.curve(parameters * model.scale) - y) / deviation
+
     # Residuals of unit size at the start, so that no tolerance depends on the unit of the signal.
-    size = float(np.linalg.norm((model(begin * scale) - y) / deviation)) or 1.0
-
-    def weighted(parameters: Array) -> Array:
-        return (model(parameters * scale) - y) / (deviation * size)
-
+    size = float(np.linalg.norm(residuals(begin))) or 1.0
     result = least_squares(
-        weighted,
+        lambda p: residuals(p) / size,
         begin,
+        jac=lambda p: model.jacobian(p * model.scale) * model.scale / (deviation * size)[:, None],
         bounds=(low, high),
-        jac="3-point",
         ftol=1e-8,
         xtol=1e-8,
         gtol=1e-15,
         max_nfev=_MAX_EVALUATIONS,
     )
+    # An exact fit has no minimum to settle in but may be improved without end.
+    exact = size * np.linalg.norm(result.fun) <= _EXACT * np.linalg.norm(y / deviation)
     return CurveFit(
-        result.x * scale,
-        result.jac * size / scale,
+        result.x * model.scale,
+        result.jac * size / model.scale,
         -result.fun * size,
         deviation,
-        result.status > 0,
+        bool(result.status > 0 or exact),
     )
 
 

@@ -16,13 +16,19 @@ from numpy.typing import ArrayLike
 from craterfront.models.curve_fitting import (
     Array,
     CurveFit,
+    Model,
     Noise,
     checked_curve,
     fit_curve,
     fit_weighted,
     uncertainty,
 )
-from craterfront.models.delta_response import delta_edge_width, delta_fwhm, delta_response
+from craterfront.models.delta_response import (
+    delta_derivatives,
+    delta_edge_width,
+    delta_fwhm,
+    delta_response,
+)
 from craterfront.models.near_zero import Excursion, excursion
 
 _LENGTHS = slice(2, 5)
@@ -114,7 +120,14 @@ def fit_delta_response(
     -------
     DeltaFit
         The uncertainties include residuals that are larger than the noise or correlated, see
-        `craterfront.models.curve_fitting`.
+        `craterfront.models.curve_fitting`. They cannot make up for a peak of another shape, such
+        as one with two different decays: a `residual_scale` well above 1 (with known noise) or a
+        `correlation_factor` of several tells of it.
+
+    Warns
+    -----
+    UserWarning
+        If the fit did not converge; its uncertainties are then unreliable.
 
     Raises
     ------
@@ -128,12 +141,13 @@ def fit_delta_response(
     """
     x, y, u = _windowed(*checked_curve(x, y, u), window)
     noise = Noise(u=u, poisson_scale=poisson_scale, counting=u is None)
-    problem = _problem(x, y, background)
+    outline = _outline(x, y, background)
+    model = _model(x, outline, background)
     deviation = np.ones_like(y) if u is None else u
-    tries = [problem.fit(y, start, deviation) for start in problem.starts]
+    tries = [fit_weighted(model, s, y, deviation) for s in _starts(outline, background)]
     nearest = min(tries, key=lambda fit: fit.sum_of_squares).parameters
-    fit = fit_curve(problem.model, nearest, problem.scale, problem.bounds, y, noise)
-    return _report(problem, _upright(fit), y, noise)
+    fit = _upright(fit_curve(model, nearest, y, noise))
+    return _report(model, fit, outline.peak, y, noise)
 
 
 def _windowed(
@@ -149,62 +163,17 @@ def _windowed(
 
 
 @dataclass(frozen=True)
-class _Problem:
-    """Model of (area, mean, leading, trailing, sigma[, background]), x counted from the peak."""
+class _Outline:
+    """A peak by inspection: position, half widths at half maximum, height, background."""
 
-    model: Callable[[Array], Array]
-    starts: list[Array]
-    scale: Array
-    bounds: tuple[Array, Array]
-    origin: float
-    span: float
-
-    def fit(self, y: Array, start: Array, deviation: Array) -> CurveFit:
-        return fit_weighted(self.model, start, self.scale, self.bounds, y, deviation)
-
-    def fit_held(
-        self, y: Array, start: Array, deviation: Array, index: int, value: float
-    ) -> tuple[Array, float]:
-        """Parameters and sum of squares with one parameter held."""
-        fit = fit_weighted(
-            lambda p: self.model(np.insert(p, index, value)),
-            np.delete(start, index),
-            np.delete(self.scale, index),
-            (np.delete(self.bounds[0], index), np.delete(self.bounds[1], index)),
-            y,
-            deviation,
-        )
-        return _positive_lengths(np.insert(fit.parameters, index, value)), fit.sum_of_squares
+    peak: float
+    before: float
+    after: float
+    height: float
+    base: float
 
 
-def _problem(x: Array, y: Array, background: bool) -> _Problem:
-    origin, before, after, height, base = _outline(x, y, background)
-    width, span = before + after, float(np.ptp(x))
-
-    def model(p: Array) -> Array:
-        leading, trailing, sigma = np.abs(p[_LENGTHS])
-        centre = origin + p[1] + leading - trailing
-        peak = p[0] * delta_response(x, centre, leading, trailing, sigma)
-        return peak + p[5] if background else peak
-
-    def start(leading: float, trailing: float, sigma: float) -> Array:
-        mean = trailing - leading
-        return np.array([height * width, mean, leading, trailing, sigma, base])
-
-    starts = [
-        start(0.2 * width, 0.2 * width, 0.35 * width),
-        start(before, after, 0.3 * min(before, after)),
-    ]
-    scale = np.array([height * width, width, width, width, width, height])
-    limit = np.array([np.inf, span, span, span, span, np.inf])
-    low, high, size = np.append(0.0, -limit[1:]), limit, 6 if background else 5
-    return _Problem(
-        model, [s[:size] for s in starts], scale[:size], (low[:size], high[:size]), origin, span
-    )
-
-
-def _outline(x: Array, y: Array, background: bool) -> tuple[float, float, float, float, float]:
-    """Peak position, half widths before and after, height and background, by inspection."""
+def _outline(x: Array, y: Array, background: bool) -> _Outline:
     # A running mean over three points keeps one stray point from making the peak.
     smooth = np.convolve(np.pad(y, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")
     top = int(np.argmax(smooth))
@@ -217,13 +186,49 @@ def _outline(x: Array, y: Array, background: bool) -> tuple[float, float, float,
     right = top + int(np.argmax(low[top:])) if low[top:].any() else x.size - 1
     spacing = float(np.median(np.diff(x)))
     before, after = max(x[top] - x[left], spacing), max(x[right] - x[top], spacing)
-    return float(x[top]), float(before), float(after), height, base
+    return _Outline(float(x[top]), float(before), float(after), height, base)
 
 
-def _positive_lengths(parameters: Array) -> Array:
-    parameters = parameters.copy()
-    parameters[_LENGTHS] = np.abs(parameters[_LENGTHS])
-    return parameters
+def _model(x: Array, outline: _Outline, background: bool) -> Model:
+    """Model of (area, mean, leading, trailing, sigma[, background]), mean counted from the peak."""
+
+    def natural(p: Array) -> tuple[float, float, float, float]:
+        leading, trailing, sigma = np.abs(p[_LENGTHS]).tolist()
+        return outline.peak + float(p[1]) + leading - trailing, leading, trailing, sigma
+
+    def curve(p: Array) -> Array:
+        signal = p[0] * delta_response(x, *natural(p))
+        return signal + p[5] if background else signal
+
+    def jacobian(p: Array) -> Array:
+        centre, leading, trailing, sigma = p[0] * delta_derivatives(x, *natural(p))
+        sign = np.where(p[_LENGTHS] < 0, -1.0, 1.0)
+        lengths = (leading + centre, trailing - centre, sigma) * sign[:, None]
+        rows = [delta_response(x, *natural(p)), centre, *lengths, np.ones_like(x)]
+        return np.column_stack(rows[: p.size])
+
+    width, span = outline.before + outline.after, float(np.ptp(x))
+    height = outline.height
+    scale = np.array([height * width, width, width, width, width, height])
+    high = np.array([np.inf, span, span, span, span, np.inf])
+    low = np.append(0.0, -high[1:])
+    size = 6 if background else 5
+    return Model(curve, jacobian, scale[:size], low[:size], high[:size])
+
+
+def _starts(outline: _Outline, background: bool) -> list[Array]:
+    """Two starting points: mainly Gaussian, mainly exponential."""
+    before, after = outline.before, outline.after
+    width = before + after
+    shapes = [
+        (0.2 * width, 0.2 * width, 0.35 * width),
+        (before, after, 0.3 * min(before, after)),
+    ]
+    size = 6 if background else 5
+    return [
+        np.array([outline.height * width, shape[1] - shape[0], *shape, outline.base])[:size]
+        for shape in shapes
+    ]
 
 
 def _upright(fit: CurveFit) -> CurveFit:
@@ -233,9 +238,9 @@ def _upright(fit: CurveFit) -> CurveFit:
     return replace(fit, parameters=fit.parameters * sign, jacobian=fit.jacobian * sign)
 
 
-def _report(problem: _Problem, fit: CurveFit, y: Array, noise: Noise) -> DeltaFit:
+def _report(model: Model, fit: CurveFit, peak: float, y: Array, noise: Noise) -> DeltaFit:
     best = fit.parameters
-    ways = _excursions(problem, fit, y, noise.known)
+    ways = _excursions(model, fit, y, noise.known) if fit.converged else []
     held = [way.index for way in ways if way.replaces]
     spread = uncertainty(fit, ~np.isin(np.arange(best.size), held), noise.known)
     shares = [way.share_missing_in(spread.covariance, best) for way in ways]
@@ -245,7 +250,7 @@ def _report(problem: _Problem, fit: CurveFit, y: Array, noise: Noise) -> DeltaFi
         covariance += share * np.outer(step, step)
 
     def derived(function: Callable[..., float]) -> tuple[float, float]:
-        value, variance = _propagated(function, best, spread.covariance, problem.scale)
+        value, variance = _propagated(function, best, spread.covariance, model.scale)
         for way, share in zip(ways, shares, strict=True):
             # The whole way, not its slope: a width is flat where a length vanishes.
             change = function(*way.parameters[_LENGTHS]) - value
@@ -256,7 +261,7 @@ def _report(problem: _Problem, fit: CurveFit, y: Array, noise: Noise) -> DeltaFi
     to_centre = np.eye(6)[:, : best.size]
     to_centre[1, 2:4] = 1.0, -1.0
     covariance = to_centre @ covariance @ to_centre.T
-    values = to_centre @ best + problem.origin * np.eye(6)[1]
+    values = to_centre @ best + peak * np.eye(6)[1]
     names = DeltaParameters._fields
     return DeltaFit(
         DeltaParameters(*values.tolist()),
@@ -267,24 +272,27 @@ def _report(problem: _Problem, fit: CurveFit, y: Array, noise: Noise) -> DeltaFi
         *derived(delta_edge_width),
         spread.residual_scale,
         spread.correlation_factor,
-        noise.scale(y, problem.model(best)),
+        noise.scale(y, model.curve(best)),
     )
 
 
-def _excursions(problem: _Problem, fit: CurveFit, y: Array, known_noise: bool) -> list[Excursion]:
+def _excursions(model: Model, fit: CurveFit, y: Array, known_noise: bool) -> list[Excursion]:
     """Ways of those lengths whose uncertainty the curvature might understate."""
     best = fit.parameters
     first = uncertainty(fit, np.ones(best.size, bool), known_noise)
 
     def rise(index: int, length: float, start: Array) -> tuple[float, Array]:
-        held, squares = problem.fit_held(y, start, fit.deviation, index, length)
-        return (squares - fit.sum_of_squares) / first.inflation, held
+        held = model.with_held(index, length)
+        refit = fit_weighted(held, np.delete(start, index), y, fit.deviation)
+        parameters = np.insert(refit.parameters, index, length)
+        parameters[_LENGTHS] = np.abs(parameters[_LENGTHS])
+        return (refit.sum_of_squares - fit.sum_of_squares) / first.inflation, parameters
 
     ways = []
     for index in range(best.size)[_LENGTHS]:
         deviation = float(np.sqrt(first.covariance[index, index]))
-        step = 0.1 * float(problem.scale[index])
-        ways.append(excursion(partial(rise, index), best, index, deviation, step, problem.span))
+        step, end = 0.1 * float(model.scale[index]), float(model.high[index])
+        ways.append(excursion(partial(rise, index), best, index, deviation, step, end))
     return [way for way in ways if way is not None]
 
 

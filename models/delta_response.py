@@ -26,6 +26,8 @@ _NEGLIGIBLE = 1e-100
 _SHARP = 1e-9
 # Decay lengths shorter than this share of the Gaussian leave it symmetric, its mode at the mean.
 _BLUNT = 1e-6
+# Up to this share of the Gaussian, four terms in the decay length give 12 digits.
+_SHORT = 1e-3
 
 
 def _check_lengths(**lengths: float) -> None:
@@ -102,6 +104,76 @@ def delta_response(
     if total <= _NEGLIGIBLE * sigma:
         return _gaussian(t, sigma)
     return (_smeared(-t, leading, sigma) + _smeared(t, trailing, sigma)) / total
+
+
+def delta_derivatives(
+    x: ArrayLike, centre: float, leading: float, trailing: float, sigma: float
+) -> Array:
+    """Derivatives of `delta_response` with respect to centre, leading, trailing and sigma.
+
+    Parameters
+    ----------
+    x, centre, leading, trailing, sigma
+        As in `delta_response`; `x` of shape (n,).
+
+    Returns
+    -------
+    ndarray, shape (4, n)
+        [1/x^2]. At sigma = 0 without the jumps at the centre.
+
+    Raises
+    ------
+    ValueError
+        As in `delta_response`.
+
+    References
+    ----------
+    Derived: a decay q of length l smeared by a Gaussian G obeys l q' = G - q, and the Gaussian
+    obeys dG/dsigma = sigma G''.
+    """
+    _check_lengths(leading=leading, trailing=trailing, sigma=sigma)
+    t = np.asarray(x, float) - centre
+    total = leading + trailing
+    if total <= _SHARP * sigma:
+        _, slope, bend, *_ = _gaussian_derivatives(t, sigma)
+        return np.array([-slope, slope, -slope, sigma * bend])
+    before, before_slope, before_growth = _decay(-t, leading, sigma)
+    after, after_slope, after_growth = _decay(t, trailing, sigma)
+    response = (leading * before + trailing * after) / total
+    return np.array(
+        [
+            (after - before) / total,
+            (before_growth - response) / total,
+            (after_growth - response) / total,
+            -sigma * (before_slope + after_slope) / total,
+        ]
+    )
+
+
+def _decay(t: Array, length: float, sigma: float) -> tuple[Array, Array, Array]:
+    """Smeared decay, its derivative by t, and the derivative of length * decay by length."""
+    if length == sigma == 0:
+        return np.zeros_like(t), np.zeros_like(t), np.zeros_like(t)
+    if length <= _SHORT * sigma:
+        # The difference of decay and Gaussian loses its digits: expand it in the length.
+        g0, g1, g2, g3, g4 = _gaussian_derivatives(t, sigma)
+        q, q1 = (
+            a - length * (b - length * (c - length * d))
+            for a, b, c, d in ((g0, g1, g2, g3), (g1, g2, g3, g4))
+        )
+        return q, q1, g0 - length * (2 * g1 - length * (3 * g2 - length * 4 * g3))
+    q = _smeared(t, length, sigma) / length
+    gaussian = _gaussian(t, sigma) if sigma > _NEGLIGIBLE * length else 0.0
+    q1 = (gaussian - q) / length
+    return q, q1, (t * q + sigma**2 * q1) / length
+
+
+def _gaussian_derivatives(t: Array, sigma: float) -> tuple[Array, ...]:
+    """Gaussian density and its first four derivatives."""
+    u = np.clip(t / sigma, -40, 40)  # beyond, all are zero
+    g = _gaussian(t, sigma)
+    factors = (1.0, -u, u**2 - 1, u * (3 - u**2), u**2 * (u**2 - 6) + 3)
+    return tuple(factor * g / sigma**order for order, factor in enumerate(factors))
 
 
 def step_response(

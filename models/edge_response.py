@@ -20,6 +20,7 @@ from scipy.special import expit
 
 from craterfront.models.curve_fitting import (
     Array,
+    Model,
     Noise,
     checked_curve,
     fit_curve,
@@ -110,6 +111,27 @@ def logistic_edge(
     argument = distance * stretch / (2 * half_width)
     before, after = expit(-argument), expit(argument)
     return (a + a_slope * distance) * before + (b + b_slope * distance) * after
+
+
+def _logistic_jacobian(distance: Array, p: Array) -> Array:
+    """Derivatives of `logistic_edge` by its seven parameters, shape (n, 7)."""
+    _, half_width, asymmetry, a, b, a_slope, b_slope = p
+    grown = np.exp(np.clip(asymmetry * distance, None, _LARGEST_EXPONENT))
+    argument = distance * (1 + grown) / (2 * half_width)
+    before, after = expit(-argument), expit(argument)
+    by_argument = (b - a + (b_slope - a_slope) * distance) * before * after
+    by_distance = by_argument * (1 + grown * (1 + asymmetry * distance)) / (2 * half_width)
+    return np.column_stack(
+        [
+            -by_distance - a_slope * before - b_slope * after,
+            -by_argument * argument / half_width,
+            by_argument * distance**2 * grown / (2 * half_width),
+            before,
+            after,
+            distance * before,
+            distance * after,
+        ]
+    )
 
 
 def logistic_width(
@@ -242,6 +264,11 @@ def fit_logistic_edge(
         The uncertainties include residuals that are larger than the stated noise or correlated,
         see `craterfront.models.curve_fitting`.
 
+    Warns
+    -----
+    UserWarning
+        If the fit did not converge; its uncertainties are then unreliable.
+
     Raises
     ------
     ValueError
@@ -266,7 +293,14 @@ def fit_logistic_edge(
     low[0], high[0] = x[0] - origin, x[-1] - origin
     low[1], high[1] = 0.01 * min(spacing, length), 10 * np.ptp(x)
     low[2], high[2] = -_LARGEST_ASYMMETRY / length, _LARGEST_ASYMMETRY / length
-    fit = fit_curve(lambda p: logistic_edge(x - origin, *p), start, scale, (low, high), y, noise)
+    model = Model(
+        lambda p: logistic_edge(x - origin, *p),
+        lambda p: _logistic_jacobian(x - origin - p[0], p),
+        scale,
+        low,
+        high,
+    )
+    fit = fit_curve(model, start, y, noise)
     spread = uncertainty(fit, np.ones(7, bool), noise.known)
     parameters = LogisticParameters(*(fit.parameters + origin * np.eye(7)[0]).tolist())
     shape = (parameters.half_width, parameters.asymmetry)

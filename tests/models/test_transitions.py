@@ -1,0 +1,195 @@
+"""Transitions: volume fractions that sum to one and hold exactly the thickness asked for."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.special import ndtr
+
+from craterfront.models.transitions import (
+    ERF,
+    EXPONENTIAL_ABOVE,
+    EXPONENTIAL_BELOW,
+    EXPONENTIAL_WIDTH_PER_LENGTH,
+    LINEAR,
+    LINEAR_WIDTH_PER_LENGTH,
+    SHAPES,
+    erf_width_nm,
+    interface_planes_nm,
+    slice_fractions,
+    support_nm,
+    transition_variance_nm2,
+)
+
+ALL_SHAPES = range(len(SHAPES))
+
+
+@st.composite
+def interfaces(draw, most=5):
+    """Thicknesses, widths and shapes, from sharp to far wider than the layers."""
+    count = draw(st.integers(1, most))
+    thickness = draw(st.lists(st.floats(0.2, 300), min_size=count, max_size=count))
+    width = draw(
+        st.lists(st.one_of(st.just(0.0), st.floats(0.01, 60)), min_size=count, max_size=count)
+    )
+    shape = draw(st.lists(st.sampled_from(ALL_SHAPES), min_size=count, max_size=count))
+    return np.array(thickness), np.array(width), np.array(shape)
+
+
+def sample_edges(planes, width, shape, per_width=40):
+    """Slice edges down to where all is substrate, fine wherever an interface is not flat."""
+    above, below = support_nm(width, shape)
+    end = max(float((planes + below).max()), 0.0) + 1.0
+    cuts = [np.array([0.0, end]), planes]
+    for plane, up, down, w in zip(planes, above, below, width, strict=True):
+        if w > 0:
+            count = math.ceil(per_width * (up + down) / (10 * w)) + 1
+            cuts.append(np.linspace(plane - up, plane + down, count))
+    edges = np.unique(np.concatenate(cuts))
+    return edges[(edges >= 0.0) & (edges <= end)]
+
+
+def one_transition(depth_nm, width_nm, shape, plane_nm=0.0):
+    """T at the given depths: the substrate's share in slices far thinner than the width."""
+    half = 1e-7
+    edges = np.column_stack([depth_nm - half, depth_nm + half]).ravel()
+    fractions = slice_fractions(
+        edges, np.array([plane_nm]), np.array([width_nm]), np.array([shape])
+    )
+    return fractions[::2, 1]
+
+
+@settings(deadline=None, max_examples=60)
+@given(interfaces())
+def test_every_layer_holds_its_thickness_however_interfaces_overlap(case):
+    thickness, width, shape = case
+    planes = interface_planes_nm(thickness, width, shape)
+    edges = sample_edges(planes, width, shape)
+    held = np.diff(edges) @ slice_fractions(edges, planes, width, shape)
+    assert held[:-1] == pytest.approx(thickness, abs=1e-9 * thickness.sum())
+
+
+@settings(deadline=None, max_examples=30)
+@given(interfaces(), st.floats(0.1, 5))
+def test_fractions_are_shares_that_sum_to_one(case, step_nm):
+    thickness, width, shape = case
+    planes = interface_planes_nm(thickness, width, shape)
+    edges = np.arange(0.0, thickness.sum() + 60.0, step_nm)
+    fractions = slice_fractions(edges, planes, width, shape)
+    assert fractions.min() >= 0.0
+    assert fractions.max() <= 1.0 + 1e-12
+    assert fractions.sum(axis=1) == pytest.approx(np.ones(edges.size - 1), abs=1e-12)
+
+
+@pytest.mark.parametrize("shape", ALL_SHAPES)
+def test_one_layer_agrees_with_adaptive_quadrature(shape):
+    # Independent of the package: T written out here, the integral by scipy.
+    thickness, width = np.array([4.0]), np.array([9.0])
+    plane = float(interface_planes_nm(thickness, width, np.array([shape]))[0])
+    length = 9.0 / math.log(ndtr(1.0) / ndtr(-1.0))
+    ramp = 9.0 / (ndtr(1.0) - ndtr(-1.0))
+
+    def above(z):
+        x = z - plane
+        if shape == ERF:
+            return float(ndtr(-x / 4.5))
+        if shape == LINEAR:
+            return float(np.clip(0.5 - x / ramp, 0.0, 1.0))
+        if shape == EXPONENTIAL_BELOW:
+            return math.exp(-(x + length) / length) if x > -length else 1.0
+        return -math.expm1((x - length) / length) if x < length else 0.0
+
+    kinks = [plane - length, plane - ramp / 2, plane, plane + ramp / 2, plane + length]
+    held, _ = quad(above, 0.0, 400.0, points=[k for k in kinks if k > 0], limit=400, epsabs=1e-12)
+    assert held == pytest.approx(4.0, abs=1e-9)
+
+
+@settings(deadline=None)
+@given(interfaces(), st.floats(20, 200))
+def test_planes_of_interfaces_that_do_not_overlap_are_running_sums(case, spare_nm):
+    _, width, shape = case
+    above, below = support_nm(width, shape)
+    thickness = above + np.append(0.0, below[:-1]) + spare_nm
+    planes = interface_planes_nm(thickness, width, shape)
+    assert planes == pytest.approx(np.cumsum(thickness), rel=1e-12)
+
+
+@settings(deadline=None, max_examples=30)
+@given(interfaces(most=3), st.floats(1.01, 1.3))
+def test_a_thicker_layer_moves_its_interface_down(case, factor):
+    thickness, width, shape = case
+    planes = interface_planes_nm(thickness, width, shape)
+    thicker = thickness.copy()
+    thicker[0] *= factor
+    assert interface_planes_nm(thicker, width, shape)[0] > planes[0]
+
+
+@pytest.mark.parametrize("shape", ALL_SHAPES)
+@settings(deadline=None, max_examples=30)
+@given(width_nm=st.floats(0.1, 100))
+def test_the_width_lies_between_the_levels_of_one_standard_deviation(shape, width_nm):
+    # ISO 18115-1: depth range over which the signal changes by a specified amount; here from
+    # Phi(-1) to Phi(+1), two standard deviations of a Gaussian edge.
+    depth = np.linspace(-3 * width_nm, 3 * width_nm, 6001)
+    share = one_transition(depth, width_nm, shape)
+    rising = (share > 1e-9) & (share < 1 - 1e-9)
+    low, high = np.interp([ndtr(-1.0), ndtr(1.0)], share[rising], depth[rising])
+    assert high - low == pytest.approx(width_nm, rel=1e-5)
+
+
+@pytest.mark.parametrize("shape", ALL_SHAPES)
+@settings(deadline=None, max_examples=10)
+@given(width_nm=st.floats(0.1, 100))
+def test_the_variance_is_that_of_the_derivative(shape, width_nm):
+    # Derived: integrating by parts, the variance of T' about its mean 0 (plane at equal area) is
+    # 2 int x (H(x) - T(x)) dx with the step H.
+    above, below = support_nm(np.array([width_nm]), np.array([shape]))
+    edges = np.unique(np.append(np.linspace(-above[0], below[0], 6001), 0.0))
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    share = slice_fractions(edges, np.zeros(1), np.array([width_nm]), np.array([shape]))[:, 1]
+    missing = np.where(middle > 0, 1.0, 0.0) - share
+    variance = 2.0 * np.sum(middle * missing * np.diff(edges))
+    assert np.sum(missing * np.diff(edges)) == pytest.approx(0.0, abs=1e-9 * width_nm)
+    assert transition_variance_nm2(width_nm, shape) == pytest.approx(variance, rel=2e-5)
+
+
+def test_widths_of_unit_ramps_and_exponentials():
+    # Derived: Phi(1) - Phi(-1) of a ramp; ln(Phi(1)/Phi(-1)) decay lengths of an exponential.
+    assert pytest.approx(ndtr(1.0) - ndtr(-1.0), rel=1e-14) == LINEAR_WIDTH_PER_LENGTH
+    assert math.log(ndtr(1.0) / ndtr(-1.0)) == pytest.approx(EXPONENTIAL_WIDTH_PER_LENGTH)
+
+
+def test_exponential_sides_mirror_each_other():
+    depth = np.linspace(-20.0, 20.0, 401)
+    below = one_transition(depth, 3.0, EXPONENTIAL_BELOW)
+    above = one_transition(depth, 3.0, EXPONENTIAL_ABOVE)
+    assert below == pytest.approx(1.0 - above[::-1], abs=1e-7)
+    assert one_transition(np.array([15.0]), 3.0, EXPONENTIAL_BELOW)[0] < 1.0 - 1e-5
+    assert one_transition(np.array([15.0]), 3.0, EXPONENTIAL_ABOVE)[0] == 1.0
+
+
+@given(st.floats(0, 1e4))
+def test_interdiffusion_leaves_a_gaussian_edge(diffusivity_time_nm2):
+    # J. Crank, The Mathematics of Diffusion (1975), section 2.3: erfc(z/(2 sqrt(Dt)))/2. The
+    # level Phi(1) is at z with z/(2 sqrt(Dt)) = 1/sqrt(2), so the width is 2 sqrt(2Dt).
+    width = erf_width_nm(diffusivity_time_nm2)
+    assert width == pytest.approx(2.0 * math.sqrt(2.0 * diffusivity_time_nm2), rel=1e-14)
+    if diffusivity_time_nm2 > 1e-6:
+        z = 0.5 * width
+        level = 0.5 * math.erfc(-z / (2.0 * math.sqrt(diffusivity_time_nm2)))
+        assert level == pytest.approx(ndtr(1.0), rel=1e-12)
+
+
+def test_a_negative_diffusivity_is_named():
+    with pytest.raises(ValueError, match=r"diffusivity_time_nm2 must be >= 0, got -1"):
+        erf_width_nm(-1.0)
+
+
+def test_a_slice_that_a_step_crosses_is_split_by_volume():
+    # Derived: a step at 0.3 in the slice (0, 1) leaves 30 % above.
+    step = np.array([0.3]), np.array([0.0]), np.array([ERF])
+    fractions = slice_fractions(np.array([0.0, 1.0, 2.0]), *step)
+    assert fractions == pytest.approx(np.array([[0.3, 0.7], [0.0, 1.0]]), abs=1e-14)
