@@ -1,8 +1,10 @@
 """The command line."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from json import dumps as to_json
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -155,7 +157,7 @@ def simulate(
     for place in filter(None, (output, figure)):
         check_writable(place)
     if figure is not None:
-        from craterfront.figures import check_suffix
+        from craterfront.figure_style import check_suffix
 
         check_suffix(figure)
     from craterfront.forward import simulate as run
@@ -164,7 +166,8 @@ def simulate(
         dataset = run(loaded.stack, loaded.setup, seed=seed, exposure=exposure, title=loaded.title)
     write_dataset(dataset, output)
     if figure is not None:
-        from craterfront.figures import profile_figure, save_figure
+        from craterfront.figure_style import save_figure
+        from craterfront.figures import profile_figure
 
         save_figure(profile_figure(dataset), figure)
     if quiet:
@@ -223,7 +226,7 @@ def invert(
     for place in filter(None, (output, figure, budget)):
         check_writable(place)
     if figure is not None or budget is not None:
-        from craterfront.figures import check_suffix
+        from craterfront.figure_style import check_suffix
 
         for place in filter(None, (figure, budget)):
             check_suffix(place)
@@ -256,7 +259,9 @@ def invert(
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
     if figure is None and budget is None:
         return
-    from craterfront.figures import budget_figure, fit_figure, save_figure
+    from craterfront.figure_style import save_figure
+    from craterfront.figures import fit_figure
+    from craterfront.resolution_figures import budget_figure
 
     if figure is not None:
         save_figure(fit_figure(dataset, answers), figure)
@@ -264,8 +269,88 @@ def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) 
         save_figure(budget_figure(answers.budgets, answers.unit), budget)
 
 
+@app.command(
+    epilog="Example: craterfront resolution profile.txt --channel B --feature delta "
+    '--axis-column "time (s)"',
+    help="Standard figures of an edge (ASTM E1636) or of a delta layer (ISO 20341).",
+)
+def resolution(
+    profile: ProfileFile,
+    channel: Annotated[str, typer.Option(help="Channel, or column.", show_default=False)],
+    feature: Annotated[
+        str, typer.Option(help="edge or delta.", show_default=False, metavar="edge|delta")
+    ],
+    start: Annotated[float | None, typer.Option("--from", help="Use readings from here.")] = None,
+    end: Annotated[float | None, typer.Option("--to", help="Use readings up to here.")] = None,
+    counts: Annotated[
+        float | None, typer.Option(help="Counts per unit in a reading; 1 if they are counts.")
+    ] = None,
+    experiment: Annotated[
+        Path | None,
+        typer.Option("-e", "--experiment", help="Take [profile] and channels from this file."),
+    ] = None,
+    axis_column: Annotated[str | None, typer.Option(help="Column with the axis.")] = None,
+    axis: Annotated[str, typer.Option(help="time or depth.", metavar="time|depth")] = "time",
+    axis_unit: Annotated[str | None, typer.Option(help="s, ms, min; nm, um, A.")] = None,
+    header_rows: Annotated[int | None, typer.Option(help="Lines before the data.")] = None,
+    names_row: Annotated[int | None, typer.Option(help="Line with the column names.")] = None,
+    drop_last_rows: Annotated[int, typer.Option(min=0, help="Rows to leave out at the end.")] = 0,
+    figure: Annotated[Path | None, typer.Option(help="Draw it (png, pdf or svg).")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
+) -> None:
+    from craterfront.edge_and_delta import standard_figures
+    from craterfront.files import check_writable, load_column, load_profile
+
+    _one_of("--feature", feature, ("edge", "delta"))
+    _one_of("--axis", axis, ("time", "depth"))
+    if counts is not None and not counts > 0:
+        raise InputProblems([f"--counts must be > 0, got {counts:g}"])
+    if figure is not None:
+        from craterfront.figure_style import check_suffix
+
+        check_writable(figure)
+        check_suffix(figure)
+    if experiment is not None:
+        from craterfront.experiment import load_experiment
+
+        measured = load_profile(profile, load_experiment(experiment))
+    else:
+        measured = load_column(
+            profile,
+            channel,
+            axis_column=axis_column,
+            axis=axis,
+            axis_unit=axis_unit or ("s" if axis == "time" else "nm"),
+            header_rows=header_rows,
+            names_row=names_row,
+            drop_last_rows=drop_last_rows,
+        )
+    low, high = measured.middle[[0, -1]]
+    window = (low if start is None else start, high if end is None else end)
+    found = standard_figures(measured, channel, feature, window, counts)
+    if figure is not None:
+        from craterfront.figure_style import save_figure
+        from craterfront.resolution_figures import resolution_figure
+
+        drawn = resolution_figure(found.x, found.y, found.fit, axis=measured.axis, unit=found.unit)
+        save_figure(drawn, figure)
+    if json:
+        typer.echo(to_json(found.as_dict(), indent=2))
+        return
+    from craterfront.report import print_standard_figures
+
+    print_standard_figures(found, measured.notes, _console())
+
+
+def _one_of(option: str, value: str, known: tuple[str, ...]) -> None:
+    if value not in known:
+        raise InputProblems([f"{option}: must be {' or '.join(known)}, got {value!r}"])
+
+
 def main() -> None:
     """Entry point: one clear message and exit status 2 for whatever is wrong with the input."""
+    # Matrices here are small: threads in linear algebra cost more than they gain.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app(standalone_mode=True)
     except InputProblems as problems:

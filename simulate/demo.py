@@ -38,7 +38,9 @@ def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[st
     comparison : list of (what, truth, found)
         Rows for a table.
     """
-    from craterfront.figures import budget_figure, fit_figure, profile_figure, save_figure
+    from craterfront.figure_style import save_figure
+    from craterfront.figures import fit_figure, profile_figure
+    from craterfront.resolution_figures import budget_figure
 
     directory.mkdir(parents=True, exist_ok=True)
     truth = experiment_from_toml(_example("mirror-truth.toml"), "mirror-truth.toml")

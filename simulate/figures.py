@@ -53,7 +53,6 @@ __all__ = [
 ]
 
 _LABELLED_SHARE = 0.09  # of the composition, from which an area has room for a label
-_MOST_NUMBERED = 6
 
 
 @styled
@@ -102,8 +101,7 @@ def profile_figure(dataset: "Dataset") -> "Figure":
     for plane, reach in zip(planes, half, strict=True):
         lower.axvline(plane, color=INK, linewidth=0.7)
         lower.axvspan(plane - reach, plane + reach, color=INK, alpha=0.25, linewidth=0)
-    room = WIDTH_MM - 22.0
-    _name_layers(lower, [str(n) for n in dataset["layer"].values], planes, depth[-1], room)
+    _name_layers(lower, [str(n) for n in dataset["layer"].values], planes, depth[-1])
     lower.set_xlabel(f"depth in the sample ({unit}); shaded: width of the interfaces")
     legend_outside(figure, keys, "upper")
     return figure
@@ -215,7 +213,7 @@ def _draw_estimate(
     for plane in planes:
         upper.axvline(plane, color=INK, linewidth=0.8)
         lower.axvline(plane, color=GREY, linewidth=0.5)
-    _name_layers(upper, [layer.name for layer in answer.layers], planes, end, 0.4 * WIDTH_MM)
+    _name_layers(upper, [layer.name for layer in answer.layers], planes, end)
     keys: dict[str, Any] = {"95 % of interface position": _patch(hatch="////", facecolor="none")}
     keys.update(_draw_widths(lower, answer, planes, end))
     if truth is not None:
@@ -246,6 +244,7 @@ def _draw_widths(axes: "Axes", answer: "Answer", planes: np.ndarray, end: float)
     top = 1.35 * max([w.upper_nm for w in widths if np.isfinite(w.upper_nm)], default=1.0)
     top = top or 1.0
     keys: dict[str, Any] = {}
+    heights, numbers = [], []
     for width, plane in zip(widths, planes, strict=True):
         if width.upper_nm == width.lower_nm:
             label, marker, y = "width, held", "s", width.value_nm
@@ -258,14 +257,32 @@ def _draw_widths(axes: "Axes", answer: "Answer", planes: np.ndarray, end: float)
         axes.vlines(plane, width.lower_nm, min(width.upper_nm, top), color=INK, linewidth=0.9)
         axes.plot(plane, y, linestyle="none", clip_on=False, zorder=4, **look)
         keys.setdefault(label, _line(linestyle="none", **look))
-        if len(widths) <= _MOST_NUMBERED:
-            number = three_digits(y) if marker != "v" else f"< {three_digits(y)}"
-            number = number if np.isfinite(width.upper_nm) else "no limit"
-            right = plane < 0.7 * end
-            side = {"xytext": (4 if right else -4, 2), "ha": "left" if right else "right"}
-            axes.annotate(number, (plane, y), textcoords="offset points", fontsize=7.0, **side)
+        number = three_digits(y) if marker != "v" else f"< {three_digits(y)}"
+        numbers.append(number if np.isfinite(width.upper_nm) else "no limit")
+        heights.append(y)
+    _number(axes, planes, np.array(heights), numbers, end)
     axes.set_ylim(-0.06 * top, top)
     return keys
+
+
+def _number(
+    axes: "Axes", planes: np.ndarray, heights: np.ndarray, numbers: Sequence[str], end: float
+) -> None:
+    """Numbers beside points, each in the wider gap between planes that has room for it."""
+    room = np.diff(planes, prepend=0.0, append=end) / end * _panel_mm(axes) - 1.5
+    for i, (plane, height, number) in enumerate(zip(planes, heights, numbers, strict=True)):
+        before = bool(room[i] > room[i + 1])
+        gap = i if before else i + 1
+        if fits(number, room[gap]):
+            side = {"xytext": (-4 if before else 4, 2), "ha": "right" if before else "left"}
+            place = plane, height
+            axes.annotate(number, place, textcoords="offset points", fontsize=7.0, **side)
+            room[gap] = 0.0
+
+
+def _panel_mm(axes: "Axes") -> float:
+    """About how wide a panel is."""
+    return axes.get_subplotspec().get_position(axes.figure).width * WIDTH_MM
 
 
 def _draw_truth(
@@ -313,7 +330,6 @@ def _draw_sample(
     """Atomic fractions as areas on top of one another, labelled where there is room."""
     below = np.zeros(depth.size)
     edges = np.concatenate([[0.0], planes, [depth[-1]]])
-    panel_mm = axes.get_subplotspec().get_position(axes.figure).width * WIDTH_MM
     for name, share in composition.items():
         look = looks[name]
         axes.fill_between(depth, below, below + share, color=look.tint, linewidth=0)
@@ -322,7 +338,7 @@ def _draw_sample(
         for first, last in pairwise(edges):
             middle = 0.5 * (first + last)
             part = float(np.interp(middle, depth, share))
-            room = (last - first) / depth[-1] * panel_mm
+            room = (last - first) / depth[-1] * _panel_mm(axes)
             if part > _LABELLED_SHARE and fits(name, room):
                 height = float(np.interp(middle, depth, below)) + 0.5 * part
                 axes.text(middle, height, name, ha="center", va="center", zorder=5)
@@ -333,13 +349,11 @@ def _draw_sample(
     tidy(axes)
 
 
-def _name_layers(
-    axes: "Axes", names: Sequence[str], planes: np.ndarray, end: float, panel_mm: float
-) -> None:
+def _name_layers(axes: "Axes", names: Sequence[str], planes: np.ndarray, end: float) -> None:
     """Names of the layers above a sample, where they have room."""
     edges = np.concatenate([[0.0], planes, [end]])
     for name, (first, last) in zip([*names, "substrate"], pairwise(edges), strict=True):
-        if fits(name, (last - first) / end * panel_mm):
+        if fits(name, (last - first) / end * _panel_mm(axes)):
             place = {"transform": axes.get_xaxis_transform(), "ha": "center", "va": "bottom"}
             axes.text(0.5 * (first + last), 1.02, name, color=GREY, **place)
 

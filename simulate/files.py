@@ -7,7 +7,7 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -156,6 +156,27 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
         drop_last_rows=settings.drop_last_rows,
         **optional,
     )
+
+
+def load_column(path: str | os.PathLike[str], channel: str, **reading: Any) -> MeasuredProfile:
+    """Read one channel of a profile.
+
+    Parameters
+    ----------
+    path : path
+        netCDF, or delimited text.
+    channel : str
+        Channel, or column of the text.
+    **reading
+        How text is read, see `read_profile`.
+
+    Raises
+    ------
+    InputProblems
+    """
+    if is_netcdf(path):
+        return profile_of(read_dataset(path), str(path))
+    return read_profile(path, columns={channel: channel}, **reading)
 
 
 def profile_of(dataset: "xarray.Dataset", source: str) -> MeasuredProfile:

@@ -7,6 +7,7 @@ from rich.console import Console
 from rich.table import Table
 
 from craterfront.assembly import Assembly
+from craterfront.edge_and_delta import StandardFigures
 from craterfront.parameters import Parameter, table_rows
 from craterfront.results import Answer, LayerAnswer
 
@@ -62,6 +63,20 @@ def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> 
         table.add_column(heading)
     for row in rows:
         table.add_row(*row)
+    console.print(table)
+
+
+def print_standard_figures(found: StandardFigures, notes: Sequence[str], console: Console) -> None:
+    """Figures of an edge or a delta layer with standard uncertainties or limits."""
+    for note in (*notes, *found.notes):
+        console.print(f"Note: {note}", highlight=False, markup=False)
+    span = f"{found.x[0]:.4g} to {found.x[-1]:.4g} {found.unit}"
+    table = Table(title=f"{found.channel}, {found.feature}, {span}", title_justify="left")
+    table.add_column("figure")
+    table.add_column(found.unit, justify="right")
+    table.add_column("standard unc.", justify="right")
+    for name, value, u in found.rows:
+        table.add_row(name, *([f"{value:.3g}", "95 % limit"] if u is None else _rounded(value, u)))
     console.print(table)
 
 

@@ -27,6 +27,7 @@ from craterfront.models.delta_fit import DeltaFit
 from craterfront.models.delta_response import delta_peak, delta_response
 from craterfront.models.edge_response import LogisticFit, logistic_edge
 from craterfront.models.resolution import EXACT_LEVELS
+from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,8 +58,15 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     matplotlib.figure.Figure
         On the left two standard deviations of all causes together; on the right the share of each
         cause in the variance, with its own two standard deviations written into it.
+
+    Raises
+    ------
+    InputProblems
+        Without any interface.
     """
     count = len(budgets)
+    if count == 0:
+        raise InputProblems(["no interface, so no broadening to draw"])
     row_mm = min(7.0, 200.0 / count)
     keys = {cause: _bar(cause) for cause in CAUSES}
     figure = new_figure(26.0 + row_mm * max(count, 2) + legend_height_mm(list(keys)))
@@ -138,11 +146,11 @@ def exposure_figure(dataset: "Dataset") -> "Figure":
 
     Raises
     ------
-    ValueError
+    InputProblems
         If the dataset holds no exposure matrix.
     """
     if "exposure" not in dataset:
-        raise ValueError("the dataset has no exposure matrix: simulate with exposure=True")
+        raise InputProblems(["the dataset has no exposure matrix: simulate with exposure=True"])
     thickness, middle = dataset["slice_thickness"].values, dataset["slice_depth"].values
     edges = np.append(middle - 0.5 * thickness, middle[-1] + 0.5 * thickness[-1])
     curves = []
