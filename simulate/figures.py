@@ -268,16 +268,18 @@ def _draw_widths(axes: "Axes", answer: "Answer", planes: np.ndarray, end: float)
 def _number(
     axes: "Axes", planes: np.ndarray, heights: np.ndarray, numbers: Sequence[str], end: float
 ) -> None:
-    """Numbers beside points, each in the wider gap between planes that has room for it."""
-    room = np.diff(planes, prepend=0.0, append=end) / end * _panel_mm(axes) - 1.5
+    """Numbers beside points, left or right, where the gap between planes has room for them."""
+    room = np.diff(planes, prepend=0.0, append=end) / end * _panel_mm(axes) - 1.0
     for i, (plane, height, number) in enumerate(zip(planes, heights, numbers, strict=True)):
-        before = bool(room[i] > room[i + 1])
-        gap = i if before else i + 1
-        if fits(number, room[gap]):
-            side = {"xytext": (-4 if before else 4, 2), "ha": "right" if before else "left"}
-            place = plane, height
-            axes.annotate(number, place, textcoords="offset points", fontsize=7.0, **side)
-            room[gap] = 0.0
+        left = {"xytext": (-4, 2), "ha": "right"}
+        right = {"xytext": (4, 2), "ha": "left"}
+        for gap, side in ((i, left), (i + 1, right)):
+            if fits(number, room[gap]):
+                axes.annotate(
+                    number, (plane, height), textcoords="offset points", fontsize=7.0, **side
+                )
+                room[gap] = 0.0
+                break
 
 
 def _panel_mm(axes: "Axes") -> float:

@@ -30,6 +30,7 @@ Progress = Callable[[str, float], None]
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
 _ROUNDS = 5
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
+_POORLY_KNOWN = 0.35  # of the logarithm of a thickness: then it may be no more than a limit
 _NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
 
 
@@ -73,6 +74,8 @@ class Inversion:
         Of the free parameters, in the coordinates of the likelihood.
     widths : dict of int to WidthAnswer
         By layer.
+    thickness_limits_nm : dict of int to float
+        Upper limits at 95 % of layers that the data cannot tell from infinitely thin ones.
     relative : bool
         Times at nominal rates instead of depths.
     warnings : list of str
@@ -90,6 +93,7 @@ class Inversion:
     values: np.ndarray
     curvature: Curvature
     widths: dict[int, WidthAnswer]
+    thickness_limits_nm: dict[int, float]
     relative: bool
     warnings: list[str]
     scale_sources: list[str]
@@ -159,6 +163,7 @@ def invert(
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, picture, relative)
     widths = _widths(likelihood, objective, fit, full, picture, report)
+    limits = _thickness_limits(likelihood, fit, picture)
     report("done", 1.0)
     return Inversion(
         experiment,
@@ -170,6 +175,7 @@ def invert(
         likelihood.parameter_values(x),
         picture,
         widths,
+        limits,
         relative,
         warnings,
         sources,
@@ -324,7 +330,7 @@ def _widths(
             continue
         if index not in likelihood.free:
             value = float(assembly.parameters[index].value)
-            answer = WidthAnswer(value, value, value, value > 0, "held")
+            answer = WidthAnswer(value, value, value, True, "held")
         else:
             i = likelihood.free.index(index)
             interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
@@ -344,6 +350,34 @@ def _widths(
                 )
         answers[layer] = done[index] = answer
     return answers
+
+
+def _thickness_limits(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, float]:
+    """Upper limits of layers too thin to be told from infinitely thin ones.
+
+    Such a layer only shows how much of it there is (thickness times sensitivity). The prior of the
+    thickness itself has no say in it: the limit is what the likelihood alone excludes.
+    """
+    assembly = likelihood.assembly
+    limits: dict[int, float] = {}
+    for layer in range(len(assembly.layers) - 1):
+        index = assembly.thickness_index(layer)
+        if index not in likelihood.free or assembly.parameters[index].state != "free":
+            continue
+        i = likelihood.free.index(index)
+        if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
+            continue
+        likelihood.without_prior = index
+        objective = likelihood.objective()
+        best = minimise(objective, fit.x, tolerance=1e-5)
+        jacobian = objective.jacobian(best.x)
+        interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
+        likelihood.without_prior = None
+        if not interval.resolved:
+            held = best.x.copy()
+            held[i] = interval.upper
+            limits[layer] = float(likelihood.parameter_values(held)[index])
+    return limits
 
 
 def _width_interval(

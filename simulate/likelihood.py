@@ -134,6 +134,7 @@ class Likelihood:
         channels = len(self.values)
         self.noise = self._noise_from(self._weights_model, np.zeros(channels), np.ones(channels))
         self.depth_limit: tuple[float, float] | None = None
+        self.without_prior: int | None = None  # a parameter whose prior is left out
 
     # --- coordinates ---------------------------------------------------------------------------
 
@@ -361,7 +362,9 @@ class Likelihood:
         """Deviations of the parameters from their priors."""
         values, parameters = self.parameter_values(x), self.assembly.parameters
         own = [i for i in self.free if parameters[i].has_prior]
-        return [parameters[i].prior_residual(values[i]) for i in own]
+        return [
+            0.0 if i == self.without_prior else parameters[i].prior_residual(values[i]) for i in own
+        ]
 
     def linear_quantities(self) -> list:
         """Sensitivities of all responses, then backgrounds of all channels."""

@@ -92,6 +92,8 @@ def _layer_table(answer: Answer) -> Table:
         table.add_column("standard unc.", justify="right")
     for layer in answer.layers:
         row = [layer.name, *_rounded(layer.value, layer.u, layer.lower, layer.upper)]
+        if not layer.resolved:
+            row = [layer.name, "-", "upper limit", "0", f"{layer.upper:.3g}"]
         if with_mass:
             row += _mass(layer)
         table.add_row(*row)

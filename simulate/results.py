@@ -24,7 +24,9 @@ _Z95 = 1.959964
 class LayerAnswer:
     """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
 
-    With ``relative`` results, thickness and width are durations in seconds at nominal rates.
+    With ``relative`` results, thickness and width are durations in seconds at nominal rates. A
+    layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
+    limit at 95 % and `lower` is 0.
     """
 
     name: str
@@ -35,6 +37,7 @@ class LayerAnswer:
     areal_mass_g_m2: float | None
     areal_mass_u_g_m2: float | None
     width: WidthAnswer
+    resolved: bool = True
 
 
 @dataclass(frozen=True)
@@ -80,10 +83,11 @@ class Answer:
         for layer in self.layers:
             row: dict[str, Any] = {
                 "layer": layer.name,
-                f"{quantity}_{self.unit}": layer.value,
-                f"{quantity}_u_{self.unit}": layer.u,
+                f"{quantity}_{self.unit}": layer.value if layer.resolved else None,
+                f"{quantity}_u_{self.unit}": layer.u if layer.resolved else None,
                 f"{quantity}_lo_{self.unit}": layer.lower,
                 f"{quantity}_hi_{self.unit}": layer.upper,
+                "resolved": layer.resolved,
             }
             if self.unit == "nm":
                 row["areal_mass_g_m2"] = layer.areal_mass_g_m2
@@ -135,16 +139,21 @@ def answer(inversion: Inversion) -> Answer:
         mass, mass_u = _areal_mass(value, u, layer.density_g_cm3)
         if inversion.relative:
             mass = mass_u = None
+        lower, upper = value / spread, value * spread
+        limit = inversion.thickness_limits_nm.get(number)
+        if limit is not None:
+            lower, upper, mass, mass_u = 0.0, limit / rates[number], None, None
         layers.append(
             LayerAnswer(
                 layer.name,
                 value,
                 u,
-                value / spread,
-                value * spread,
+                lower,
+                upper,
                 mass,
                 mass_u,
                 _scaled(inversion.widths[number], rates[number]),
+                limit is None,
             )
         )
     estimates = [

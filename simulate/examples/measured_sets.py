@@ -1,0 +1,234 @@
+"""Three open measured sets: what can be said of them, and what cannot.
+
+Usage: python measured_sets.py DATA OUT, where DATA is the folder ``tests/data/measured`` of the
+repository; the figures of the guide's page on measured data are written to the folder OUT.
+
+What a set shows is returned by one function each, so that tests can hold it against the numbers
+that were read off the same curves by eye.
+"""
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from craterfront.edge_and_delta import StandardFigures, standard_figures
+from craterfront.experiment import load_experiment
+from craterfront.files import load_profile
+from craterfront.inversion import Inversion, invert
+from craterfront.measured import MeasuredProfile, read_profile
+from craterfront.models.delta_fit import DeltaFit
+from craterfront.models.delta_response import step_response
+from craterfront.models.resolution import level_width
+from craterfront.results import Answer, answer, estimate_dataset
+
+SIMS_TEXT = {
+    "axis_column": "Sputter Time (s)",
+    "axis_position": "start",
+    "delimiter": "tab",
+    "decimal": ".",
+    "header_rows": 4,
+    "names_row": 2,
+    "drop_last_rows": 1,
+}
+
+SAM_FILE = "tofsims-sam-delta/I231020y_I_SAM-DIR-CH_01s_neg-1_NF.txt"
+FILM_FILE = "tofsims-mapi-device/I241209p_A_MAPI_1f-1nA_neg-B4_NF.txt"
+OVERLAYER_FILE = "tofsims-mapi-device/I241209zb_C_MAPI-dev_1f-1nA_neg-B3_NF.txt"
+CELL_FILE = "gdoes-sb2se3/sample_gdoes.txt"
+
+FLANKS = ((0.01, 0.3), (0.05, 0.5))  # shares of the peak between which a flank is read
+
+BROADENED = 10  # how many times the limit of its thickness the layer is broadened in a copy
+
+
+@dataclass(frozen=True)
+class BuriedMonolayer:
+    """A monolayer under a film, and the interface right below it, in one run.
+
+    Attributes
+    ----------
+    delta : StandardFigures
+        Of the PO_3- peak.
+    growth_s, decay_s : tuple of float
+        1/e lengths of the flanks of the peak, read off its logarithm between the shares of
+        `FLANKS` of its height. A flank that is no exponential has a length for each.
+    edge : StandardFigures
+        Of the rise of InO_2-.
+    predicted_width_s, predicted_u_s : float
+        Width of an ideal edge with the response of PO_3-.
+    thin, broadened : Answer
+        Inversion of the peak as it is, and of a copy with the layer broadened.
+    """
+
+    delta: StandardFigures
+    growth_s: tuple[float, ...]
+    decay_s: tuple[float, ...]
+    edge: StandardFigures
+    predicted_width_s: float
+    predicted_u_s: float
+    thin: Answer
+    broadened: Answer
+
+
+def buried_monolayer(data: Path) -> BuriedMonolayer:
+    """Response to a buried monolayer, and what it predicts for the interface below."""
+    path = data / SAM_FILE
+    both = read_profile(path, columns={name: name for name in ("PO_3-", "InO_2-")}, **SIMS_TEXT)
+    delta = standard_figures(both, "PO_3-", "delta", (5.0, 80.0))
+    edge = standard_figures(both, "InO_2-", "edge", (10.0, 40.0), counts=1.0)
+    fit = delta.fit
+    assert isinstance(fit, DeltaFit)
+    peak = both.values[0]
+    growth = tuple(flank_length(both.middle, peak, part, rising=True) for part in FLANKS)
+    decay = tuple(flank_length(both.middle, peak, part, rising=False) for part in FLANKS)
+    experiment = load_experiment(path.parent / "experiment.toml")
+    profile = load_profile(path, experiment)
+    thin = answer(invert(profile, experiment, relative=True))
+    wide = broadened_copy(profile, BROADENED * thin.layers[1].upper)
+    broadened = answer(invert(wide, experiment, relative=True))
+    return BuriedMonolayer(
+        delta, growth, decay, edge, fit.edge_width, fit.u_edge_width, thin, broadened
+    )
+
+
+def flank_length(
+    x: np.ndarray, y: np.ndarray, levels: tuple[float, float], *, rising: bool
+) -> float:
+    """1/e length of a flank: straight line through the logarithm between two shares of the peak."""
+    top = int(np.argmax(y))
+    flank = slice(0, top) if rising else slice(top, y.size)
+    share = y[flank] / y[top]
+    inside = (share > levels[0]) & (share < levels[1])
+    # Only the readings next to the peak, not noise far from it.
+    chosen = np.flatnonzero(inside)
+    chosen = chosen[chosen > top - 40] if rising else chosen[chosen < 150]
+    slope = np.polyfit(x[flank][chosen], np.log(share[chosen]), 1)[0]
+    return float(abs(1.0 / slope))
+
+
+def broadened_copy(profile: MeasuredProfile, thickness_s: float) -> MeasuredProfile:
+    """What the same response would have made of a layer this thick, counted anew."""
+    step = float(profile.interval[0])
+    box = np.ones(max(round(thickness_s / step), 1))
+    smeared = np.array([np.convolve(row, box / box.size)[: row.size] for row in profile.values])
+    counted = np.random.default_rng(1).poisson(np.maximum(smeared, 0.0)).astype(float)
+    return replace(profile, values=counted, source=f"{profile.source} (layer broadened)")
+
+
+@dataclass(frozen=True)
+class TwoRuns:
+    """A film alone and the film under an overlayer."""
+
+    film: Inversion
+    overlayer: Inversion
+    saturated: Inversion
+
+    @property
+    def film_s(self) -> tuple[float, float]:
+        """Erosion time of the film alone, and its standard uncertainty."""
+        layer = answer(self.film).layers[0]
+        return layer.value, layer.u
+
+    @property
+    def covered_film_s(self) -> tuple[float, float]:
+        """Erosion time of the film under the overlayer, and its standard uncertainty."""
+        layer = answer(self.overlayer).layers[1]
+        return layer.value, layer.u
+
+    @property
+    def saturated_s(self) -> tuple[float, float]:
+        """Erosion time of the film alone from a channel whose plateau is censored."""
+        layer = answer(self.saturated).layers[0]
+        return layer.value, layer.u
+
+
+def two_runs(data: Path) -> TwoRuns:
+    """Erosion times of one film in two runs, at nominal rates."""
+    folder = data / "tofsims-mapi-device"
+
+    def run(file: str, settings: str) -> Inversion:
+        experiment = load_experiment(folder / settings)
+        return invert(load_profile(data / file, experiment), experiment, relative=True)
+
+    return TwoRuns(
+        run(FILM_FILE, "film.toml"),
+        run(OVERLAYER_FILE, "film-with-overlayer.toml"),
+        run(FILM_FILE, "film-saturated-channel.toml"),
+    )
+
+
+def solar_cell(data: Path) -> Inversion:
+    """Layers of a solar cell from a profile that somebody else has quantified."""
+    experiment = load_experiment(data / "gdoes-sb2se3" / "experiment.toml")
+    return invert(load_profile(data / CELL_FILE, experiment), experiment)
+
+
+def half_height_nm(inversion: Inversion, channel: str, *, rising: bool) -> float:
+    """Depth at which the fitted curve of a channel passes half of its largest value."""
+    names = [c.name for c in inversion.likelihood.assembly.channels]
+    curve = inversion.solution.model[names.index(channel)]
+    depth = 0.5 * (inversion.likelihood.edges[1:] + inversion.likelihood.edges[:-1])
+    above = curve > 0.5 * curve.max()
+    return float(
+        depth[np.argmax(above)] if rising else depth[above.size - 1 - np.argmax(above[::-1])]
+    )
+
+
+def draw(data: Path, out: Path) -> None:
+    """Make the figures of the guide."""
+    from matplotlib.figure import Figure
+
+    from craterfront.figure_style import save_figure
+    from craterfront.figures import fit_figure
+    from craterfront.resolution_figures import resolution_figure
+
+    out.mkdir(parents=True, exist_ok=True)
+    monolayer = buried_monolayer(data)
+    delta, edge = monolayer.delta, monolayer.edge
+    save_figure(
+        resolution_figure(delta.x, delta.y, delta.fit, axis="time", unit="s"),
+        out / "measured-delta.png",
+    )
+    figure = Figure(figsize=(6.3, 3.2), layout="constrained")
+    axes = figure.subplots()
+    levels = level_width(edge.x, edge.y)
+    low, high = levels.plateaus
+    axes.plot(
+        edge.x,
+        (edge.y - low) / (high - low),
+        ".",
+        markersize=3,
+        color="0.45",
+        label=f"measured InO$_2^-$, width {levels.width:.1f} s",
+    )
+    p = delta.fit.parameters
+    response = step_response(edge.x, 0.0, p.leading, p.trailing, p.sigma)
+    shifted = step_response(edge.x, 0.0, p.leading, p.trailing, p.sigma)
+    middle = np.interp(0.5, response, edge.x)
+    shifted = step_response(edge.x, levels.midpoint - middle, p.leading, p.trailing, p.sigma)
+    axes.plot(
+        edge.x,
+        shifted,
+        color="black",
+        linewidth=1.2,
+        label=f"predicted from PO$_3^-$, width {monolayer.predicted_width_s:.1f} s",
+    )
+    axes.set_xlabel("time (s)")
+    axes.set_ylabel("share of the step (1)")
+    axes.legend(frameon=False, loc="lower right")
+    save_figure(figure, out / "measured-edge-prediction.png")
+    runs = two_runs(data)
+    for name, inversion in (("film", runs.film), ("overlayer", runs.overlayer)):
+        found = answer(inversion)
+        save_figure(
+            fit_figure(estimate_dataset(inversion, found), found), out / f"measured-{name}.png"
+        )
+    cell = solar_cell(data)
+    found = answer(cell)
+    save_figure(fit_figure(estimate_dataset(cell, found), found), out / "measured-cell.png")
+
+
+if __name__ == "__main__":
+    draw(Path(sys.argv[1]), Path(sys.argv[2]))
