@@ -204,10 +204,10 @@ def draw(data: Path, out: Path) -> None:
         label=f"measured InO$_2^-$, width {levels.width:.1f} s",
     )
     p = delta.fit.parameters
-    response = step_response(edge.x, 0.0, p.leading, p.trailing, p.sigma)
-    shifted = step_response(edge.x, 0.0, p.leading, p.trailing, p.sigma)
-    middle = np.interp(0.5, response, edge.x)
-    shifted = step_response(edge.x, levels.midpoint - middle, p.leading, p.trailing, p.sigma)
+    distance = np.linspace(-30.0, 60.0, 2001)
+    response = step_response(distance, 0.0, p.leading, p.trailing, p.sigma)
+    centre = levels.midpoint - np.interp(0.5, response, distance)
+    shifted = step_response(edge.x, centre, p.leading, p.trailing, p.sigma)
     axes.plot(
         edge.x,
         shifted,
