@@ -29,13 +29,13 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from craterfront.models.crater import relative_variance
-
 REACH = 6.5  # standard deviations beyond which Phi counts as 0 or 1 (4e-11)
 _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
 _NODES_PER_SPREAD = 0.25  # spacing of the nodes at which D* is solved
+_BALANCED = 1e-11  # of the whole dose
+_MOST_PASSES = 14
 
 
 def _normal_integrals() -> np.ndarray:
@@ -179,6 +179,22 @@ def _accumulate(doses, edges, sigma, first, segments, columns):
     return out
 
 
+def balance_nodes(doses: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Indices of doses close enough together to interpolate D* - D, which varies with the spread.
+
+    Parameters
+    ----------
+    doses : ndarray, shape (N,)
+        Increasing.
+    spread : ndarray, shape (N,)
+        Spread of the arrival dose by roughness and crater at each dose.
+    """
+    step = np.diff(doses, prepend=doses[0]) / np.maximum(spread, 1e-300)
+    passed = np.minimum(np.cumsum(np.minimum(step, 1e9)) / _NODES_PER_SPREAD, 1e15)
+    chosen = np.unique(passed.astype(np.int64), return_index=True)[1]
+    return np.union1d(chosen, [doses.size - 1])
+
+
 def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Cubic Hermite interpolation with slopes from neighbouring nodes."""
     if nodes.size < 3:
@@ -276,7 +292,9 @@ class Arrival:
             bool(sigma.size and np.ptp(sigma) > 0.0),
         )
 
-    def balanced_dose(self, slice_dose: np.ndarray, doses: np.ndarray) -> np.ndarray:
+    def balanced_dose(
+        self, slice_dose: np.ndarray, doses: np.ndarray, nodes: np.ndarray | None = None
+    ) -> np.ndarray:
         """D*: the dose at which the columns together have used the dose supplied.
 
         Parameters
@@ -285,6 +303,9 @@ class Arrival:
             Dose used by each slice of the sample.
         doses : ndarray, shape (N,)
             Dose supplied, increasing from >= 0.
+        nodes : ndarray of int, optional
+            Indices of the doses at which the balance is solved, the first and last among them, see
+            `balance_nodes`; between them D* - D is interpolated. Default: all.
 
         Returns
         -------
@@ -293,15 +314,15 @@ class Arrival:
         doses = np.asarray(doses, dtype=float)
         if not self.balanced or doses.size == 0:
             return doses
+        supplied = doses if nodes is None else doses[nodes]
         used = (slice_dose[self.source] * self.weight)[:, None]
         before = self._sum(np.zeros(1), used)[0, 0]
-        nodes = self._nodes(doses)
-        guess, slope = nodes.copy(), np.ones_like(nodes)
+        guess, slope = supplied.copy(), np.ones_like(supplied)
         previous, previous_value = guess, guess
-        for attempt in range(12):
+        for attempt in range(_MOST_PASSES):
             value = self._sum(guess, used)[:, 0] - before
-            error = value - nodes
-            if np.max(np.abs(error)) <= 1e-8 * nodes[-1]:
+            error = value - supplied
+            if np.max(np.abs(error)) <= _BALANCED * supplied[-1]:
                 break
             step = guess - previous
             moved = np.abs(step) > 1e-14 * (1.0 + np.abs(guess))
@@ -310,20 +331,9 @@ class Arrival:
                 slope = np.where(moved, np.clip(secant, 0.25, 4.0), slope)
             previous, previous_value = guess, value
             guess = np.maximum(np.maximum.accumulate(guess - error / slope), 0.0)
-        return np.maximum.accumulate(doses + _cubic(doses, nodes, guess - nodes))
-
-    def _nodes(self, doses: np.ndarray) -> np.ndarray:
-        """Some of the doses, as close as the correction D* - D can vary: with the spread."""
-        if doses.size < 8:
-            return doses
-        middle = 0.5 * (self.edges[1:] + self.edges[:-1])
-        crater = math.sqrt(relative_variance(self.segments))
-        spread = np.hypot(np.interp(doses, middle, self.sigma), crater * doses)
-        passed = np.cumsum(np.diff(doses, prepend=doses[0]) / np.maximum(spread, 1e-300))
-        chosen = np.unique(
-            np.minimum(passed / _NODES_PER_SPREAD, 1e15).astype(np.int64), return_index=True
-        )[1]
-        return doses[np.union1d(chosen, [doses.size - 1])]
+        if nodes is None:
+            return guess
+        return np.maximum.accumulate(doses + _cubic(doses, supplied, guess - supplied))
 
     def collected(self, columns: np.ndarray, doses: np.ndarray) -> np.ndarray:
         """What has been collected up to each dose, counted from D = 0.

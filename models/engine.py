@@ -9,12 +9,12 @@ A *species* is what the altered layer tells apart: the materials, since rates an
 belong to materials; with preferential sputtering, each element of each material.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.models import crater
-from craterfront.models.arrival import REACH, Arrival
+from craterfront.models.arrival import REACH, Arrival, balance_nodes
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
 from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
@@ -239,7 +239,13 @@ def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray
     )
     tail = features.below_nm.max(initial=0.0) + 2.0 * features.decay_nm + features.onset_nm
     needed = remaining + REACH * spread + tail + 1.0
-    return plan_slices(planes, needed, 3.0 * (depth + needed), features)
+    slices = plan_slices(planes, needed, 3.0 * (depth + needed), features)
+    top = np.append(0.0, np.cumsum(sample.thickness_nm / rates[:-1]))
+    growth = features.variance_per_nm[-1] * rates[-1]
+    variance = np.interp(time_edges_s, top, features.variance)
+    variance += growth * np.maximum(time_edges_s - top[-1], 0.0)
+    spread = np.sqrt(variance + (features.relative * time_edges_s) ** 2)
+    return replace(slices, nodes=balance_nodes(time_edges_s, spread))
 
 
 def run(
@@ -305,14 +311,32 @@ def run(
         )
         columns = seen * total[:, None]
     columns = columns @ species.project(projection, sample.composition)
-    dose = arrival.balanced_dose(slice_dose, time_edges_s)
+    dose = arrival.balanced_dose(slice_dose, time_edges_s, slices.nodes)
     signal, mean_depth = _recorded(
-        arrival, instrument, slice_dose, total, columns, thickness, time_edges_s, dose
+        arrival,
+        instrument,
+        slice_dose,
+        total,
+        columns,
+        thickness,
+        time_edges_s,
+        dose,
+        slices.nodes,
     )
     return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
 
 
-def _recorded(arrival, instrument, slice_dose, total, columns, thickness, time_edges_s, dose):
+def _recorded(
+    arrival: Arrival,
+    instrument: Instrument,
+    slice_dose: np.ndarray,
+    total: np.ndarray,
+    columns: np.ndarray,
+    thickness: np.ndarray,
+    time_edges_s: np.ndarray,
+    dose: np.ndarray,
+    nodes: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Signal of every interval (or snapshot), and the mean depth at every edge."""
     with_depth = np.column_stack([columns, thickness])
     if instrument.view == "collected":
@@ -326,7 +350,7 @@ def _recorded(arrival, instrument, slice_dose, total, columns, thickness, time_e
     time_on = np.column_stack([columns * (slice_dose / total)[:, None], slice_dose])
     if instrument.timing == "cycle":
         moment = _SNAPSHOT * np.diff(time_edges_s).min()
-        later = arrival.balanced_dose(slice_dose, time_edges_s + moment)
+        later = arrival.balanced_dose(slice_dose, time_edges_s + moment, nodes)
         pairs = np.column_stack([dose, later]).ravel()
         gained = np.diff(by_area.collected(time_on, pairs), axis=0)[::2]
     else:

@@ -86,11 +86,15 @@ class SlicePlan:
         The layer of each slice; the number of layers stands for the substrate.
     substrate_nm : float
         Thickness of the sliced part of the substrate [nm].
+    nodes : ndarray of int, optional
+        Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
+        plan so that they do not jump when parameters change a little.
     """
 
     fractions: np.ndarray
     layer: np.ndarray
     substrate_nm: float
+    nodes: np.ndarray | None = None
 
     def edges_nm(self, planes_nm: np.ndarray) -> np.ndarray:
         """Slice edges for the given interface planes, shape (slices + 1,) [nm]."""
