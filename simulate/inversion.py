@@ -9,15 +9,14 @@ from craterfront.assembly import Assembly
 from craterfront.estimation import (
     Curvature,
     Fit,
-    Interval,
     Objective,
     curvature,
     minimise,
-    profile_interval,
     quadratic_form,
 )
 from craterfront.experiment import Experiment
 from craterfront.likelihood import Likelihood, Solution
+from craterfront.limits import WidthAnswer, thickness_limits_nm, width_answers
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale_sources, require_depth_scale
@@ -30,30 +29,6 @@ Progress = Callable[[str, float], None]
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
 _ROUNDS = 5
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
-_POORLY_KNOWN = 0.35  # of the logarithm of a thickness: then it may be no more than a limit
-_NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
-
-
-@dataclass(frozen=True)
-class WidthAnswer:
-    """Width of one interface.
-
-    Attributes
-    ----------
-    value_nm : float
-        Most probable width.
-    lower_nm, upper_nm : float
-        At 95 %; an upper limit alone (lower end 0) where it is not resolved.
-    resolved : bool
-    why : str
-        Why it is an upper limit although the fit alone would resolve it; else empty.
-    """
-
-    value_nm: float
-    lower_nm: float
-    upper_nm: float
-    resolved: bool
-    why: str = ""
 
 
 @dataclass(frozen=True)
@@ -162,8 +137,8 @@ def invert(
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, picture, relative)
-    widths = _widths(likelihood, objective, fit, full, picture, report)
-    limits = _thickness_limits(likelihood, fit, picture)
+    widths = width_answers(likelihood, objective, fit, full, picture, report)
+    limits = thickness_limits_nm(likelihood, fit, picture)
     report("done", 1.0)
     return Inversion(
         experiment,
@@ -305,93 +280,3 @@ def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bo
     if relative:
         found.append("times at nominal rates, no depths")
     return found + assembly.warnings
-
-
-def _widths(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    full: np.ndarray,
-    picture: Curvature,
-    report: Progress,
-) -> dict[int, WidthAnswer]:
-    """Width of every interface with its interval."""
-    assembly = likelihood.assembly
-    roughness_known = assembly.setup.roughness.is_written("initial_nm")
-    count = len(assembly.layers) - 1
-    answers: dict[int, WidthAnswer] = {}
-    jacobian = full[:, : len(likelihood.free)]
-    done: dict[int, WidthAnswer] = {}
-    for layer in range(count):
-        report("widths", 0.9 + 0.1 * layer / max(count, 1))
-        index = assembly.width_index(layer)
-        if index in done:
-            answers[layer] = done[index]
-            continue
-        if index not in likelihood.free:
-            value = float(assembly.parameters[index].value)
-            answer = WidthAnswer(value, value, value, True, "held")
-        else:
-            i = likelihood.free.index(index)
-            interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
-            answer = WidthAnswer(
-                likelihood.width_of(i, fit.x[i]),
-                likelihood.width_of(i, interval.lower),
-                likelihood.width_of(i, interval.upper),
-                interval.resolved,
-            )
-            if answer.resolved and not roughness_known:
-                answer = WidthAnswer(
-                    answer.value_nm,
-                    0.0,
-                    answer.upper_nm,
-                    False,
-                    "[roughness] is not written: roughness could make all of it",
-                )
-        answers[layer] = done[index] = answer
-    return answers
-
-
-def _thickness_limits(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, float]:
-    """Upper limits of layers too thin to be told from infinitely thin ones.
-
-    Such a layer only shows how much of it there is (thickness times sensitivity). The prior of the
-    thickness itself has no say in it: the limit is what the likelihood alone excludes.
-    """
-    assembly = likelihood.assembly
-    limits: dict[int, float] = {}
-    for layer in range(len(assembly.layers) - 1):
-        index = assembly.thickness_index(layer)
-        if index not in likelihood.free or assembly.parameters[index].state != "free":
-            continue
-        i = likelihood.free.index(index)
-        if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
-            continue
-        likelihood.without_prior = index
-        objective = likelihood.objective()
-        best = minimise(objective, fit.x, tolerance=1e-5)
-        jacobian = objective.jacobian(best.x)
-        interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
-        likelihood.without_prior = None
-        if not interval.resolved:
-            held = best.x.copy()
-            held[i] = interval.upper
-            limits[layer] = float(likelihood.parameter_values(held)[index])
-    return limits
-
-
-def _width_interval(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    picture: Curvature,
-    i: int,
-) -> Interval:
-    variance = float(picture.covariance[i, i])
-    u = variance**0.5
-    parameter = likelihood.assembly.parameters[likelihood.free[i]]
-    if parameter.has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
-        return profile_interval(objective, fit, jacobian, i, u)
-    # Far from zero the squared width is normal to a good approximation.
-    return Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)

@@ -14,62 +14,15 @@ from craterfront.estimation import Objective
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import plan, run
-from craterfront.models.noise import flicker_moments
 from craterfront.models.readings import (
     censored_residuals,
     correlation_time,
     deviance_residuals,
-    noise_level,
     whiten,
 )
 from craterfront.models.slicing import SlicePlan
+from craterfront.noise_model import NoiseModel, noise_about, shortfall
 from craterfront.parameters import is_free
-
-NOISE_FLOOR = 1e-4
-"""Data without visible noise are taken to be good to this share of the channel's largest value."""
-
-
-_LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of this many counts
-
-
-@dataclass(frozen=True)
-class NoiseModel:
-    """Variance of the readings, and the discrepancy: how far the model itself falls short.
-
-    Attributes
-    ----------
-    kappa, rho2 : ndarray, shape (C,)
-        Variance of a reading: (kappa * model + rho2) / interval.
-    flicker_variance, flicker_correlation : float
-        Common fluctuation of the source, averaged over a reading, and its correlation with the
-        next.
-    shortfall : ndarray, shape (C,)
-        How far the model misses each channel, as a standard deviation in units of intensity that
-        is the same for all its readings; 0 where the noise explains the residuals.
-    correlation : ndarray, shape (C,)
-        Number of readings over which residuals are correlated, at least 1: so much larger is the
-        variance that they count with.
-    counted : bool
-        The gain was written in the file; otherwise it is estimated.
-    """
-
-    kappa: np.ndarray
-    rho2: np.ndarray
-    flicker_variance: float
-    flicker_correlation: float
-    shortfall: np.ndarray
-    correlation: np.ndarray
-    counted: bool
-
-    def variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
-        """Variance of every reading about the model, shape (C, N)."""
-        gain = self.kappa[:, None] / interval_s
-        counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
-        return counting + self.added_variance(interval_s)
-
-    def added_variance(self, interval_s: np.ndarray) -> np.ndarray:
-        """The part that does not grow with the signal: readout and shortfall, shape (C, N)."""
-        return self.rho2[:, None] / interval_s + self.shortfall[:, None] ** 2
 
 
 @dataclass(frozen=True)
@@ -131,8 +84,7 @@ class Likelihood:
         self._scale = self._scales()
         self.plan: SlicePlan | None = None
         self._signal_for_flicker = self._weights_model = self._smoothed()
-        channels = len(self.values)
-        self.noise = self._noise_from(self._weights_model, np.zeros(channels), np.ones(channels))
+        self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
         self.without_prior: int | None = None  # a parameter whose prior is left out
 
@@ -450,38 +402,20 @@ class Likelihood:
 
         return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
 
-    def _noise_from(
-        self, model: np.ndarray, shortfall: np.ndarray, correlation: np.ndarray
-    ) -> NoiseModel:
-        written = self.assembly.setup.noise
-        counted = written.counts_per_unit_s is not None
-        kappa, rho2 = np.zeros(len(model)), np.zeros(len(model))
-        for c in range(len(model)):
-            usable = ~self.censored[c]
-            if counted:
-                kappa[c] = 1.0 / float(written.counts_per_unit_s)
-                rho2[c] = float(written.readout_per_sqrt_s) ** 2
-                continue
-            kappa[c], rho2[c] = noise_level(
-                self.values[c] - model[c], model[c], self.interval, usable
-            )
-            largest = max(float(np.max(np.abs(self.values[c]))), 1e-300)
-            if (kappa[c] * largest + rho2[c]) / self.interval.mean() < (NOISE_FLOOR * largest) ** 2:
-                rho2[c] = (NOISE_FLOOR * largest) ** 2 * self.interval.mean()
-        variance, with_next = 0.0, 0.0
-        if written.flicker is not None and float(written.flicker.rms) > 0:
-            variance, with_next = flicker_moments(
-                float(written.flicker.rms),
-                float(written.flicker.correlation_s),
-                float(np.median(self.interval)),
-            )
-        return NoiseModel(kappa, rho2, variance, with_next, shortfall, correlation, counted)
+    def _noise_about(self, model: np.ndarray) -> NoiseModel:
+        return noise_about(
+            model, self.values, self.interval, ~self.censored, self.assembly.setup.noise
+        )
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""
         self._weights_model = np.maximum(solution.model, 0.0)
         self._signal_for_flicker = np.maximum(solution.signal, 0.0)
-        self.noise = self._noise_from(solution.model, self.noise.shortfall, self.noise.correlation)
+        self.noise = replace(
+            self._noise_about(solution.model),
+            shortfall=self.noise.shortfall,
+            correlation=self.noise.correlation,
+        )
 
     def update_discrepancy(self, solution: Solution, jacobian: np.ndarray) -> float:
         """Compare residuals with the noise where they matter for the answer.
@@ -502,49 +436,21 @@ class Likelihood:
         scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
         inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
         rows = jacobian[: self.values.size] / scale
-        leverage = np.einsum("rp,pq,rq->r", rows, inverse, rows).reshape(self.values.shape)
-        bare = replace(before, shortfall=np.zeros_like(before.shortfall))
+        leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(self.values.shape)
+        leverage = np.where(self.censored, 0.0, np.clip(leverage, 0.0, 1.0))
+        channels = len(self.values)
+        bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
         variance = bare.variance(self._weights_model, self.interval)
         variance = variance + bare.flicker_variance * self._signal_for_flicker**2
         deviation = self.values - solution.model
-        shortfall, correlation = np.zeros(len(deviation)), np.ones(len(deviation))
-        for c in range(len(deviation)):
-            seen = ~self.censored[c]
-            shortfall[c], correlation[c] = _discrepancy(
-                deviation[c, seen], variance[c, seen], np.clip(leverage[c, seen], 0.0, 1.0)
-            )
-        self.noise = replace(before, shortfall=shortfall, correlation=correlation)
+        found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
+        self.noise = replace(bare, shortfall=np.array(found))
+        white = np.sqrt(leverage) * self.whitened(self.standardised(solution))
+        correlation = np.array([correlation_time(row) for row in white])
+        self.noise = replace(self.noise, correlation=correlation)
         old = before.variance(self._weights_model, self.interval) * before.correlation[:, None]
         new = self.noise.variance(self._weights_model, self.interval) * correlation[:, None]
         return float(np.max(np.abs(np.log(new / old))))
-
-
-def _discrepancy(
-    deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray
-) -> tuple[float, float]:
-    """Shortfall of the model, and over how many readings its residuals are correlated.
-
-    Residuals count with what their reading contributes to the answer (its leverage h). The fit
-    takes up part of the noise: their mean square is 1 - h if the noise explains them. A shortfall
-    is added where it exceeds that by more than two standard deviations.
-    """
-    total = float(leverage.sum())
-    if deviation.size < 8 or total <= 0:
-        return 0.0, 1.0
-    effective = total**2 / float(np.sum(leverage**2))
-    expected = max(float(leverage @ (1.0 - leverage)), 1e-12)
-
-    def size(added: float) -> float:
-        return float(leverage @ (deviation**2 / (variance + added))) / expected
-
-    added = 0.0
-    if size(0.0) > 1.0 + 2.0 * np.sqrt(2.0 / effective):
-        low, high = 0.0, float(np.max(deviation**2)) * total / expected + 1e-300
-        for _ in range(100):
-            added = 0.5 * (low + high)
-            low, high = (added, high) if size(added) > 1.0 else (low, added)
-    weighted = np.sqrt(leverage) * deviation / np.sqrt(variance + added)
-    return float(np.sqrt(added)), correlation_time(weighted)
 
 
 def _non_negative(normal: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -11,7 +11,8 @@ from craterfront import __version__
 from craterfront.budget import Budget, broadening
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import composition_against_depth
-from craterfront.inversion import Inversion, WidthAnswer
+from craterfront.inversion import Inversion
+from craterfront.limits import WidthAnswer
 from craterfront.parameters import table_rows
 
 if TYPE_CHECKING:

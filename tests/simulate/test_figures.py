@@ -24,7 +24,7 @@ from craterfront.figures import (
     save_figure,
 )
 from craterfront.forward import simulate
-from craterfront.inversion import WidthAnswer
+from craterfront.limits import WidthAnswer
 from craterfront.models.delta_fit import fit_delta_response
 from craterfront.models.delta_response import delta_response
 from craterfront.models.edge_response import fit_logistic_edge, logistic_edge
