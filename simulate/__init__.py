@@ -34,6 +34,10 @@ _HOMES = {
     "craterfront.quantities": ("Quantity",),
     "craterfront.problems": ("InputProblems",),
     "craterfront.forward": ("simulate", "repeat"),
+    "craterfront.inversion": ("Inversion", "invert"),
+    "craterfront.measured": ("MeasuredProfile", "read_profile"),
+    "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
+    "craterfront.results": ("Answer", "answer", "estimate_dataset"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -41,9 +45,13 @@ __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
+    from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forward import repeat, simulate
+    from craterfront.inversion import Inversion, invert
+    from craterfront.measured import MeasuredProfile, read_profile
     from craterfront.problems import InputProblems
     from craterfront.quantities import Quantity
+    from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
     from craterfront.setup import (
         Channel,

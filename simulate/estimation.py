@@ -188,6 +188,46 @@ def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
     return Curvature(covariance, undetermined)
 
 
+@dataclass(frozen=True)
+class DataRank:
+    """What the data alone say of the parameters.
+
+    Attributes
+    ----------
+    rank : int
+        Number of independent combinations that the data fix better than the priors do.
+    resting : list of ndarray
+        Unit directions, in units of the priors, that rest on the priors.
+    """
+
+    rank: int
+    resting: list[np.ndarray]
+
+
+def data_rank(rows: np.ndarray, count: int, units: np.ndarray) -> DataRank:
+    """Rank of the Fisher information of the data, with nuisance parameters marginalised.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (R, P + L)
+        Derivatives of the residuals of the data alone, by parameters and nuisance parameters.
+    count : int
+        Number P of parameters; the rest is marginalised.
+    units : ndarray, shape (P,)
+        Standard deviation of each prior, or a sensible step where there is none.
+    """
+    information = rows.T @ rows
+    own, cross = information[:count, :count], information[:count, count:]
+    nuisance = information[count:, count:]
+    scale = np.sqrt(np.maximum(np.diag(nuisance), 1e-300))
+    inverse = np.linalg.pinv(nuisance / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    inverse /= np.outer(scale, scale)
+    marginal = (own - cross @ inverse @ cross.T) * np.outer(units, units)
+    values, vectors = np.linalg.eigh(marginal)
+    fixed = values > 1.0
+    return DataRank(int(fixed.sum()), [vectors[:, i] for i in np.flatnonzero(~fixed)])
+
+
 def quadratic_form(slope: np.ndarray, covariance: np.ndarray) -> float:
     """Variance of a linear combination; infinite where it touches what nothing fixes."""
     touched = slope != 0

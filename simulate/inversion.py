@@ -8,9 +8,11 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.estimation import (
     Curvature,
+    DataRank,
     Fit,
     Objective,
     curvature,
+    data_rank,
     minimise,
     quadratic_form,
 )
@@ -53,6 +55,8 @@ class Inversion:
         Upper limits at 95 % of layers that the data cannot tell from infinitely thin ones.
     relative : bool
         Times at nominal rates instead of depths.
+    rank : DataRank
+        Which combinations of the free parameters the data fix, and which rest on priors.
     warnings : list of str
         First what a reader must know first.
     scale_sources : list of str
@@ -70,8 +74,18 @@ class Inversion:
     widths: dict[int, WidthAnswer]
     thickness_limits_nm: dict[int, float]
     relative: bool
+    rank: DataRank
     warnings: list[str]
     scale_sources: list[str]
+
+    def combinations_resting_on_priors(self) -> list[str]:
+        """The combinations of parameters that the data do not fix, in words."""
+        parameters, free = self.likelihood.assembly.parameters, self.likelihood.free
+        described = []
+        for direction in self.rank.resting:
+            strong = [i for i in np.argsort(-np.abs(direction)) if abs(direction[i]) > 0.3][:4]
+            described.append(" with ".join(parameters[free[i]].name for i in strong))
+        return described
 
     def standard_uncertainty(self, index: int) -> float:
         """Of a parameter, in its unit; for a logarithmic one, value times that of the logarithm."""
@@ -152,9 +166,22 @@ def invert(
         widths,
         limits,
         relative,
+        _rank(likelihood, full),
         warnings,
         sources,
     )
+
+
+def _rank(likelihood: Likelihood, full: np.ndarray) -> DataRank:
+    """Rank of the data's Fisher information, in units of the priors."""
+    parameters = [likelihood.assembly.parameters[index] for index in likelihood.free]
+    units = np.array(
+        [
+            1.0 if not p.has_prior else p.u / (p.value if p.logarithmic else likelihood.scale_of(i))
+            for i, p in enumerate(parameters)
+        ]
+    )
+    return data_rank(full[: likelihood.values.size], len(parameters), units)
 
 
 def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:

@@ -22,6 +22,11 @@ def print_answer(answer: Answer, console: Console) -> None:
     console.print(_layer_table(answer))
     console.print(_interface_table(answer))
     console.print(_budget_table(answer))
+    fixed, free = answer.rank
+    line = f"The data fix {fixed} of {free} combinations of the free parameters."
+    if answer.resting_on_priors:
+        line += f" On priors rest: {'; '.join(answer.resting_on_priors)}."
+    console.print(line, highlight=False, markup=False)
 
 
 def print_parameters(

@@ -59,6 +59,11 @@ class Answer:
         Everything that is fixed, has a prior, is assumed or free, before the data.
     estimates : list of (name, value, u, unit)
         The free parameters after the data.
+    rank : tuple of int
+        How many combinations of the free parameters the data fix (rank of the Fisher information
+        in units of the priors), and how many free parameters there are.
+    resting_on_priors : list of str
+        The other combinations.
     noise : list of str
         One line per channel.
     budgets : list of Budget
@@ -70,6 +75,8 @@ class Answer:
     scale_sources: list[str]
     parameters: list[tuple[str, str, str, str]]
     estimates: list[tuple[str, float, float, str]]
+    rank: tuple[int, int]
+    resting_on_priors: list[str]
     noise: list[str]
     budgets: list[Budget]
 
@@ -116,6 +123,9 @@ class Answer:
                 {"name": name, "value": _finite(value), "u": _finite(u), "unit": unit}
                 for name, value, u, unit in self.estimates
             ],
+            "fisher_rank": self.rank[0],
+            "free_parameters": self.rank[1],
+            "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
             "broadening_two_sd": [
                 {"below": b.layer, **{f"{k} ({self.unit})": v for k, v in b.two_sd_nm.items()}}
@@ -180,6 +190,8 @@ def answer(inversion: Inversion) -> Answer:
         inversion.scale_sources,
         table_rows(assembly.parameters),
         estimates,
+        (inversion.rank.rank, len(likelihood.free)),
+        inversion.combinations_resting_on_priors(),
         _noise_lines(inversion),
         budgets,
     )
