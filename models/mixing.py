@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-CELLS = 32
+CELLS = 24
 """Cells of a diffusively mixed layer; the error of the decay length is (q/M)^2/12, q < pi."""
 
 _MOST_CELLS = 400

@@ -130,13 +130,23 @@ def _product(z, planes, widths, shapes, first, last):
 
 @njit(cache=True, nogil=True)
 def _integral_of_product(z0, z1, planes, widths, shapes, first, last):
-    """Integral of T_first ... T_last from z0 to z1 by Gauss-Legendre between all kinks."""
-    breaks = np.empty(3 * (last - first + 1) + 2)
+    """Integral of T_first ... T_last from z0 to z1 by Gauss-Legendre.
+
+    Every interface brings its kinks and panels that resolve its width.
+    """
+    breaks = np.empty((last - first + 1) * (_PANELS + 2) + 2)
     breaks[0], breaks[1] = z0, z1
     count = 2
     for j in range(first, last + 1):
         above, below = _support(widths[j], shapes[j])
-        for position in (planes[j] - above, planes[j], planes[j] + below):
+        top, size = planes[j] - above, above + below
+        if top >= z1 or (top + size <= z0 and size > 0.0):
+            continue
+        if z0 < planes[j] < z1:
+            breaks[count] = planes[j]
+            count += 1
+        for i in range(_PANELS + 1):
+            position = top + size * i / _PANELS
             if z0 < position < z1:
                 breaks[count] = position
                 count += 1
@@ -170,20 +180,7 @@ def _removed_thickness(planes, widths, shapes, last):
     start = max(start, 0.0)
     if end <= start:
         return start
-    # Uniform panels resolve the widths; kinks are handled inside each panel.
-    panels = 0
-    for j in range(first, last + 1):
-        above, below = _support(widths[j], shapes[j])
-        if above + below > 0.0:
-            panels = max(panels, int(_PANELS * (end - start) / (above + below)) + 1)
-    panels = min(max(panels, 1), 4000)
-    step = (end - start) / panels
-    product = 0.0
-    for i in range(panels):
-        product += _integral_of_product(
-            start + i * step, start + (i + 1) * step, planes, widths, shapes, first, last
-        )
-    return end - product
+    return end - _integral_of_product(start, end, planes, widths, shapes, first, last)
 
 
 @njit(cache=True, nogil=True)
@@ -199,35 +196,31 @@ def _solve_planes(thickness, widths, shapes):
         if target - above >= reached:
             reached = target + below
             continue
-        low, high = target - above - below - 1.0, target + above + below + 1.0
-        for _ in range(60):
-            planes[j] = low
-            if _removed_thickness(planes, widths, shapes, j) <= target:
-                break
-            low -= high - low
-        # Illinois false position: robust on a monotone function and fast near the root.
-        planes[j] = low
-        f_low = _removed_thickness(planes, widths, shapes, j) - target
-        planes[j] = high
-        f_high = _removed_thickness(planes, widths, shapes, j) - target
-        side = 0
-        for _ in range(200):
-            if f_high - f_low == 0.0:
-                break
-            planes[j] = (low * f_high - high * f_low) / (f_high - f_low)
+        # The slope is close to 1 unless the layer is far thinner than its interface, so a secant
+        # from there converges in a few steps; bisection takes over if it leaves the bracket.
+        low, high = -np.inf, np.inf
+        previous, f_previous = planes[j], 0.0
+        for step in range(200):
             f = _removed_thickness(planes, widths, shapes, j) - target
             if abs(f) <= 1e-13 * max(target, 1.0):
                 break
             if f > 0.0:
-                high, f_high = planes[j], f
-                if side == 1:
-                    f_low *= 0.5
-                side = 1
+                high = planes[j]
             else:
-                low, f_low = planes[j], f
-                if side == -1:
-                    f_high *= 0.5
-                side = -1
+                low = planes[j]
+            change = -f
+            if step > 0 and f != f_previous:
+                change = -f * (planes[j] - previous) / (f - f_previous)
+            previous, f_previous = planes[j], f
+            trial = planes[j] + change
+            if not low < trial < high:
+                if np.isinf(low) or np.isinf(high):
+                    trial = planes[j] - np.sign(f) * 2.0**step * (above + below + 0.1)
+                else:
+                    trial = 0.5 * (low + high)
+            if trial == planes[j]:
+                break
+            planes[j] = trial
         reached = max(reached, planes[j] + below)
     return planes
 
@@ -300,8 +293,7 @@ def slice_fractions(
     Parameters
     ----------
     edges_nm : ndarray, shape (K + 1,)
-        Slice edges, increasing [nm]. Slices that an interface crosses should be thin against
-        its width, except that steps and kinks may lie anywhere.
+        Slice edges, increasing [nm]; slices may be thick against an interface.
     planes_nm, width_nm, shape : ndarray, shape (L,)
         Interfaces, see `interface_planes_nm`.
 
