@@ -5,7 +5,7 @@ layer. So a signal computed on a given plan is a smooth function of every thickn
 inversion needs, and a sharp interface is exact.
 
 What limits the slice thickness h. Replacing a profile by its means over slices adds, after
-smoothing, a variance of h^2/4 at most. Near an interface h is a fourteenth of what the edge will
+smoothing, a variance of h^2/4 at most. Near an interface h is a sixteenth of what the edge will
 be: the feature length l (mixing length and interface width) and the spread by roughness and
 crater together. Where spread and sampling smooth less than l, h is smaller: the staircase itself
 would show. Along a trailing edge h grows as the signal decays. Where the composition is uniform,
@@ -20,7 +20,7 @@ from numba import njit
 
 MAX_SLICES = 400_000
 
-_PER_FEATURE = 14.0  # slices per length of the smoothed edge
+_PER_FEATURE = 16.0  # slices per length of the smoothed edge
 _FINEST = 200.0  # ... and never more than this
 _PER_SMOOTHING = 4.0
 _TAIL = 14.0  # trailing edge followed for so many decay lengths (8e-7)
@@ -107,7 +107,7 @@ class SlicePlan:
 @njit(cache=True, nogil=True)
 def _fine(length, spread, sampling):
     """Slice thickness that resolves a feature after smoothing."""
-    staircase = math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING
+    staircase = math.hypot(spread, 0.25 * sampling) / _PER_SMOOTHING
     return min(max(staircase, length / _FINEST), math.hypot(length, spread) / _PER_FEATURE)
 
 

@@ -171,13 +171,38 @@ class Assembly:
         """Parameter that is the thickness of a layer."""
         return self._thickness[layer]
 
-    def rates_of_thickness(self, index: int) -> list[int]:
-        """Parameters that the rate of the (first) layer of a thickness is the product of."""
-        layer = self._thickness.index(index)
-        rate = self._rate[layer]
-        estimated = self.parameters[rate].why == rules.FROM_YIELDS
-        common = [self._common_rate] if estimated and self._common_rate is not None else []
-        return [rate, *common]
+    def rates_behind(self, index: int) -> dict[int, float]:
+        """Rates that turn a length into the time in which a profile shows it.
+
+        Parameters
+        ----------
+        index : int
+            A parameter.
+
+        Returns
+        -------
+        dict of int to float
+            Parameters, and their powers in the rate; empty for what is no length.
+        """
+        kind = self.parameters[index].kind
+        if kind == "thickness":
+            powers = {self._thickness.index(index): 1.0}
+        elif kind == "width":
+            layer = self._width.index(index)
+            powers = {layer: 0.5, layer + 1: 0.5}
+        elif kind in ("initial roughness", "mixing length"):
+            powers = {0: 1.0}
+        else:
+            return {}
+        behind: dict[int, float] = {}
+        for layer, power in powers.items():
+            rate = self._rate[layer]
+            factors = [rate]
+            if self._common_rate is not None and self.parameters[rate].why == rules.FROM_YIELDS:
+                factors.append(self._common_rate)
+            for factor in factors:
+                behind[factor] = behind.get(factor, 0.0) + power
+        return behind
 
     def width_index(self, layer: int) -> int:
         """Parameter that is the width of the interface below a layer."""

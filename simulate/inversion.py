@@ -88,16 +88,12 @@ class Inversion:
         return described
 
     def standard_uncertainty(self, index: int) -> float:
-        """Of a parameter, in its unit; for a logarithmic one, value times that of the logarithm."""
-        assembly = self.likelihood.assembly
+        """Of a parameter other than a width, in its unit."""
         if index not in self.likelihood.free:
             return 0.0
-        slope = self.likelihood.gradient(index)
-        variance = quadratic_form(slope, self.curvature.covariance)
-        i = self.likelihood.free.index(index)
-        if assembly.parameters[index].logarithmic:
-            return float(self.values[index]) * variance**0.5
-        return self.likelihood.scale_of(i) * variance**0.5
+        value = float(self.values[index])
+        slope = self.likelihood.relative_gradient(index, value)
+        return abs(value) * quadratic_form(slope, self.curvature.covariance) ** 0.5
 
 
 def invert(
@@ -177,7 +173,9 @@ def _rank(likelihood: Likelihood, full: np.ndarray) -> DataRank:
     parameters = [likelihood.assembly.parameters[index] for index in likelihood.free]
     units = np.array(
         [
-            1.0 if not p.has_prior else p.u / (p.value if p.logarithmic else likelihood.scale_of(i))
+            p.u / (p.value if likelihood.scale_of(i) == 1.0 else likelihood.scale_of(i))
+            if p.has_prior
+            else 1.0
             for i, p in enumerate(parameters)
         ]
     )

@@ -22,7 +22,7 @@ from craterfront.models.readings import (
 )
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import NoiseModel, noise_about, shortfall
-from craterfront.parameters import is_free
+from craterfront.parameters import Parameter, is_free
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ class Likelihood:
             for index, parameter in enumerate(assembly.parameters)
             if not parameter.is_fixed and index not in fixed
         ]
-        self._partners = [self._rates_of(index) for index in self.free]
+        self._behind = [self._rates_behind(index) for index in self.free]
         self._projection = self._projections()
         self._channel_of = np.array([r.channel for r in assembly.responses], dtype=int)
         self._scale = self._scales()
@@ -97,53 +97,66 @@ class Likelihood:
             p = self.assembly.parameters[index]
             if p.kind == "width":
                 scales.append(max(p.value, 0.1 * min(p.upper, 200.0), 1e-3))
-            elif p.logarithmic:
+            elif self._is_logarithmic(p):
                 scales.append(1.0)
             else:
                 scales.append(p.u if p.has_prior else max(abs(p.value), 1e-2))
         return np.array(scales)
 
-    def _rates_of(self, index: int) -> list[int]:
-        """Free rates whose logarithms a thickness follows.
+    def _rates_behind(self, index: int) -> dict[int, float]:
+        """Free rates (by position) that a length follows, with their powers.
 
-        Data fix how long a layer takes, not its thickness. So the coordinate of a thickness is
-        the logarithm of that time; in it the valley "thickness over rate" is straight and narrow
-        only across.
+        Data fix how long something lasts, not how thick it is. So the coordinate of a length is
+        that of its duration; in it the valley "length over rate" is straight and narrow only
+        across. A length with bounds of its own keeps its own coordinate.
         """
         p = self.assembly.parameters[index]
-        if p.kind != "thickness" or p.lower > 0 or np.isfinite(p.upper):
-            return []
-        return [rate for rate in self.assembly.rates_of_thickness(index) if rate in self.free]
+        bounded = p.kind != "width" and (
+            np.isfinite(p.upper) or (p.kind == "thickness" and p.lower)
+        )
+        if bounded:
+            return {}
+        behind = self.assembly.rates_behind(index)
+        return {self.free.index(r): power for r, power in behind.items() if r in self.free}
+
+    def _is_logarithmic(self, p: Parameter) -> bool:
+        return p.logarithmic or (p.kind in ("initial roughness", "mixing length") and p.value > 0)
 
     def _coordinate(self, i: int, value: float) -> float:
         p, scale = self.assembly.parameters[self.free[i]], self._scale[i]
         if p.kind == "width":
             return (value / scale) ** 2
-        if p.logarithmic:
+        if self._is_logarithmic(p):
             return float(np.log(value / p.value)) if value > 0 else -np.inf
         return (value - p.value) / scale
 
     def coordinates(self, values: np.ndarray) -> np.ndarray:
-        """Coordinates of the free parameters: logarithms, squared widths, scaled numbers."""
+        """Coordinates: logarithms of times, squared widths in time, scaled numbers."""
         x = np.array([self._coordinate(i, values[index]) for i, index in enumerate(self.free)])
-        return x - self._following(x)
+        follow = self._following(x)
+        for i, index in enumerate(self.free):
+            if self.assembly.parameters[index].kind == "width":
+                x[i] *= np.exp(-2.0 * follow[i])
+            else:
+                x[i] -= follow[i]
+        return x
 
     def _following(self, x: np.ndarray) -> np.ndarray:
-        """What rates add to the logarithms of the thicknesses."""
+        """Logarithm of the factor that the present rates put on each length."""
         return np.array(
-            [sum(x[self.free.index(rate)] for rate in rates) for rates in self._partners]
+            [sum(power * x[rate] for rate, power in behind.items()) for behind in self._behind]
         )
 
     def parameter_values(self, x: np.ndarray) -> np.ndarray:
         """Values of all parameters at the given coordinates."""
         values = self.assembly.nominal
-        natural = x + self._following(x)
+        follow = self._following(x)
         for i, index in enumerate(self.free):
             p, scale = self.assembly.parameters[index], self._scale[i]
             if p.kind == "width":
-                values[index] = scale * np.sqrt(max(x[i], 0.0))
-            elif p.logarithmic:
-                values[index] = p.value * np.exp(natural[i])
+                values[index] = scale * np.sqrt(max(x[i], 0.0)) * np.exp(follow[i])
+            elif self._is_logarithmic(p):
+                values[index] = p.value * np.exp(x[i] + follow[i])
             else:
                 values[index] = p.value + scale * x[i]
         return values
@@ -154,19 +167,24 @@ class Likelihood:
         lower = np.array([self._coordinate(i, p.lower) for i, p in enumerate(parameters)])
         upper = np.array([self._coordinate(i, p.upper) for i, p in enumerate(parameters)])
         # A positive number may leave its nominal value by a factor of e^5 at most.
-        far = np.array([5.0 if p.logarithmic else np.inf for p in parameters])
+        far = np.array([5.0 if self._is_logarithmic(p) else np.inf for p in parameters])
         return np.maximum(lower, -far), np.minimum(upper, far)
 
-    def gradient(self, index: int) -> np.ndarray:
-        """Derivative of a parameter's natural coordinate (a logarithm for a thickness)."""
+    def relative_gradient(self, index: int, value: float) -> np.ndarray:
+        """Derivative of a parameter's value by the coordinates, over the value (not for widths)."""
         i = self.free.index(index)
         slope = np.zeros(len(self.free))
-        slope[[i, *(self.free.index(rate) for rate in self._partners[i])]] = 1.0
+        logarithmic = self._is_logarithmic(self.assembly.parameters[index])
+        slope[i] = 1.0 if logarithmic else self._scale[i] / value
+        for rate, power in self._behind[i].items():
+            slope[rate] += power
         return slope
 
-    def width_of(self, i: int, coordinate: float) -> float:
-        """Width [nm] at a coordinate of free parameter i."""
-        return float(self._scale[i] * np.sqrt(max(coordinate, 0.0)))
+    def with_coordinate(self, x: np.ndarray, i: int, coordinate: float) -> float:
+        """Value of a free parameter when its coordinate alone is changed."""
+        moved = x.copy()
+        moved[i] = coordinate
+        return float(self.parameter_values(moved)[self.free[i]])
 
     def scale_of(self, i: int) -> float:
         """Meaning of a unit step of free parameter i (see `coordinates`)."""
@@ -442,6 +460,8 @@ class Likelihood:
         bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
         variance = bare.variance(self._weights_model, self.interval)
         variance = variance + bare.flicker_variance * self._signal_for_flicker**2
+        # One count where hardly any is expected is no sign of a wrong model.
+        variance = np.maximum(variance, (bare.kappa[:, None] / self.interval) ** 2)
         deviation = self.values - solution.model
         found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
         self.noise = replace(bare, shortfall=np.array(found))

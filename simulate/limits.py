@@ -73,9 +73,9 @@ def width_answers(
             i = likelihood.free.index(index)
             interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
             answer = WidthAnswer(
-                likelihood.width_of(i, fit.x[i]),
-                likelihood.width_of(i, interval.lower),
-                likelihood.width_of(i, interval.upper),
+                likelihood.with_coordinate(fit.x, i, fit.x[i]),
+                likelihood.with_coordinate(fit.x, i, interval.lower),
+                likelihood.with_coordinate(fit.x, i, interval.upper),
                 interval.resolved,
             )
             if answer.resolved and not roughness_known:
@@ -112,9 +112,7 @@ def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) ->
         interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
         likelihood.without_prior = None
         if not interval.resolved:
-            held = best.x.copy()
-            held[i] = interval.upper
-            limits[layer] = float(likelihood.parameter_values(held)[index])
+            limits[layer] = likelihood.with_coordinate(best.x, i, interval.upper)
     return limits
 
 

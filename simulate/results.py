@@ -58,7 +58,7 @@ class Answer:
     parameters : list of (name, value, unit, state)
         Everything that is fixed, has a prior, is assumed or free, before the data.
     estimates : list of (name, value, u, unit)
-        The free parameters after the data.
+        The free parameters after the data; widths stand with the layers.
     rank : tuple of int
         How many combinations of the free parameters the data fix (rank of the Fisher information
         in units of the priors), and how many free parameters there are.
@@ -175,6 +175,7 @@ def answer(inversion: Inversion) -> Answer:
             assembly.parameters[index].unit,
         )
         for index in likelihood.free
+        if assembly.parameters[index].kind != "width"
     ]
     interval = float(np.median(likelihood.interval))
     budgets = broadening(assembly, inversion.values, interval)
