@@ -212,6 +212,53 @@ def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True, nogil=True)
+def _passed(start, end, edges, sigma, first, segments, jumps):
+    """sum_e jumps[e] times the share of area and time, in each interval, that has passed edge e."""
+    count, width = jumps.shape
+    out = np.zeros((start.size, width))
+    g_low, g_high = np.inf, 0.0
+    for p in range(segments.shape[0]):
+        g_low = min(g_low, segments[p, 0])
+        g_high = max(g_high, segments[p, 1])
+    earliest = np.empty(count)
+    running = np.inf
+    for e in range(count - 1, -1, -1):
+        running = min(running, edges[e] - REACH * sigma[e])
+        earliest[e] = running
+    settled = np.zeros(width)
+    behind, running = 0, -np.inf
+    for n in range(start.size):
+        middle, half = 0.5 * (start[n] + end[n]), 0.5 * (end[n] - start[n])
+        while behind < count:
+            latest = max(running, edges[behind] + REACH * sigma[behind])
+            if g_low * start[n] < latest:
+                break
+            running = latest
+            for q in range(width):
+                settled[q] += jumps[behind, q]
+            behind += 1
+        for q in range(width):
+            out[n, q] = settled[q]
+        limit = 1.0
+        for e in range(behind, count):
+            if earliest[e] >= g_high * end[n]:
+                break
+            share = 0.0
+            for p in range(segments.shape[0]):
+                low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
+                smear = 0.5 * (low + high) * half
+                share += weight * _share(
+                    low, high, middle, edges[e] - smear, edges[e] + smear, sigma[e]
+                )
+            if e >= first:
+                limit = min(limit, share)
+                share = limit
+            for q in range(width):
+                out[n, q] += share * jumps[e, q]
+    return out
+
+
+@njit(cache=True, nogil=True)
 def _matrix(doses, edges, sigma, first, segments):
     slices = sigma.size
     out = np.empty((slices, doses.size))
@@ -351,6 +398,47 @@ class Arrival:
         """
         held = columns[self.source] * self.weight[:, None]
         return self._sum(doses, held) - self._sum(np.zeros(1), held)
+
+    def seen(self, fractions: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+        """What is seen at the surface, averaged over the area and over each interval.
+
+        Parameters
+        ----------
+        fractions : ndarray, shape (K, Q)
+            Q quantities that each slice shows while it is at the surface.
+        start, end : ndarray, shape (N,)
+            Dose (D*) at the ends of each interval; equal for a snapshot.
+
+        Returns
+        -------
+        ndarray, shape (N, Q)
+            A column is at a slice when it has passed its upper face and not its lower one. The
+            area counts, not the atoms that leave, and mirror slices take their share.
+        """
+        held = fractions[self.source]
+        jumps = np.vstack([held[:1], np.diff(held, axis=0)])
+        return _passed(
+            np.ascontiguousarray(start, dtype=float),
+            np.ascontiguousarray(end, dtype=float),
+            self.edges[:-1],
+            self._sigma_above(),
+            self.first,
+            self.segments,
+            np.ascontiguousarray(jumps),
+        )
+
+    def _sigma_above(self) -> np.ndarray:
+        """Spread at the upper face of each slice, mirror slices included."""
+        own = self.sigma[self.first :] ** 2
+        size = np.diff(self.edges[self.first :])
+        middle = np.cumsum(size) - 0.5 * size
+        faces = np.append(0.0, np.cumsum(size))
+        variance = np.interp(faces, middle, own)
+        if own.size > 1:
+            slope = (own[1] - own[0]) / (middle[1] - middle[0])
+            variance[0] = max(own[0] - slope * middle[0], 0.0)
+        upper = self.source + (np.arange(self.source.size) < self.first)
+        return np.ascontiguousarray(np.sqrt(variance[upper]))
 
     def exposure(self, doses: np.ndarray) -> np.ndarray:
         """E of the slices of the sample themselves, shape (K, N): dense, for looking at."""

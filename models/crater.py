@@ -133,30 +133,3 @@ def relative_smoothing(segments: np.ndarray) -> float:
     A floor with an edge is two sharp copies of the sample, however far apart.
     """
     return float(np.min(segments[:, 1] - segments[:, 0])) / math.sqrt(12.0)
-
-
-def area_weighted(segments: np.ndarray, tolerance: float = 1e-4) -> np.ndarray:
-    """Segments for a signal that is seen per area rather than collected per atom.
-
-    The rate at which columns pass a slice is weighted with g; the area that they take is not.
-    Each segment is split until one weight 1/g for all of it errs by less than `tolerance`.
-
-    Parameters
-    ----------
-    segments : ndarray, shape (P, 3)
-    tolerance : float
-        Allowed error of an area share.
-
-    Returns
-    -------
-    ndarray, shape (Q, 3)
-        Weights no longer sum to 1, but weight times mean g does.
-    """
-    parts = []
-    for low, high, weight in segments:
-        middle = 0.5 * (low + high)
-        count = max(1, math.ceil(math.sqrt(0.125 * (high - low) / middle / tolerance)))
-        edges = np.linspace(low, high, count + 1)
-        centres = 0.5 * (edges[1:] + edges[:-1])
-        parts.append(np.column_stack([edges[:-1], edges[1:], weight / count / centres]))
-    return np.concatenate(parts)

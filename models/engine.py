@@ -21,8 +21,8 @@ from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
 from craterfront.models.viewing import seen_fractions
 
-_SNAPSHOT = 1e-4  # a snapshot lasts this share of a sampling interval
 _ESCAPE_REACH = 12.0
+_PER_ESCAPE_DEPTH = 0.08
 _LONGEST_TRANSIENT = 10.0
 
 
@@ -211,10 +211,16 @@ def _features(
         variance_per_nm=dose_growth,
         relative=float(np.hypot(relative, crater.relative_smoothing(instrument.crater))),
         spread_grows=bool(growth.any() or relative > 0),
+        coarsest_nm=_PER_ESCAPE_DEPTH * escape if escape > 0 else np.inf,
     )
 
 
-def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray) -> SlicePlan:
+def plan(
+    sample: LayeredSample,
+    instrument: Instrument,
+    time_edges_s: np.ndarray,
+    refine: float = 1.0,
+) -> SlicePlan:
     """Choose the slices for a run; runs with similar parameters may share them.
 
     Parameters
@@ -222,6 +228,8 @@ def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray
     sample, instrument : LayeredSample, Instrument
     time_edges_s : ndarray, shape (T,)
         Edges of the sampling intervals [s].
+    refine : float
+        Slices are thinner by this factor than the rules of `slicing` ask.
     """
     layer = altered_layer(sample, instrument)
     interval = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
@@ -239,7 +247,7 @@ def plan(sample: LayeredSample, instrument: Instrument, time_edges_s: np.ndarray
     )
     tail = features.below_nm.max(initial=0.0) + 2.0 * features.decay_nm + features.onset_nm
     needed = remaining + REACH * spread + tail + 1.0
-    slices = plan_slices(planes, needed, 3.0 * (depth + needed), features)
+    slices = plan_slices(planes, needed, 3.0 * (depth + needed), features, refine)
     top = np.append(0.0, np.cumsum(sample.thickness_nm / rates[:-1]))
     growth = features.variance_per_nm[-1] * rates[-1]
     variance = np.interp(time_edges_s, top, features.variance)
@@ -304,55 +312,48 @@ def run(
     )
     arrival = Arrival.of(slice_dose, sigma, instrument.crater)
     columns = removed
-    if instrument.escape_depth_nm > 0:
-        volume = 1.0 / sample.atomic_density_per_nm3[species.material]
-        seen = seen_fractions(
-            atoms, states, layer.zone_atoms_nm2, volume, instrument.escape_depth_nm
-        )
-        columns = seen * total[:, None]
+    if look_below:
+        columns = _seen(atoms, states, layer, sample, species, instrument.escape_depth_nm)
+        if instrument.view == "collected":
+            columns = columns * total[:, None]
     columns = columns @ species.project(projection, sample.composition)
-    dose = arrival.balanced_dose(slice_dose, time_edges_s, slices.nodes)
-    signal, mean_depth = _recorded(
-        arrival,
-        instrument,
-        slice_dose,
-        total,
-        columns,
-        thickness,
-        time_edges_s,
-        dose,
-        slices.nodes,
+    signal, mean_depth, dose = _recorded(
+        arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
     )
     return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
+
+
+def _seen(
+    atoms: np.ndarray,
+    states: np.ndarray,
+    layer: AlteredLayer,
+    sample: LayeredSample,
+    species: _Species,
+    escape_depth_nm: float,
+) -> np.ndarray:
+    """Seen fraction of each species while each slice is at the surface, shape (K, S)."""
+    if escape_depth_nm > 0:
+        volume = 1.0 / sample.atomic_density_per_nm3[species.material]
+        return seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, escape_depth_nm)
+    if layer.cells == 0:
+        return atoms / atoms.sum(axis=1, keepdims=True)
+    return 0.5 * (states[1:, 0] + states[:-1, 0])
 
 
 def _recorded(
     arrival: Arrival,
     instrument: Instrument,
     slice_dose: np.ndarray,
-    total: np.ndarray,
     columns: np.ndarray,
     thickness: np.ndarray,
     time_edges_s: np.ndarray,
-    dose: np.ndarray,
     nodes: np.ndarray | None,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Signal of every interval (or snapshot), and the mean depth at every edge."""
-    with_depth = np.column_stack([columns, thickness])
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Signal of every interval (or snapshot); mean depth and D* at every edge."""
+    dose = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
     if instrument.view == "collected":
-        up_to = arrival.collected(with_depth, dose)
-        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1]
+        up_to = arrival.collected(np.column_stack([columns, thickness]), dose)
+        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
     depth = arrival.collected(thickness[:, None], dose)[:, 0]
-    # Per area, the time that columns spend on a slice counts, not the atoms that they lose.
-    by_area = Arrival.of(
-        slice_dose, arrival.sigma[arrival.first :], crater.area_weighted(arrival.segments)
-    )
-    time_on = np.column_stack([columns * (slice_dose / total)[:, None], slice_dose])
-    if instrument.timing == "cycle":
-        moment = _SNAPSHOT * np.diff(time_edges_s).min()
-        later = arrival.balanced_dose(slice_dose, time_edges_s + moment, nodes)
-        pairs = np.column_stack([dose, later]).ravel()
-        gained = np.diff(by_area.collected(time_on, pairs), axis=0)[::2]
-    else:
-        gained = np.diff(by_area.collected(time_on, dose), axis=0)
-    return gained[:, :-1] / gained[:, -1:], depth
+    start, end = (dose, dose) if instrument.timing == "cycle" else (dose[:-1], dose[1:])
+    return arrival.seen(columns, start, end), depth, dose

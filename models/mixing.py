@@ -9,7 +9,8 @@ of the surface fractions c_s and the preferences w_s; undisturbed material enter
 face. Inside, mixing is diffusion in atom coordinates that is constant per ion, so per removed
 atom it scales as the dose that the atom costs; no diffusive flux passes either face.
 
-Discretisation: M cells (one cell is the fully mixed layer). Each step is split symmetrically into
+Discretisation: M cells (one cell is the fully mixed layer). Each step is split symmetrically (half
+the shift, diffusion, half the shift) into
 
 - diffusion, exact in the basis of the discrete Laplacian with closed faces, and
 - the shift by x cells, exact as well: the upwind shift of cells is a Poisson average. Its
@@ -18,7 +19,9 @@ Discretisation: M cells (one cell is the fully mixed layer). Each step is split 
 
 The top cell with preferences: c' = c exp(-x w/S) + F/x (S/w) (1 - exp(-x w/S)) for the inflow F
 and the mean yield S, and S is the number for which the cell again holds one cell of atoms. The
-fraction that leaves is positive and the number of atoms exact for every ratio of preferences.
+fraction that leaves is positive and the number of atoms exact for every ratio of preferences. With
+diffusive mixing the split drains the top cell before diffusion refills it, so there steps are short
+and still only of first order: errors of some per cent of full scale at a ratio of 5.
 
 Preferential sputtering of a mixed layer: P. S. Ho, Surf. Sci. 72 (1978) 253; mixing as confined
 diffusion: see `confined_decay_length`.
@@ -35,6 +38,7 @@ CELLS = 24
 
 _MOST_CELLS = 400
 _MAX_SHIFT = 1.5  # cells per split step
+_MAX_SHIFT_PREFERENTIAL = 0.1  # ... where diffusion has to refill what preferences drain
 _SETTLED = 1e-11  # what is still in transition then stays in the zone: nothing is lost
 
 
@@ -358,7 +362,7 @@ def _column_pass(
     weights = np.empty(cells + 1)
     tails = np.empty(cells + 1)
     damped_by = -1.0
-    pending = 0.0  # half a step of diffusion that waits for the next step
+    owed = 0.0  # diffusion that the next step makes up for
     pointer = 0
     _fill(state, cumulated, totals, cell_atoms, entering)
     if states.shape[0] > 0:
@@ -372,39 +376,48 @@ def _column_pass(
         left = size / cell_atoms
         while left > 0.0:
             if not preferential and _is_settled(state, entering, active, count):
-                pending = 0.0
+                owed = 0.0
                 for a in range(count):
                     removed[k, active[a]] += left * cell_atoms * entering[active[a]]
                 break
-            x = left if cells == 1 and not preferential else min(left, _MAX_SHIFT)
-            if cells > 1:
-                # Half a cell of diffusion per cell of shift is what the upwind shift adds.
-                dose = _surface_dose(state, preference, dose_per_atom, active, count)
-                strength = max(diffusion_per_dose * dose / cell_atoms - 0.5, 0.0) * x
-                both = pending + 0.5 * strength
-                if both != damped_by:
-                    damping[:] = np.exp(-both * eigenvalues)
-                    damped_by = both
-                _diffuse(state, modes, modes_t, damping, buffer, active, count)
-                pending = 0.5 * strength
-            _shift(
-                state,
-                entering,
-                x,
-                preference,
-                preferential,
-                active,
-                count,
-                leaving,
-                buffer,
-                weights,
-                tails,
-            )
+            x = left
+            if cells > 1 or preferential:
+                drained = cells > 1 and preferential
+                x = min(left, _MAX_SHIFT_PREFERENTIAL if drained else _MAX_SHIFT)
+            parts = 2 if cells > 1 else 1
             steady = preferential
-            for a in range(count):
-                s = active[a]
-                removed[k, s] += leaving[s] * cell_atoms
-                steady = steady and abs(leaving[s] - x * entering[s]) <= _SETTLED * x
+            for part in range(parts):
+                _shift(
+                    state,
+                    entering,
+                    x / parts,
+                    preference,
+                    preferential,
+                    active,
+                    count,
+                    leaving,
+                    buffer,
+                    weights,
+                    tails,
+                )
+                for a in range(count):
+                    s = active[a]
+                    removed[k, s] += leaving[s] * cell_atoms
+                    missing = abs(leaving[s] - x / parts * entering[s])
+                    steady = steady and missing <= _SETTLED * x
+                if parts == 2 and part == 0:
+                    # Half a cell of diffusion per cell of shift is what the upwind shift adds.
+                    dose = _surface_dose(state, preference, dose_per_atom, active, count)
+                    now = max(diffusion_per_dose * dose / cell_atoms - 0.5, 0.0) * x
+                    strength = max(now + owed, 0.0)
+                    if strength != damped_by:
+                        damping[:] = np.exp(-strength * eigenvalues)
+                        damped_by = strength
+                    _diffuse(state, modes, modes_t, damping, buffer, active, count)
+                    # The dose changes meanwhile: what its mean would have added is owed.
+                    after = _surface_dose(state, preference, dose_per_atom, active, count)
+                    mean = 0.5 * (dose + after)
+                    owed = max(diffusion_per_dose * mean / cell_atoms - 0.5, 0.0) * x - now
             left -= x
             if left <= 1e-12 * size / cell_atoms:
                 left = 0.0

@@ -5,7 +5,7 @@ layer. So a signal computed on a given plan is a smooth function of every thickn
 inversion needs, and a sharp interface is exact.
 
 What limits the slice thickness h. Replacing a profile by its means over slices adds, after
-smoothing, a variance of h^2/4 at most. Near an interface h is a sixteenth of what the edge will
+smoothing, a variance of h^2/4 at most. Near an interface h is 1/28 of what the edge will
 be: the feature length l (mixing length and interface width) and the spread by roughness and
 crater together. Where spread and sampling smooth less than l, h is smaller: the staircase itself
 would show. Along a trailing edge h grows as the signal decays. Where the composition is uniform,
@@ -20,12 +20,12 @@ from numba import njit
 
 MAX_SLICES = 400_000
 
-_PER_FEATURE = 16.0  # slices per length of the smoothed edge
+_PER_FEATURE = 28.0  # slices per length of the smoothed edge
 _FINEST = 200.0  # ... and never more than this
-_PER_SMOOTHING = 4.0
+_PER_SMOOTHING = 8.0
 _TAIL = 14.0  # trailing edge followed for so many decay lengths (8e-7)
 _CORE = 3.0  # ... the first few at full resolution
-_PER_SPREAD = 0.4  # slices in uniform material against the spread of depth
+_PER_SPREAD = 0.2  # slices in uniform material against the spread of depth
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,8 @@ class Features:
         A spread in proportion to the dose: crater, and columns of different yield.
     spread_grows : bool
         Whether the spread of the arrival dose varies with depth.
+    coarsest_nm : float
+        Bound on slices around interfaces [nm], for a signal from below the surface.
     """
 
     above_nm: np.ndarray
@@ -72,6 +74,7 @@ class Features:
     variance_per_nm: np.ndarray
     relative: float
     spread_grows: bool
+    coarsest_nm: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -105,20 +108,23 @@ class SlicePlan:
 
 
 @njit(cache=True, nogil=True)
-def _fine(length, spread, sampling):
+def _fine(length, spread, sampling, coarsest, refine):
     """Slice thickness that resolves a feature after smoothing."""
-    staircase = math.hypot(spread, 0.25 * sampling) / _PER_SMOOTHING
-    return min(max(staircase, length / _FINEST), math.hypot(length, spread) / _PER_FEATURE)
+    staircase = math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING
+    step = min(max(staircase, length / _FINEST), math.hypot(length, spread) / _PER_FEATURE)
+    return min(step, coarsest) / refine
 
 
 @njit(cache=True, nogil=True)
-def _step_nm(z, spread, sampling, planes, above, below, onset, decay, length, surface_decay):
+def _step_nm(
+    z, spread, sampling, coarsest, refine, planes, above, below, onset, decay, length, surface_decay
+):
     """Largest admissible slice thickness at depth z for the features around it."""
     step = np.inf
     for j in range(planes.size):
         if length[j] <= 0.0:
             continue
-        fine = _fine(length[j], spread, sampling)
+        fine = _fine(length[j], spread, sampling, coarsest, refine)
         ahead = planes[j] - onset - above[j] - z
         behind = (z - planes[j] - below[j]) / decay - _CORE
         if ahead > 0.0:
@@ -131,12 +137,27 @@ def _step_nm(z, spread, sampling, planes, above, below, onset, decay, length, su
             step = min(step, fine * (1.0 + 0.5 * followed) + 0.3 * past)
     if surface_decay > 0.0:
         behind = max(z / surface_decay - _CORE, 0.0)
-        step = min(step, _fine(surface_decay, spread, sampling) * (1.0 + 0.5 * behind))
+        step = min(
+            step, _fine(surface_decay, spread, sampling, coarsest, refine) * (1.0 + 0.5 * behind)
+        )
     return step
 
 
 @njit(cache=True, nogil=True)
-def _march(top, end, variance, growth, first_dose, relative, rate, sampling, grows, features):
+def _march(
+    top,
+    end,
+    variance,
+    growth,
+    first_dose,
+    relative,
+    rate,
+    sampling,
+    coarsest,
+    grows,
+    refine,
+    features,
+):
     """Upper edges of the slices of one layer as fractions of its thickness."""
     size = end - top
     edges = [0.0]
@@ -145,13 +166,13 @@ def _march(top, end, variance, growth, first_dose, relative, rate, sampling, gro
     while len(edges) <= limit:
         dose = first_dose + (z - top) / rate
         spread = rate * math.sqrt(variance + growth * (z - top) + (relative * dose) ** 2)
-        step = _step_nm(z, spread, sampling, *features)
+        step = _step_nm(z, spread, sampling, coarsest, refine, *features)
         if grows:
             # At the very surface a growing spread starts from nothing.
-            step = min(step, max(_PER_SPREAD * spread, 0.25 * growth * rate * rate, 1e-3))
+            step = min(step, max(_PER_SPREAD * spread, 0.25 * growth * rate * rate, 1e-3) / refine)
         # Look ahead so that a thick slice does not jump into a region that wants thin ones.
         for _ in range(60):
-            there = _step_nm(min(z + step, end), spread, sampling, *features)
+            there = _step_nm(min(z + step, end), spread, sampling, coarsest, refine, *features)
             if step <= 2.0 * there or step <= 1e-4:
                 break
             step *= 0.6
@@ -161,11 +182,17 @@ def _march(top, end, variance, growth, first_dose, relative, rate, sampling, gro
         edges.append((z - top) / size)
     if len(edges) > 1 and 1.0 - edges[-1] < 0.5 * (edges[-1] - edges[-2]):
         edges.pop()
+    if len(edges) == 1:
+        edges.append(0.5)  # the arrival spreads differently at the two faces even of a thin layer
     return edges
 
 
 def plan_slices(
-    planes_nm: np.ndarray, substrate_nm: float, beyond_nm: float, features: Features
+    planes_nm: np.ndarray,
+    substrate_nm: float,
+    beyond_nm: float,
+    features: Features,
+    refine: float = 1.0,
 ) -> SlicePlan:
     """Choose slices for a sample.
 
@@ -179,6 +206,8 @@ def plan_slices(
         Thickness of one more slice below [nm], > 0, so that no column runs out of material.
     features : Features
         What has to be resolved.
+    refine : float
+        Slices are thinner by this factor.
 
     Returns
     -------
@@ -216,7 +245,9 @@ def plan_slices(
                 features.relative,
                 rate,
                 features.sampling_dose * rate,
+                features.coarsest_nm,
                 features.spread_grows,
+                refine,
                 around,
             )
         total += len(edges)

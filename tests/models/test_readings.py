@@ -1,0 +1,209 @@
+"""Statistics of readings: residuals, whitening and noise levels do what they promise."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.linalg import cho_solve, cholesky
+from scipy.stats import kstest, norm, poisson
+
+from craterfront.models.readings import (
+    censored_residuals,
+    correlation_time,
+    deviance_residuals,
+    high_pass,
+    noise_level,
+    whiten,
+)
+
+# --- deviance -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("counts", [50.0, 1e3, 1e6])
+@pytest.mark.parametrize("gain", [0.01, 7.0])
+def test_deviance_residuals_of_many_counts_are_standard_normal(counts, gain):
+    # P. McCullagh, J. A. Nelder, Generalized Linear Models (1989), section 2.4: mean
+    # -1/(6 sqrt(mu)) and unit variance to order 1/mu.
+    rng = np.random.default_rng(1)
+    model = np.full(20_000, gain * counts)
+    readings = gain * rng.poisson(counts, model.size)
+    residuals = deviance_residuals(readings, model, np.full(model.size, gain), np.zeros(model.size))
+    assert residuals.mean() == pytest.approx(-1 / (6 * math.sqrt(counts)), abs=0.03)
+    assert residuals.var() == pytest.approx(1.0, abs=0.05)
+    if counts >= 1e3:
+        assert kstest(residuals, norm.cdf).pvalue > 1e-4
+
+
+@pytest.mark.parametrize("level", [0.5, 20.0, 1000.0])
+def test_deviance_residuals_with_readout_have_unit_variance(level):
+    # Readout variance 400 at gain 2: gain * model + readout is the variance of a reading.
+    rng = np.random.default_rng(2)
+    gain, readout = 2.0, 400.0
+    model = np.full(20_000, level)
+    readings = gain * rng.poisson(level / gain, model.size)
+    readings = readings + math.sqrt(readout) * rng.standard_normal(model.size)
+    size = np.ones(model.size)
+    residuals = deviance_residuals(readings, model, gain * size, readout * size)
+    assert residuals.mean() == pytest.approx(0.0, abs=0.05)
+    assert residuals.var() == pytest.approx(1.0, abs=0.06)
+
+
+@given(st.integers(0, 1000), st.floats(0.01, 1000), st.floats(0.01, 100))
+def test_half_the_sum_of_squares_is_the_poisson_likelihood(counts, mean, gain):
+    residual = deviance_residuals(
+        np.array([gain * counts]), np.array([gain * mean]), np.array([gain]), np.zeros(1)
+    )[0]
+    best = poisson.logpmf(counts, max(counts, 1e-300))
+    assert 0.5 * residual**2 == pytest.approx(best - poisson.logpmf(counts, mean), abs=1e-7)
+    assert residual * (counts - mean) >= 0.0
+
+
+def test_nothing_read_where_nothing_is_expected_is_no_residual():
+    zero = np.zeros(1)
+    assert deviance_residuals(zero, zero, np.ones(1), zero)[0] == pytest.approx(0.0, abs=2e-3)
+
+
+@given(st.floats(-5, 5))
+def test_censored_residuals_are_the_likelihood_of_being_above_the_limit(deviations):
+    model, limit, spread = 100.0 + 3.0 * deviations, 100.0, np.array([3.0])
+    residual = censored_residuals(limit, np.array([model]), spread)[0]
+    assert 0.5 * residual**2 == pytest.approx(-norm.logsf((limit - model) / 3.0), rel=1e-9)
+
+
+# --- noise level ----------------------------------------------------------------------------------
+
+
+def test_second_differences_keep_white_noise_and_drop_curves():
+    rng = np.random.default_rng(3)
+    assert high_pass(rng.standard_normal((3, 50_000))).var() == pytest.approx(1.0, abs=0.03)
+    ramp = 2.0 + 3.0 * np.arange(50.0)
+    assert high_pass(ramp) == pytest.approx(np.zeros(48), abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("kappa", "rho2"), [(0.02, 0.0), (0.0, 4e-3), (0.02, 4e-3), (1e-4, 1.0), (50.0, 1e-3)]
+)
+def test_noise_level_recovers_gain_and_readout(kappa, rho2):
+    rng = np.random.default_rng(4)
+    count = 6000
+    model = 5.0 * (1.0 + np.sin(np.linspace(0.0, 40.0, count)))
+    interval = np.full(count, 0.1)
+    spread = np.sqrt((kappa * model + rho2) / interval)
+    smooth_misfit = 0.3 * np.cos(np.linspace(0.0, 9.0, count))
+    residuals = smooth_misfit + spread * rng.standard_normal(count)
+    found_kappa, found_rho2 = noise_level(residuals, model, interval, np.ones(count, dtype=bool))
+    # What matters is the variance that the two give together, at every level.
+    truth, found = kappa * model + rho2, found_kappa * model + found_rho2
+    assert np.median(found / truth) == pytest.approx(1.0, abs=0.08)
+    if kappa * model.max() > 10 * rho2:
+        assert found_kappa == pytest.approx(kappa, rel=0.12)
+    if rho2 > 10 * kappa * model.max():
+        assert found_rho2 == pytest.approx(rho2, rel=0.12)
+
+
+def test_noise_level_leaves_out_what_is_not_usable():
+    rng = np.random.default_rng(5)
+    model = np.linspace(1.0, 10.0, 2000)
+    residuals = np.sqrt(0.1 * model) * rng.standard_normal(2000)
+    usable = np.ones(2000, dtype=bool)
+    usable[500:700] = False
+    residuals[500:700] = 1e3
+    kappa, rho2 = noise_level(residuals, model, np.ones(2000), usable)
+    # 1800 squared second differences: relative standard deviation 0.05 (derived and drawn)
+    assert kappa * 5.0 + rho2 == pytest.approx(0.5, rel=0.2)
+
+
+def test_noise_level_of_a_handful_of_readings_is_their_scatter():
+    kappa, rho2 = noise_level(np.array([0.1, -0.1, 0.1]), np.ones(3), np.ones(3), np.ones(3, bool))
+    assert kappa == 0.0
+    assert rho2 == pytest.approx(0.01)
+
+
+# --- whitening ------------------------------------------------------------------------------------
+
+
+@st.composite
+def fluctuations(draw):
+    channels, readings = draw(st.integers(1, 4)), draw(st.integers(1, 12))
+    entries = st.floats(-3, 3)
+    loads = draw(st.lists(entries, min_size=channels * readings, max_size=channels * readings))
+    variance = draw(st.floats(0.0, 30.0))
+    correlation = draw(st.floats(0.0, 0.9999))
+    return np.array(loads).reshape(channels, readings), variance, correlation
+
+
+def covariance_of(loads, variance, correlation):
+    """Dense: unit noise, and a process with correlation^|n - m| in all channels."""
+    channels, readings = loads.shape
+    step = np.abs(np.subtract.outer(np.arange(readings), np.arange(readings)))
+    process = variance * correlation ** step.astype(float)
+    whole = np.eye(loads.size).reshape(channels, readings, channels, readings)
+    whole = whole + loads[:, :, None, None] * process[None, :, None, :] * loads[None, None]
+    return whole.reshape(loads.size, loads.size)
+
+
+@settings(max_examples=60)
+@given(fluctuations())
+def test_whitened_residuals_have_unit_covariance(case):
+    loads, *_ = case
+    identity = np.eye(loads.size).reshape(*loads.shape, loads.size)
+    operator = whiten(identity, *case).reshape(loads.size, loads.size)
+    covariance = operator @ covariance_of(*case) @ operator.T
+    assert covariance == pytest.approx(np.eye(loads.size), abs=1e-9)
+
+
+@settings(max_examples=60)
+@given(fluctuations(), st.integers(0, 1000))
+def test_the_quadratic_form_is_that_of_the_dense_covariance(case, seed):
+    loads, *_ = case
+    residuals = np.random.default_rng(seed).normal(0, 3, (*loads.shape, 2))
+    white = whiten(residuals, *case).reshape(loads.size, 2)
+    factor = cholesky(covariance_of(*case), lower=True)
+    flat = residuals.reshape(loads.size, 2)
+    dense = flat.T @ cho_solve((factor, True), flat)
+    assert white.T @ white == pytest.approx(dense, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=20)
+@given(fluctuations())
+def test_whitening_is_linear_and_leaves_its_input_alone(case):
+    loads, *_ = case
+    residuals = np.random.default_rng(9).normal(0, 1, (*loads.shape, 3))
+    before = residuals.copy()
+    white = whiten(residuals, *case)
+    assert np.array_equal(residuals, before)
+    both = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], *case)
+    assert both[..., 0] == pytest.approx(white[..., 0] + 2.0 * white[..., 1], abs=1e-10)
+
+
+def test_channels_that_do_not_fluctuate_stay_as_they_are():
+    residuals = np.random.default_rng(10).normal(0, 1, (2, 30, 1))
+    loads = np.zeros((2, 30))
+    assert np.array_equal(whiten(residuals, loads, 2.0, 0.5), residuals)
+
+
+# --- correlation time -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rho", [0.3, 0.6, 0.9])
+def test_correlation_time_of_a_first_order_process(rho):
+    # Derived: 1 + 2 sum rho^k = (1 + rho)/(1 - rho).
+    rng = np.random.default_rng(11)
+    sequence = np.empty(40_000)
+    sequence[0] = rng.standard_normal()
+    innovation = math.sqrt(1 - rho**2) * rng.standard_normal(sequence.size)
+    for n in range(1, sequence.size):
+        sequence[n] = rho * sequence[n - 1] + innovation[n]
+    assert correlation_time(sequence) == pytest.approx((1 + rho) / (1 - rho), rel=0.1)
+
+
+def test_correlation_time_of_independent_values_is_one():
+    values = np.random.default_rng(12).standard_normal(10_000)
+    assert correlation_time(values) == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("sequence", [np.zeros(100), np.ones(3)])
+def test_correlation_time_without_information_is_one(sequence):
+    assert correlation_time(sequence) == 1.0
