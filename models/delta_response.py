@@ -10,6 +10,7 @@ points; averaging over an interval h adds h^2/12 to the variance.
 """
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -234,7 +235,8 @@ def delta_peak(centre: float, leading: float, trailing: float, sigma: float) -> 
     # Mode and mean of a unimodal law are at most sqrt(3) standard deviations apart, and the mode
     # lies on the side of the longer decay.
     top = (long - short) / size + math.sqrt(3)
-    shift = size * brentq(slope, 0.0, top, xtol=1e-14) if slope(0.0) > 0 else 0.0
+    root: Any = brentq(slope, 0.0, top, xtol=1e-14) if slope(0.0) > 0 else 0.0
+    shift = size * float(root)
     return centre + math.copysign(shift, trailing - leading)
 
 
@@ -250,7 +252,7 @@ def delta_fwhm(leading: float, trailing: float, sigma: float) -> float:
         return float(there) / height - 0.5
 
     # A unimodal law of unit area is at half its maximum for at most 2/height.
-    ends = [brentq(above_half, 0.0, end, xtol=1e-14) for end in (-2.0, 2.0)]
+    ends: list[Any] = [brentq(above_half, 0.0, end, xtol=1e-14) for end in (-2.0, 2.0)]
     return (ends[1] - ends[0]) / height
 
 
@@ -292,7 +294,8 @@ def delta_edge_width(
         # Cantelli's inequality bounds every quantile by mean and standard deviation.
         start = mean - math.sqrt(1 / level - 1) - 1e-6
         end = mean + math.sqrt(level / (1 - level)) + 1e-6
-        return float(brentq(excess, start, end, xtol=1e-14))
+        root: Any = brentq(excess, start, end, xtol=1e-14)
+        return float(root)
 
     return size * (position(high) - position(low))
 

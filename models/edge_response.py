@@ -11,7 +11,7 @@ shape parameters are those of W. H. Kirchhoff, G. P. Chambers, J. Fine, J. Vac. 
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -181,7 +181,8 @@ def _reduced_level(product: float, level: float) -> float:
         return s * (1 + math.exp(min(product * s, _LARGEST_EXPONENT))) / 2 - target
 
     # The left side increases with s for every Q D0 and at s = 2 t it lies beyond t.
-    return float(brentq(excess, min(0.0, 2 * target), max(0.0, 2 * target), xtol=1e-15))
+    root: Any = brentq(excess, min(0.0, 2 * target), max(0.0, 2 * target), xtol=1e-15)
+    return float(root)
 
 
 def _width_gradient(half_width: float, asymmetry: float, low: float, high: float) -> Array:

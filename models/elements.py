@@ -137,12 +137,12 @@ def parse_formula(text: str) -> dict[str, float]:
             _element(symbol)
         except FormulaError as error:
             raise FormulaError(f"{place}: {error}") from None
-    import periodictable
     import pyparsing
+    from periodictable.formulas import formula
 
     try:
-        atoms = periodictable.formula(compact).atoms
-    except (ValueError, pyparsing.ParseBaseException):
+        atoms = formula(compact).atoms
+    except (ValueError, RecursionError, pyparsing.ParseBaseException):
         raise FormulaError(
             f"{place}: cannot be read; write element symbols with counts, as in Ti0.5Al0.5N"
         ) from None

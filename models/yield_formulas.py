@@ -9,7 +9,7 @@ import math
 import warnings
 from dataclasses import dataclass
 from functools import cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,7 +202,8 @@ def _checked_energy(energy_eV: FloatOrArray) -> NDArray[np.float64]:
 
 def like_argument(argument: FloatOrArray, result: NDArray[np.float64]) -> FloatOrArray:
     """The result as a number where the argument was one."""
-    return float(result) if np.ndim(argument) == 0 else result
+    like: Any = float(result) if np.ndim(argument) == 0 else result
+    return like
 
 
 # --- Eckstein: fitted yields for single pairs -----------------------------------------------------

@@ -369,13 +369,19 @@ class Assembly:
         )
         if rough.growth in ("grains", "columns"):
             self._add(
-                number("relative spread of rates", "relative spread", "", rough.relative_spread),
+                number(
+                    "relative spread of rates",
+                    "relative spread",
+                    "",
+                    rough.relative_spread or Quantity.default(0.0),
+                ),
                 "relative spread",
             )
         if rough.growth == "grains":
             # Only spread^2 times grain size counts: its uncertainty is that of the spread.
             self._add(
-                rules.exact("grain size", "grain size", "nm", float(rough.grain_nm)), "grain size"
+                rules.exact("grain size", "grain size", "nm", float(rough.grain_nm or 0.0)),
+                "grain size",
             )
         self._add_mixing()
         self._add_escape_depth()
@@ -489,9 +495,12 @@ class Assembly:
         from craterfront.models.sputtering import elemental_yield
 
         source = self.setup.source
-        lamp = isinstance(source, GlowDischarge)
-        energy = effective_energy_eV(float(source.voltage_V)) if lamp else float(source.energy_eV)
-        ion = "Ar" if lamp else source.ion
+        if source is None:
+            return None
+        if isinstance(source, GlowDischarge):
+            energy, ion = effective_energy_eV(float(source.voltage_V)), "Ar"
+        else:
+            energy, ion = float(source.energy_eV), source.ion
         found = []
         for symbol in self.elements:
             try:

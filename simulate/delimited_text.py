@@ -131,7 +131,9 @@ def read_table(
     if problems:
         raise InputProblems(problems, str(path))
     try:
-        return _read(path, DELIMITERS.get(delimiter, delimiter), decimal, header_rows, names_row)
+        return _read(
+            path, DELIMITERS.get(delimiter or "", delimiter), decimal, header_rows, names_row
+        )
     except InputProblems as error:
         raise InputProblems(error.problems, str(path)) from None
 

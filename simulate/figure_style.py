@@ -188,10 +188,11 @@ def legend_outside(figure: "Figure", keys: dict[str, Any], where: str) -> "Legen
         "upper" or "lower".
     """
     labels = list(keys)
+    place: Any = f"outside {where} center"
     return figure.legend(
         [keys[label] for label in labels],
         [shortened(label) for label in labels],
-        loc=f"outside {where} center",
+        loc=place,
         ncols=legend_columns(labels),
     )
 
@@ -236,7 +237,12 @@ def draw_residuals(
         inside = np.abs(row) <= edge
         axes.plot(x[inside], row[inside], **look)
         if not inside.all():
-            crosses = {**look, "marker": "x", "markersize": 4.0, "markeredgewidth": 0.8}
+            crosses: dict[str, Any] = {
+                **look,
+                "marker": "x",
+                "markersize": 4.0,
+                "markeredgewidth": 0.8,
+            }
             axes.plot(x[~inside], np.clip(row[~inside], -edge, edge), **crosses)
     axes.axhline(0.0, color=INK, linewidth=0.6, zorder=3)
     axes.set_ylim(-1.08 * edge, 1.08 * edge)

@@ -4,7 +4,7 @@ Every function returns a figure of matplotlib that nothing else holds; `save_fig
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -284,14 +284,15 @@ def _number(
 
 def _panel_mm(axes: "Axes") -> float:
     """About how wide a panel is."""
-    return axes.get_subplotspec().get_position(axes.figure).width * WIDTH_MM
+    place: Any = axes.get_subplotspec()
+    return place.get_position(axes.figure).width * WIDTH_MM
 
 
 def _draw_truth(
     upper: "Axes",
     lower: "Axes",
     truth: "Dataset",
-    elements: Sequence[str],
+    elements: Iterable[str],
     relative: bool,
     factor: float,
 ) -> Any:
@@ -362,7 +363,7 @@ def _name_layers(axes: "Axes", names: Sequence[str], planes: np.ndarray, end: fl
 
 def _depth_axis(axes: "Axes", time: np.ndarray, depth: np.ndarray, unit: str) -> None:
     """Depth removed as a second axis of time."""
-    other = axes.secondary_xaxis("top", functions=(_curve(time, depth), _curve(depth, time)))
+    other: Any = axes.secondary_xaxis("top", functions=(_curve(time, depth), _curve(depth, time)))
     other.set_xlabel(f"mean depth removed ({unit})")
     tidy(other)
 

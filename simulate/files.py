@@ -6,6 +6,7 @@ A file is written beside its place and then renamed: it is there whole or not at
 import os
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -218,4 +219,4 @@ def _censored(profile: MeasuredProfile, channels: tuple[Channel, ...]) -> Measur
         if channel.saturation is not None and channel.name in profile.channels:
             row = profile.channels.index(channel.name)
             censored[row] = profile.values[row] >= float(channel.saturation)
-    return MeasuredProfile(**{**profile.__dict__, "censored": censored})
+    return replace(profile, censored=censored)

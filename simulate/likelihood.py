@@ -24,6 +24,8 @@ from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import NoiseModel, noise_about, shortfall
 from craterfront.parameters import Parameter, is_free
 
+_LEAST_WIDTH = 0.2  # of the scale of a width: slices resolve what is at least as wide
+
 
 @dataclass(frozen=True)
 class Solution:
@@ -203,8 +205,14 @@ class Likelihood:
         return projection
 
     def replan(self, x: np.ndarray) -> None:
-        """Choose the slices anew for these parameters."""
+        """Choose the slices anew for these parameters.
+
+        A free width that is near zero may grow again: the slices are fit for that.
+        """
         values = self.parameter_values(x)
+        for i, index in enumerate(self.free):
+            if self.assembly.parameters[index].kind == "width":
+                values[index] = max(values[index], _LEAST_WIDTH * self._scale[i])
         self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), self.edges)
 
     def terms(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

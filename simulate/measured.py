@@ -406,7 +406,7 @@ def _is_list_of_columns(value: Any) -> bool:
 
 
 def _is_positive(value: Any) -> bool:
-    return isinstance(value, Real) and not isinstance(value, bool) and value > 0
+    return isinstance(value, Real) and not isinstance(value, bool) and float(value) > 0
 
 
 def _unknown_channels(

@@ -73,11 +73,12 @@ def noise_about(
         Of the experiment.
     """
     channels = len(model)
-    counted = written.counts_per_unit_s is not None
+    counts = written.counts_per_unit_s
+    counted = counts is not None
     kappa, rho2 = np.zeros(channels), np.zeros(channels)
     for c in range(channels):
-        if counted:
-            kappa[c] = 1.0 / float(written.counts_per_unit_s)
+        if counts is not None:
+            kappa[c] = 1.0 / float(counts)
             rho2[c] = float(written.readout_per_sqrt_s) ** 2
             continue
         deviation = readings[c] - model[c]
@@ -102,7 +103,7 @@ def shortfall(deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray)
 
     Residuals count with what their reading contributes to the answer (its leverage h). The fit
     takes up part of the noise: their mean square is 1 - h if the noise explains them. A shortfall
-    is added where it exceeds that by more than two standard deviations.
+    is added where it exceeds that by more than three standard deviations.
 
     Parameters
     ----------
@@ -118,7 +119,7 @@ def shortfall(deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray)
     def size(added: float) -> float:
         return float(leverage @ (deviation**2 / (variance + added))) / expected
 
-    if size(0.0) <= 1.0 + 2.0 * np.sqrt(2.0 / effective):
+    if size(0.0) <= 1.0 + 3.0 * np.sqrt(2.0 / effective):
         return 0.0
     low, high = 0.0, float(np.max(deviation**2)) * total / expected
     for _ in range(100):

@@ -252,7 +252,7 @@ def resolution_figure(
     upper, lower, table = panels["curve"], panels["residual"], panels["table"]
     look: dict[str, Any] = {"color": INK, "linestyle": "none", "marker": "o", "markersize": 2.2}
     look["rasterized"] = rasterised(x.size)
-    bars = {"yerr": deviation, "elinewidth": 0.5} if known else {}
+    bars: dict[str, Any] = {"yerr": deviation, "elinewidth": 0.5} if known else {}
     points = upper.errorbar(x, y, **look, **bars)
     keys: dict[str, Any] = {"measured, standard uncertainty" if known else "measured": points}
     keys.update(_draw_response(upper, np.linspace(x[0], x[-1], max(1000, 2 * x.size)), fit))

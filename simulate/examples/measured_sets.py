@@ -10,6 +10,7 @@ that were read off the same curves by eye.
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from craterfront.models.delta_response import step_response
 from craterfront.models.resolution import level_width
 from craterfront.results import Answer, answer, estimate_dataset
 
-SIMS_TEXT = {
+SIMS_TEXT: dict[str, Any] = {
     "axis_column": "Sputter Time (s)",
     "axis_position": "start",
     "delimiter": "tab",
@@ -203,6 +204,7 @@ def draw(data: Path, out: Path) -> None:
         color="0.45",
         label=f"measured InO$_2^-$, width {levels.width:.1f} s",
     )
+    assert isinstance(delta.fit, DeltaFit)
     p = delta.fit.parameters
     distance = np.linspace(-30.0, 60.0, 2001)
     response = step_response(distance, 0.0, p.leading, p.trailing, p.sigma)

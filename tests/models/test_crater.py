@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from craterfront.models.crater import (
-    area_weighted,
     edge_ring_share,
     edged,
     flat,
@@ -109,20 +108,6 @@ def test_a_crater_smooths_at_least_as_much_as_its_narrowest_part():
     assert relative_smoothing(edged(0.1, 0.5)) == 0.0
     assert relative_smoothing(parabolic(0.12)) == pytest.approx(0.12 / math.sqrt(12.0))
     assert relative_smoothing(measured([0, 1, 2], [1.0, 1.0, 1.2])) == 0.0
-
-
-@given(craters())
-def test_area_weights_collect_the_area(segments):
-    # Weight times mean rate of each piece is the share of the area that it takes.
-    parts = area_weighted(segments)
-    low, high, weight = parts.T
-    area = weight * 0.5 * (low + high)
-    assert area.sum() == pytest.approx(1.0, rel=1e-12)
-    assert np.sum(area * 0.5 * (low + high)) == pytest.approx(1.0, rel=1e-9)
-    # Inside a piece the weight 1/g varies by little: the share below any g errs by less than
-    # the tolerance.
-    relative = (high - low) / (low + high)
-    assert np.all(0.25 * area * relative <= 1.01e-4)
 
 
 def test_half_a_ring():

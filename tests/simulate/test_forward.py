@@ -548,7 +548,7 @@ erosion_rate_nm_s = 16.0
 
 
 def test_densities_scale_the_signal_of_a_uniform_sample():
-    """Collected atoms go with the atomic density; times do not depend on it when rates are given."""
+    """Collected atoms go with the atomic density; with given rates, times do not depend on it."""
     bulk = "[substrate]\ncomposition = 'Cu'\ndensity_g_cm3 = {}\nerosion_rate_nm_s = 20.0\n" + TIMES
     one, two = simulated(bulk.format(4.0)), simulated(bulk.format(8.0))
     assert_same_signal(one, two, factor=2.0)

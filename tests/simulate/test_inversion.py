@@ -262,8 +262,18 @@ def test_estimate_dataset_holds_fit_and_answer(ordinary, found):
     clean = simulated(two())["clean"].values
     bright = clean > 100.0
     assert np.std(residual[bright]) == pytest.approx(1.0, abs=0.1)
-    assert dataset["fit"].values[bright] == pytest.approx(clean[bright], rel=0.03)
+    assert dataset["fit"].values == pytest.approx(clean, abs=0.01 * clean.max())
     assert all(dataset[name].attrs["units"] for name in dataset.data_vars)
+
+
+@pytest.mark.xfail(strict=True, reason="steps stay short while a squared width is at its bound")
+def test_a_width_at_zero_does_not_stall_the_fit():
+    """The best width below nickel is 0; the guesses are 15 % off. A cost near 443 exists."""
+    profile = measured(two(copper_width=6.0, nickel_width=1.0), seed=134)
+    guess = "{ guess = 3.0 }"
+    found = inverted(profile, two_known(copper_width=guess, nickel_width=guess))
+    assert found.fit.converged
+    assert found.fit.cost < 450.0
 
 
 # --- times instead of depths -------------------------------------------------------------------

@@ -292,9 +292,7 @@ def test_stack_problems_come_all_at_once():
             materials={"TiN": {"composition": "TiN"}},
         )
     )
-    tieable = (
-        '"thickness_nm", "density_g_cm3", "erosion_rate_nm_s" or "interface_width_nm"'
-    )
+    tieable = '"thickness_nm", "density_g_cm3", "erosion_rate_nm_s" or "interface_width_nm"'
     assert sorted(problems) == [
         'layer[1] "a" thickness_nm: must be > 0, got 0',
         'layer[2] "a" name: is the name of layer[1], too; names are unique',

@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 
 import numpy as np
+
 from craterfront.assembly import Assembly
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
@@ -97,9 +98,7 @@ def _experiment(truth: Truth, nominal_rates, guesses, known: bool) -> Experiment
         crater=ParabolicCrater(curvature=number(truth.curvature, 0.04, 0.01)),
         roughness=Roughness(initial_nm=number(truth.initial_nm, 2.0, 0.4)),
         mixing=Mixing(model="uniform", length_nm=number(truth.mixing_nm, 1.5, 0.3)),
-        detection=Detection(
-            sampling_s=truth.duration_s / READINGS, duration_s=truth.duration_s
-        ),
+        detection=Detection(sampling_s=truth.duration_s / READINGS, duration_s=truth.duration_s),
         noise=Noise(counts_per_unit_s=truth.counts_per_unit_s),
     )
     return Experiment(stack=Stack(layers=layers, substrate=substrate), setup=setup)

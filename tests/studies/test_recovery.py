@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from studies.recovery import Outcome, coverage, is_good, run, width_ratio
 
 RECORD = Path(__file__).parents[2] / "benchmarks" / "recovery.json"

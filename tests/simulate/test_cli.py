@@ -1,0 +1,643 @@
+"""The command line: examples, one clear message for bad input, files whole or not at all."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import erfc, erfcx, ndtr
+
+import craterfront.demo
+import craterfront.forward
+import craterfront.inversion
+from craterfront.assembly import Assembly
+from craterfront.cautions import CAUTION
+from craterfront.cli import app, main
+from craterfront.experiment import experiment_from_toml
+from craterfront.files import read_dataset, write_dataset, write_whole
+from craterfront.forward import simulate
+from craterfront.problems import InputProblems
+
+COMMANDS = sorted(info.callback.__name__ for info in app.registered_commands)
+
+SAMPLE = """
+[[layer]]
+name = "coat"
+composition = "Cu"
+thickness_nm = 60.0
+interface_width_nm = 4.0
+erosion_rate_nm_s = {rate}
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = {substrate}
+[roughness]
+initial_nm = {{ value = 0.0, u = 0 }}
+[detection]
+sampling_s = 0.02
+duration_s = 4.0
+[noise]
+counts_per_unit_s = 20.0
+"""
+GOOD = SAMPLE.format(rate=20.0, substrate=16.0)
+UNSCALED = SAMPLE.format(rate="{ guess = 20.0 }", substrate="{ guess = 16.0 }")
+LAMP = """
+[source]
+kind = "glow discharge"
+voltage_V = 700.0
+current_mA = 20.0
+anode_diameter_mm = 4.0
+"""
+PRECIOUS = b"what was measured last year"
+
+TEXTS = {
+    "good.toml": GOOD,
+    "unscaled.toml": UNSCALED,
+    "lamp.toml": GOOD + LAMP,
+    "bad.toml": GOOD.replace("60.0", "-60.0").replace('"Al"', '"Xx"'),
+    "syntax.toml": "title = 'one'\n[[layer]\n",
+    "tin.toml": GOOD.replace('"Al"', '"Sn"'),
+    "fast.toml": GOOD.replace("0.02", "1e-7"),
+    "empty.txt": "",
+    "columns.txt": "time,Cu\n1,2\n2,3\n",
+    "cells.txt": "time,Cu,Al\n1,2,3\n2,3,many\n3,4,5\n4,6,7\n",
+    "backwards.txt": "time,Cu,Al\n1,2,3\n2,3,4\n1.5,3,4\n",
+}
+
+
+@pytest.fixture(scope="module")
+def profile_bytes(tmp_path_factory):
+    """A simulated profile of the good experiment."""
+    place = tmp_path_factory.mktemp("profile") / "profile.nc"
+    experiment = experiment_from_toml(GOOD)
+    write_dataset(simulate(experiment.stack, experiment.setup, seed=1), place)
+    return place.read_bytes()
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch, profile_bytes):
+    """The working directory, with good and bad files."""
+    for name, text in TEXTS.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "profile.nc").write_bytes(profile_bytes)
+    (tmp_path / "damaged.nc").write_bytes(b"\x89HDF\r\n\x1a\n" + b"nothing of the kind")
+    (tmp_path / "binary.txt").write_bytes(bytes(range(256)) * 8)
+    (tmp_path / "old.nc").write_bytes(PRECIOUS)
+    (tmp_path / "folder").mkdir()
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def craterfront_run(monkeypatch, capsys):
+    """Runs a command line in this process; gives status, standard output and standard error."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["craterfront", *map(str, arguments)])
+        try:
+            main()
+            status = 0
+        except SystemExit as stop:
+            status = stop.code or 0
+        captured = capsys.readouterr()
+        return status, captured.out, captured.err
+
+    return run
+
+
+def plain(text):
+    """Without line breaks and the frames of tables."""
+    return " ".join(re.sub("[│┃┏┓┗┛┌┐└┘├┤┡┩╇┳┴━─]", " ", text).split())
+
+
+# --- help --------------------------------------------------------------------------------------
+
+
+def test_the_commands_are_listed(craterfront_run):
+    status, out, _ = craterfront_run("--help")
+    assert status == 0
+    assert COMMANDS == ["check", "demo", "invert", "resolution", "simulate"]
+    assert all(f"  {name}  " in out for name in COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_has_an_example_whose_options_exist(craterfront_run, command):
+    status, out, _ = craterfront_run(command, "--help")
+    text = plain(out)
+    example = text.split("Example: ")[1]
+    assert status == 0
+    assert example.startswith(f"craterfront {command} ")
+    for option in re.findall(r"--?[a-z-]+\b", example):
+        if option.startswith("-") and f" {option}" in f" {example}":
+            assert option in text.split("Example: ")[0], option
+
+
+def test_version(craterfront_run):
+    status, out, _ = craterfront_run("--version")
+    assert status == 0
+    assert re.fullmatch(r"craterfront \d+\.\d+\.\d+\n", out)
+
+
+@pytest.mark.parametrize("arguments", [(), ("frobnicate",), ("check",), ("check", "a", "b")])
+def test_wrong_usage_ends_with_status_2(craterfront_run, arguments):
+    status, out, err = craterfront_run(*arguments)
+    assert status == 2
+    assert "Usage:" in out + err
+
+
+# --- bad input ---------------------------------------------------------------------------------
+
+INVERT = ("invert", "profile.nc", "-e", "good.toml")
+EDGE = ("resolution", "profile.nc", "--channel", "Cu", "--feature", "edge")
+
+BAD = {
+    "no experiment": (("check", "nothere.toml"), "nothere.toml: no such file"),
+    "a directory": (("check", "folder"), "folder: is a directory"),
+    "a bad number": (
+        ("check", "bad.toml"),
+        'layer[1] "coat" thickness_nm: must be > 0, got -60',
+    ),
+    "a bad formula": (("check", "bad.toml"), "substrate composition: formula 'Xx': unknown elem"),
+    "no TOML": (("check", "syntax.toml"), "syntax.toml: line 2, column "),
+    "no text": (("check", "binary.txt"), "binary.txt: is not a text file"),
+    "nothing": (("check", "empty.txt"), "empty.txt: substrate: missing"),
+    "simulate a bad file": (("simulate", "bad.toml", "-o", "old.nc"), "must be > 0, got -60"),
+    "simulate into nowhere": (
+        ("simulate", "good.toml", "-o", "nowhere/x.nc"),
+        "nowhere/x.nc: cannot be written: there is no directory nowhere",
+    ),
+    "simulate into a directory": (
+        ("simulate", "good.toml", "-o", "folder"),
+        "folder: is a directory",
+    ),
+    "simulate an unknown figure": (
+        ("simulate", "good.toml", "-o", "old.nc", "--figure", "x.gif"),
+        'x.gif: a figure ends in ".png", ".pdf" or ".svg", got ".gif"',
+    ),
+    "simulate a figure into nowhere": (
+        ("simulate", "good.toml", "-o", "old.nc", "--figure", "nowhere/x.png"),
+        "nowhere/x.png: cannot be written",
+    ),
+    "a negative seed": (("simulate", "good.toml", "-o", "old.nc", "--seed", "-1"), "--seed"),
+    "a seed that is no number": (
+        ("simulate", "good.toml", "-o", "old.nc", "--seed", "one"),
+        "Invalid value for '--seed'",
+    ),
+    "no output": (("simulate", "good.toml"), "Missing option"),
+    "no profile": (("invert", "nothere.nc", "-e", "good.toml"), "nothere.nc: no such file"),
+    "a directory as profile": (("invert", "folder", "-e", "good.toml"), "folder: is a directory"),
+    "an empty profile": (("invert", "empty.txt", "-e", "good.toml"), "empty.txt: the file is em"),
+    "a binary profile": (("invert", "binary.txt", "-e", "good.toml"), "binary.txt: line 1 holds"),
+    "a damaged profile": (
+        ("invert", "damaged.nc", "-e", "good.toml"),
+        "damaged.nc: cannot be read as netCDF",
+    ),
+    "a missing column": (
+        ("invert", "columns.txt", "-e", "good.toml"),
+        'columns.txt: channel "Al": not in the profile, which has "Cu"',
+    ),
+    "too few lines": (("invert", "cells.txt", "-e", "good.toml"), "3 readings are too few"),
+    "a time that goes back": (("invert", "backwards.txt", "-e", "good.toml"), "1.5"),
+    "a missing channel": (
+        ("invert", "profile.nc", "-e", "tin.toml", "-o", "old.nc"),
+        'profile.nc: channel "Sn": not in the profile, which has "Cu", "Al"',
+    ),
+    "invert with a bad file": (
+        ("invert", "profile.nc", "-e", "bad.toml", "-o", "old.nc"),
+        "bad.toml: 2 mistakes",
+    ),
+    "invert without an experiment": (("invert", "profile.nc"), "Missing option"),
+    "invert into nowhere": ((*INVERT, "-o", "nowhere/x.nc"), "there is no directory nowhere"),
+    "invert into a directory": ((*INVERT, "-o", "folder"), "folder: is a directory"),
+    "invert an unknown figure": ((*INVERT, "--figure", "x.gif"), 'x.gif: a figure ends in ".png'),
+    "invert an unknown budget": ((*INVERT, "--budget", "x"), 'x: a figure ends in ".png'),
+    "an unknown feature": ((*EDGE[:-1], "edgy"), "--feature: must be edge or delta, got 'edgy'"),
+    "an unknown axis": ((*EDGE, "--axis", "mass"), "--axis: must be time or depth, got 'mass'"),
+    "no counts": ((*EDGE, "--counts", "0"), "--counts must be > 0, got 0"),
+    "an unknown channel": (
+        ("resolution", "profile.nc", "--channel", "Cv", "--feature", "edge"),
+        'profile.nc: channel "Cv": not in the profile',
+    ),
+    "an unknown column": (
+        ("resolution", "cells.txt", "--channel", "Cv", "--feature", "edge"),
+        'no column "Cv"',
+    ),
+    "an empty window": (
+        (*EDGE, "--from", "3", "--to", "1"),
+        "profile.nc: 0 readings in the window; at least 10 are needed",
+    ),
+    "resolution as an unknown figure": ((*EDGE, "--figure", "x.gif"), "a figure ends in"),
+    "resolution of a directory": (
+        ("resolution", "folder", "--channel", "Cu", "--feature", "edge"),
+        "folder: is a directory",
+    ),
+}
+
+
+def contents(folder):
+    return {p.name: p.read_bytes() if p.is_file() else None for p in folder.rglob("*")}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_bad_input_ends_with_one_message_and_touches_nothing(
+    craterfront_run, folder, monkeypatch, case
+):
+    def never(*_, **__):
+        raise AssertionError("computed before the input was checked")
+
+    for module, name in ((craterfront.forward, "run"), (craterfront.inversion, "_fit")):
+        monkeypatch.setattr(module, name, never)
+    arguments, message = BAD[case]
+    before = contents(folder)
+    status, out, err = craterfront_run(*arguments)
+    assert status == 2
+    assert message in err
+    assert out == ""
+    assert "Traceback" not in err
+    assert err.count(message) == 1
+    assert contents(folder) == before
+
+
+def test_too_many_readings_are_refused_before_they_are_computed(craterfront_run, folder):
+    before = contents(folder)
+    status, _, err = craterfront_run("simulate", "fast.toml", "-o", "old.nc")
+    assert status == 2
+    assert "fast.toml: detection sampling_s: 1e-07 s over 4 s gives 40000000 readings" in err
+    assert contents(folder) == before
+
+
+def test_invert_without_a_depth_scale_lists_what_would_fix_it(craterfront_run, folder):
+    before = contents(folder)
+    status, out, err = craterfront_run(
+        "invert", "profile.nc", "-e", "unscaled.toml", "-o", "old.nc"
+    )
+    assert (status, out) == (2, "")
+    for way in ("erosion_rate_nm_s", "sensitivity", "final_crater_depth_nm", "thickness_nm"):
+        assert way in err
+    assert "--relative" in err
+    assert contents(folder) == before
+
+
+@pytest.fixture
+def unprivileged(craterfront_run):
+    """A directory that another user owns, seen by one who is not root."""
+    if sys.platform == "win32":
+        pytest.skip("POSIX permissions")
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        (place / "good.toml").write_text(GOOD, encoding="utf-8")
+        (place / "secret.toml").write_text(GOOD, encoding="utf-8")
+        craterfront_run("check", place / "good.toml")  # loads what root alone may be able to read
+        (place / "secret.toml").chmod(0o000)
+        place.chmod(0o555)
+        root = os.geteuid() == 0
+        if root:
+            os.setresuid(65534, 65534, 0)
+        try:
+            yield place
+        finally:
+            if root:
+                os.setresuid(0, 0, 0)
+            place.chmod(0o755)
+
+
+def test_a_file_without_permission(craterfront_run, unprivileged):
+    status, _, err = craterfront_run("check", unprivileged / "secret.toml")
+    assert status == 2
+    assert str(unprivileged / "secret.toml") in err
+    assert re.search("no permission to read it|is not readable", err)
+
+
+def test_a_directory_without_permission(craterfront_run, unprivileged):
+    target = unprivileged / "profile.nc"
+    status, _, err = craterfront_run("simulate", unprivileged / "good.toml", "-o", target)
+    assert status == 2
+    assert err == f"{target}: cannot be written: no permission in {unprivileged}\n"
+
+
+# --- input that is not yet handled -------------------------------------------------------------
+
+
+@pytest.mark.xfail(strict=True, reason="names are read as markup in the cells of tables")
+@pytest.mark.parametrize("name", ["[/b]", "[red]coat"])
+def test_brackets_in_names_are_printed_as_they_are(craterfront_run, folder, name):
+    (folder / "named.toml").write_text(GOOD.replace('"coat"', f'"{name}"'), encoding="utf-8")
+    status, out, _ = craterfront_run("check", "named.toml")
+    assert status == 0
+    assert name in out
+
+
+@pytest.mark.xfail(strict=True, raises=TypeError, reason="no netCDF type holds such a number")
+def test_a_seed_too_large_for_a_file_is_refused(craterfront_run, folder):
+    status, _, err = craterfront_run("simulate", "good.toml", "-o", "x.nc", "--seed", 2**70)
+    assert status == 2
+    assert "--seed" in err
+
+
+@pytest.mark.xfail(strict=True, raises=OSError, reason="only its parents are looked at")
+@pytest.mark.parametrize("directory", ["good.toml", "good.toml/demo"])
+def test_demo_into_a_file_is_refused(craterfront_run, folder, directory):
+    status, _, err = craterfront_run("demo", "--directory", directory)
+    assert status == 2
+    assert "good.toml" in err
+
+
+@pytest.mark.xfail(strict=True, reason="nobody compares output with input")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("simulate", "good.toml", "-o", "good.toml"),
+        ("simulate", "good.toml", "-o", "x.png", "--figure", "x.png"),
+    ],
+)
+def test_an_output_that_is_another_file_of_the_command_is_refused(
+    craterfront_run, folder, arguments
+):
+    before = contents(folder)
+    status, _, _ = craterfront_run(*arguments)
+    assert status == 2
+    assert contents(folder) == before
+
+
+# --- good input --------------------------------------------------------------------------------
+
+
+def test_simulate_replaces_the_output_whole(craterfront_run, folder):
+    status, out, err = craterfront_run(
+        "simulate", "good.toml", "-o", "old.nc", "--figure", "p.svg", "--seed", "1", "--exposure"
+    )
+    assert (status, out) == (0, "")
+    assert err == "old.nc: 200 readings of 2 channels, 75.84 nm deep, seed 1\n"
+    dataset = read_dataset("old.nc")
+    assert np.array_equal(dataset["intensity"], read_dataset("profile.nc")["intensity"])
+    assert "exposure" in dataset
+    assert (folder / "p.svg").read_text(encoding="utf-8").startswith("<?xml")
+    assert not list(folder.glob(".*"))
+
+
+def test_quiet_prints_nothing(craterfront_run, folder):
+    assert craterfront_run("simulate", "lamp.toml", "-o", "x.nc", "--quiet") == (0, "", "")
+    assert (folder / "x.nc").exists()
+
+
+def test_explain_lists_every_parameter(craterfront_run, folder):
+    full = GOOD + LAMP + '[crater]\nshape = "parabolic"\ncurvature = 0.03\n'
+    full += '[mixing]\nmodel = "diffusive"\n'
+    (folder / "full.toml").write_text(full, encoding="utf-8")
+    experiment = experiment_from_toml(full)
+    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
+    status, out, _ = craterfront_run("check", "full.toml", "--explain")
+    text = plain(out)
+    assert status == 0
+    rows = [parameter.name for parameter in assembly.parameters]
+    rows += [name for name, *_ in assembly.linear_rows()]
+    assert len(rows) >= 12
+    for row in rows:
+        assert row in text, row
+    for state in ("free", "assumed", "fixed"):
+        assert state in text
+    assert "erosion rate of coat 20 nm/s assumed, u = 2 nm/s" in text
+    assert "mixing length" in text.split("projected range of the ions")[0]
+    silent = craterfront_run("check", "full.toml")[1]
+    assert "erosion rate of coat" not in plain(silent)
+
+
+def test_check_prints_what_is_probably_not_meant(craterfront_run, folder):
+    (folder / "odd.toml").write_text(
+        GOOD + '[material.spare]\ncomposition = "Ti"\n', encoding="utf-8"
+    )
+    status, out, _ = craterfront_run("check", "odd.toml")
+    assert status == 0
+    assert "Note: material.spare: no layer names it" in out
+
+
+def test_cautions_stand_where_a_source_is_shown(craterfront_run, folder, monkeypatch):
+    """Wherever source settings are shown: high voltage, gas, toxic dust, who decides."""
+    assert plain(CAUTION) in plain(craterfront_run("check", "lamp.toml")[1])
+    assert plain(CAUTION) not in plain(craterfront_run("check", "good.toml")[1])
+    assert plain(CAUTION) in plain(craterfront_run("simulate", "lamp.toml", "-o", "x.nc")[2])
+    assert plain(CAUTION) not in plain(craterfront_run("simulate", "good.toml", "-o", "x.nc")[2])
+
+    def nothing(*_):
+        raise InputProblems(["no more"])
+
+    monkeypatch.setattr(craterfront.demo, "run_demo", nothing)
+    status, out, err = craterfront_run("demo")
+    assert (status, err) == (2, "no more\n")
+    assert plain(CAUTION) in plain(out)
+
+
+@pytest.fixture(scope="module")
+def json_answer(tmp_path_factory, profile_bytes):
+    """What the netCDF profile gives, as JSON, from a process of its own."""
+    place = tmp_path_factory.mktemp("json")
+    (place / "profile.nc").write_bytes(profile_bytes)
+    (place / "good.toml").write_text(GOOD, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "craterfront", *INVERT, "-o", "estimate.nc", "--json"],
+        cwd=place,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
+    )
+    assert done.stderr == ""
+    assert read_dataset(place / "estimate.nc").attrs["answer"] == done.stdout.removesuffix("\n")
+    return json.loads(done.stdout)
+
+
+def test_json_is_all_that_is_printed(json_answer):
+    (layer,), (interface,) = json_answer["layers"], json_answer["interfaces"]
+    assert layer["layer"] == interface["below"] == "coat"
+    assert layer["thickness_lo_nm"] < 60.0 < layer["thickness_hi_nm"]
+    assert layer["areal_mass_g_m2"] == pytest.approx(layer["thickness_nm"] * 8.96e-3)
+    assert interface["resolved"] is True
+    assert interface["width_lo_nm"] < 4.0 < interface["width_hi_nm"]
+    assert json_answer["depth_scale"] == ["erosion rates"]
+
+
+def test_text_and_netcdf_give_the_same_answer(craterfront_run, folder, json_answer):
+    """Semicolons, decimal commas, a byte-order mark, Windows line ends, times in ms."""
+    dataset = read_dataset("profile.nc")
+    rows = np.vstack([1e3 * dataset["time"].values, dataset["intensity"].values]).T
+    lines = ["Zeit;Cu 325;Al 396", *(";".join(map(repr, map(float, row))) for row in rows)]
+    text = "\ufeff" + "\r\n".join(lines).replace(".", ",") + "\r\n"
+    (folder / "profile.txt").write_bytes(text.encode("utf-8"))
+    columns = "".join(
+        f'[[detection.channel]]\nelement = "{symbol}"\ncolumn = "{column}"\n'
+        for symbol, column in (("Cu", "Cu 325"), ("Al", "Al 396"))
+    )
+    reading = '[profile]\naxis_column = "Zeit"\naxis_unit = "ms"\n'
+    (folder / "text.toml").write_text(GOOD + columns + reading, encoding="utf-8")
+    status, out, _ = craterfront_run("invert", "profile.txt", "-e", "text.toml", "--json")
+    assert status == 0
+    (here,), (there,) = json.loads(out)["layers"], json_answer["layers"]
+    for key in ("thickness_nm", "thickness_u_nm", "thickness_lo_nm", "areal_mass_u_g_m2"):
+        assert here[key] == pytest.approx(there[key], rel=1e-4)
+
+
+def test_invert_prints_tables_and_draws(craterfront_run, folder):
+    status, out, _ = craterfront_run(
+        *INVERT, "--relative", "--explain", "--figure", "fit.png", "--budget", "budget.pdf"
+    )
+    text = plain(out)
+    assert status == 0
+    assert text.index("Note: times at nominal rates, no depths") < text.index("Layers: duration")
+    assert "Depth scale from" not in text
+    for heading in ("Interfaces: true width", "Broadening", "What is known before the data"):
+        assert heading in text
+    assert "no certified test report" in text
+    assert (folder / "fit.png").read_bytes().startswith(b"\x89PNG")
+    assert (folder / "budget.pdf").read_bytes().startswith(b"%PDF")
+
+
+# --- standard figures --------------------------------------------------------------------------
+
+
+def written(folder, name, depth, counts):
+    lines = [f"{x:.6f}\t{n:d}" for x, n in zip(depth, counts, strict=True)]
+    (folder / name).write_text("depth (nm)\tB\n" + "\n".join(lines) + "\n", encoding="utf-8")
+
+
+def figures_of(out):
+    read = json.loads(out)
+    assert set(read) == {"channel", "feature", "from", "to", "figures", "notes"}
+    return {figure["name"]: figure for figure in read["figures"]}
+
+
+def test_resolution_of_an_edge(craterfront_run, folder):
+    """Derived: an error function of standard deviation 2.5 nm is 5 nm wide (15.87 to 84.13 %)."""
+    depth = np.arange(0.0, 60.0, 0.2)
+    mean = 50.0 + 4e4 * ndtr((30.0 - depth) / 2.5)
+    written(folder, "edge.txt", depth, np.random.default_rng(1).poisson(mean))
+    status, out, _ = craterfront_run(
+        *("resolution", "edge.txt", "--channel", "B", "--feature", "edge", "--axis", "depth"),
+        *("--counts", "1", "--json", "--figure", "edge.png"),
+    )
+    assert status == 0
+    found = figures_of(out)
+    position, width = found["position (50 %)"], found["width 15.87-84.13 %, read off"]
+    assert position["unit"] == width["unit"] == "nm"
+    assert position["value"] == pytest.approx(30.0, abs=max(4.0 * position["u"], 0.03))
+    assert width["value"] == pytest.approx(5.0, abs=max(4.0 * width["u"], 0.1))
+    assert (folder / "edge.png").exists()
+
+
+def delta_response(x, leading, trailing, sigma):
+    """Two exponentials joined at 0, convolved with a normal distribution (derived).
+
+    Each half is exp(-+x/L + s^2/(2 L^2)) erfc((+-x/s + s/L)/sqrt 2) / 2, up to a common factor.
+    """
+    up = np.exp(x / leading + sigma**2 / (2 * leading**2))
+    up = up * erfc((x / sigma + sigma / leading) / np.sqrt(2.0))
+    z = (sigma / trailing - x / sigma) / np.sqrt(2.0)
+    tail = np.exp(-x / trailing + sigma**2 / (2 * trailing**2))
+    down = np.where(z < 0, tail * erfc(z), np.exp(-0.5 * (x / sigma) ** 2) * erfcx(np.abs(z)))
+    return 0.5 * (up + down)
+
+
+def test_resolution_of_a_delta_layer(craterfront_run, folder):
+    """A response as in ISO 20341 with known parameters comes back."""
+    depth = np.arange(0.0, 60.0, 0.2)
+    mean = 2.0 + 1e5 * delta_response(depth - 30.0, 0.8, 2.4, 1.2)
+    written(folder, "delta.txt", depth, np.random.default_rng(2).poisson(mean))
+    arguments = ("resolution", "delta.txt", "--channel", "B", "--feature", "delta")
+    options = ("--axis", "depth", "--counts", "1")
+    status, out, _ = craterfront_run(*arguments, *options, "--json")
+    assert status == 0
+    found = figures_of(out)
+    for name, truth in (
+        ("leading decay length", 0.8),
+        ("trailing decay length", 2.4),
+        ("Gaussian broadening", 1.2),
+    ):
+        figure = found[name]
+        assert figure["value"] == pytest.approx(truth, abs=4.0 * figure["u"])
+        assert figure["u"] < 0.05 * truth
+    status, out, _ = craterfront_run(*arguments, *options)
+    assert status == 0
+    assert "full width at half maximum" in plain(out)
+
+
+# --- interruption ------------------------------------------------------------------------------
+
+
+def test_an_interrupted_write_keeps_what_was_there(tmp_path):
+    target = tmp_path / "old.nc"
+    target.write_bytes(PRECIOUS)
+
+    def interrupted(place):
+        place.write_bytes(b"half")
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_whole(target, interrupted)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == {"old.nc": PRECIOUS}
+
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="SIGINT is a POSIX signal")
+
+
+def interrupted(arguments, folder, ready, wait_s=0.0):
+    """Start a command, send SIGINT once a file is there, and wait for the end."""
+    started = subprocess.Popen(
+        [sys.executable, "-m", "craterfront", *arguments],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        deadline = time.monotonic() + 120.0
+        while not ready.exists() and started.poll() is None and time.monotonic() < deadline:
+            time.sleep(0.02)
+        time.sleep(wait_s)
+        assert started.poll() is None, "it was over before it could be interrupted"
+        started.send_signal(signal.SIGINT)
+        out, err = started.communicate(timeout=60)
+    finally:
+        started.kill()
+    return started.returncode, out, err
+
+
+@posix
+def test_interrupting_demo_leaves_only_whole_files(tmp_path):
+    ready = tmp_path / "profile.nc"
+    status, out, err = interrupted(("demo", "--directory", "."), tmp_path, ready)
+    assert status not in (0, 2)
+    assert "Traceback" not in out + err
+    names = {p.name for p in tmp_path.iterdir()}
+    assert names >= {"mirror-truth.toml", "mirror-analyst.toml", "profile.nc"}
+    assert not [name for name in names if name.startswith(".")]
+    assert "estimate.nc" not in names
+    assert read_dataset(ready)["intensity"].sizes["channel"] == 5
+
+
+@posix
+def test_interrupting_invert_leaves_the_output_alone(tmp_path):
+    """Six layers and 4000 readings take longer than the wait."""
+    layers = "".join(
+        f'[[layer]]\ncomposition = "{symbol}"\nthickness_nm = 30.0\nerosion_rate_nm_s = 10.0\n'
+        for symbol in ("Cu", "Ni", "Ti", "Mo", "Ag", "W")
+    )
+    text = layers + '[substrate]\ncomposition = "Al"\nerosion_rate_nm_s = 10.0\n'
+    text += (
+        "[noise]\ncounts_per_unit_s = 20.0\n[detection]\nsampling_s = 0.005\nduration_s = 20.0\n"
+    )
+    experiment = experiment_from_toml(text)
+    write_dataset(simulate(experiment.stack, experiment.setup, seed=1), tmp_path / "profile.nc")
+    (tmp_path / "good.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "old.nc").write_bytes(PRECIOUS)
+    before = contents(tmp_path)
+    status, out, err = interrupted(
+        (*INVERT, "-o", "old.nc", "--json"), tmp_path, tmp_path / "profile.nc", wait_s=3.0
+    )
+    assert status not in (0, 2)
+    assert (out, "Traceback" in err) == ("", False)
+    assert contents(tmp_path) == before
