@@ -109,6 +109,10 @@ class Assembly:
         self._composition = self._composition_table()
         self._preference = self._preferences()
         self.responses = self._find_responses()
+        if not self.responses:
+            self._problems.append("detection channel: every sensitivity is 0; there is no signal")
+        if setup.detection.timing == "cycle" and setup.detection.view == "collected":
+            self._problems.append('detection timing: "cycle" goes with view = "viewed" only')
         self._shape = np.array(
             [SHAPES.index(_shape_name(layer)) for layer in self.layers[:-1]], dtype=np.int64
         )

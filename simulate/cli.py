@@ -90,7 +90,8 @@ def demo(
     print_answer(answer, console)
     print_comparison(rows, console)
     console.print(ESTIMATE, highlight=False, markup=False)
-    console.print(f"Figures and files are in {directory}: profile.png, fit.png, budget.png, ...")
+    where = f"Figures and files are in {directory}: profile.png, fit.png, budget.png, ..."
+    console.print(where, highlight=False, markup=False)
 
 
 @app.command(
@@ -144,7 +145,9 @@ def simulate(
         Path, typer.Option("-o", "--output", help="netCDF file to write.", show_default=False)
     ],
     figure: Annotated[Path | None, typer.Option(help="Draw the profile (png, pdf or svg).")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the noise.")] = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the noise.")
+    ] = None,
     exposure: Annotated[
         bool, typer.Option("--exposure", help="Add the exposure matrix (large).")
     ] = False,
@@ -154,6 +157,7 @@ def simulate(
     from craterfront.files import check_writable, write_dataset
 
     loaded = load_experiment(experiment)
+    _all_different(experiment, output, figure)
     for place in filter(None, (output, figure)):
         check_writable(place)
     if figure is not None:
@@ -181,6 +185,17 @@ def simulate(
         f"{output}: {readings} readings of {channels} channels, "
         f"{float(dataset['mean_depth'][-1]):.4g} nm deep, seed {dataset.attrs['seed']}"
     )
+
+
+def _all_different(*places: Path | None) -> None:
+    """Refuse to write over what is read, or twice to one place."""
+    seen: set[Path] = set()
+    for place in filter(None, places):
+        if place.resolve() in seen:
+            raise InputProblems(
+                ["is named twice: as input and output, or as two outputs"], str(place)
+            )
+        seen.add(place.resolve())
 
 
 @contextmanager
@@ -223,6 +238,7 @@ def invert(
     from craterfront.files import check_writable, load_profile, write_dataset
 
     loaded = load_experiment(experiment)
+    _all_different(profile, experiment, output, figure, budget)
     for place in filter(None, (output, figure, budget)):
         check_writable(place)
     if figure is not None or budget is not None:

@@ -7,6 +7,7 @@ from craterfront.experiment import Experiment, experiment_from_toml
 from craterfront.files import profile_of, write_dataset, write_whole
 from craterfront.forward import simulate
 from craterfront.inversion import Progress, invert
+from craterfront.problems import InputProblems
 from craterfront.results import Answer, answer, estimate_dataset
 
 STORY = (
@@ -42,7 +43,10 @@ def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[st
     from craterfront.figures import fit_figure, profile_figure
     from craterfront.resolution_figures import budget_figure
 
-    directory.mkdir(parents=True, exist_ok=True)
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputProblems([f"cannot be made: {error.strerror}"], str(directory)) from None
     truth = experiment_from_toml(_example("mirror-truth.toml"), "mirror-truth.toml")
     known = experiment_from_toml(_example("mirror-analyst.toml"), "mirror-analyst.toml")
     for name in ("mirror-truth.toml", "mirror-analyst.toml"):

@@ -107,7 +107,7 @@ def minimise(
     tolerance: float = 1e-6,
     on_step: Callable[[], None] | None = None,
 ) -> Fit:
-    """Minimise the sum of squared residuals within bounds (dogleg in a rectangular region).
+    """Minimise the sum of squared residuals within bounds (trust region reflective).
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def minimise(
         np.clip(start, objective.lower, objective.upper),
         jac=slopes,
         bounds=(objective.lower, objective.upper),
-        method="dogbox",
+        method="trf",
         x_scale="jac",
         xtol=tolerance,
         ftol=tolerance,

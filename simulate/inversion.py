@@ -139,8 +139,9 @@ def invert(
     likelihood = Likelihood(assembly, profile, _held(assembly) if relative else frozenset())
     if not relative and not depth_axis:
         final = experiment.depth_scale.final_crater_depth_nm
-        if final is not None and final.u:
-            likelihood.depth_limit = (float(final), float(final.u))
+        if final is not None and final.u is not None:
+            # Exactly known: known far better than anything else.
+            likelihood.depth_limit = (float(final), float(final.u) or 1e-5 * float(final))
     x, fit, objective = _fit(likelihood, report)
     jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
@@ -189,6 +190,24 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         known = ", ".join(shown(name) for name in profile.channels[:8])
         raise InputProblems(
             [f"channel {shown(name)}: not in the profile, which has {known}" for name in missing],
+            profile.source,
+        )
+    setup = assembly.setup.detection
+    if setup.view == "viewed" and setup.timing == "cycle":
+        raise InputProblems(["detection timing: a profile of snapshots cannot be inverted yet"])
+    dark = [
+        name
+        for name in wanted
+        if not np.any(profile.values[profile.channels.index(name)] > 0)
+        and np.any(profile.values[profile.channels.index(name)] < 0)
+    ]
+    if dark:
+        raise InputProblems(
+            [f"channel {shown(name)}: no reading is above 0" for name in dark], profile.source
+        )
+    if profile.middle[0] < 0:
+        raise InputProblems(
+            [f"the {profile.axis} axis begins at {profile.middle[0]:g}; it must not be below 0"],
             profile.source,
         )
     if profile.values.shape[1] < 10:
@@ -303,5 +322,5 @@ def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bo
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     if relative:
-        found.append("times at nominal rates, no depths")
+        found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings

@@ -182,6 +182,13 @@ class Likelihood:
             slope[rate] += power
         return slope
 
+    def rate_powers(self, i: int) -> np.ndarray:
+        """Derivative of the logarithm of the rates behind free parameter i by the coordinates."""
+        slope = np.zeros(len(self.free))
+        for rate, power in self._behind[i].items():
+            slope[rate] += power
+        return slope
+
     def with_coordinate(self, x: np.ndarray, i: int, coordinate: float) -> float:
         """Value of a free parameter when its coordinate alone is changed."""
         moved = x.copy()

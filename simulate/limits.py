@@ -16,6 +16,7 @@ from craterfront.estimation import (
     Objective,
     minimise,
     profile_interval,
+    quadratic_form,
 )
 from craterfront.likelihood import Likelihood
 
@@ -72,11 +73,13 @@ def width_answers(
         else:
             i = likelihood.free.index(index)
             interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
+            value, lower, upper = (
+                likelihood.with_coordinate(fit.x, i, each)
+                for each in (fit.x[i], interval.lower, interval.upper)
+            )
+            scale_u = quadratic_form(likelihood.rate_powers(i), picture.covariance) ** 0.5
             answer = WidthAnswer(
-                likelihood.with_coordinate(fit.x, i, fit.x[i]),
-                likelihood.with_coordinate(fit.x, i, interval.lower),
-                likelihood.with_coordinate(fit.x, i, interval.upper),
-                interval.resolved,
+                value, *_with_scale(value, lower, upper, scale_u), interval.resolved
             )
             if answer.resolved and not roughness_known:
                 answer = WidthAnswer(
@@ -88,6 +91,16 @@ def width_answers(
                 )
         answers[layer] = done[index] = answer
     return answers
+
+
+def _with_scale(value: float, lower: float, upper: float, scale_u: float) -> tuple[float, float]:
+    """Add the relative uncertainty of the rates to an interval that was found in time."""
+    spread = 1.96 * scale_u
+    if lower <= 0.0 or value <= 0.0:
+        return lower, float(upper * np.exp(spread))
+    below = np.hypot(np.log(value / lower), spread)
+    above = np.hypot(np.log(upper / value), spread)
+    return float(value * np.exp(-below)), float(value * np.exp(above))
 
 
 def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, float]:
@@ -112,7 +125,9 @@ def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) ->
         interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
         likelihood.without_prior = None
         if not interval.resolved:
-            limits[layer] = likelihood.with_coordinate(best.x, i, interval.upper)
+            upper = likelihood.with_coordinate(best.x, i, interval.upper)
+            scale_u = quadratic_form(likelihood.rate_powers(i), picture.covariance) ** 0.5
+            limits[layer] = _with_scale(0.0, 0.0, upper, scale_u)[1]
     return limits
 
 

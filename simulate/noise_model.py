@@ -83,7 +83,7 @@ def noise_about(
             continue
         deviation = readings[c] - model[c]
         kappa[c], rho2[c] = noise_level(deviation, model[c], interval_s, usable[c])
-        largest = max(float(np.max(np.abs(readings[c]))), 1e-300)
+        largest = float(np.max(np.abs(readings[c]))) or 1.0
         typical = float(interval_s.mean())
         if (kappa[c] * largest + rho2[c]) / typical < (NOISE_FLOOR * largest) ** 2:
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from math import floor, isfinite, log10
 
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from craterfront.assembly import Assembly
@@ -38,7 +39,7 @@ def print_parameters(
         table.add_column(heading, justify=justify)
     table.add_column("state")
     for row in (*table_rows(parameters), *linear):
-        table.add_row(*row)
+        table.add_row(*map(escape, row))
     console.print(table)
 
 
@@ -57,7 +58,7 @@ def print_stack(assembly: Assembly, console: Console) -> None:
             thickness = float(layer.thickness_nm)
             row[0], row[1] = f"{thickness:.4g}", f"{float(layer.interface_width_nm):.4g}"
             row[4] = "" if density is None else f"{thickness * float(density) * 1e-3:.4g}"
-        table.add_row(layer.name, *row)
+        table.add_row(escape(layer.name), *row)
     console.print(table)
 
 
@@ -67,7 +68,7 @@ def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> 
     for heading in ("quantity", "truth", "answer"):
         table.add_column(heading)
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(escape, row))
     console.print(table)
 
 
@@ -76,7 +77,7 @@ def print_standard_figures(found: StandardFigures, notes: Sequence[str], console
     for note in (*notes, *found.notes):
         console.print(f"Note: {note}", highlight=False, markup=False)
     span = f"{found.x[0]:.4g} to {found.x[-1]:.4g} {found.unit}"
-    table = Table(title=f"{found.channel}, {found.feature}, {span}", title_justify="left")
+    table = Table(title=escape(f"{found.channel}, {found.feature}, {span}"), title_justify="left")
     table.add_column("figure")
     table.add_column(found.unit, justify="right")
     table.add_column("standard unc.", justify="right")
@@ -96,9 +97,9 @@ def _layer_table(answer: Answer) -> Table:
         table.add_column("g/m2", justify="right")
         table.add_column("standard unc.", justify="right")
     for layer in answer.layers:
-        row = [layer.name, *_rounded(layer.value, layer.u, layer.lower, layer.upper)]
+        row = [escape(layer.name), *_rounded(layer.value, layer.u, layer.lower, layer.upper)]
         if not layer.resolved:
-            row = [layer.name, "-", "upper limit", "0", f"{layer.upper:.3g}"]
+            row = [escape(layer.name), "-", "upper limit", "0", f"{layer.upper:.3g}"]
         if with_mass:
             row += _mass(layer)
         table.add_row(*row)
@@ -125,7 +126,7 @@ def _interface_table(answer: Answer) -> Table:
         meaning = "resolved" if width.resolved else "upper limit only"
         if width.why:
             meaning = width.why if width.resolved else f"upper limit only; {width.why}"
-        table.add_row(layer.name, value, low, f"{width.upper_nm:.3g}", meaning)
+        table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
     return table
 
 
@@ -140,7 +141,7 @@ def _budget_table(answer: Answer) -> Table:
         table.add_column(cause, justify="right")
     for budget in answer.budgets:
         parts = [f"{budget.two_sd_nm[cause]:.3g}" for cause in causes]
-        table.add_row(budget.layer, *parts, f"{budget.total_nm:.3g}")
+        table.add_row(escape(budget.layer), *parts, f"{budget.total_nm:.3g}")
     return table
 
 

@@ -324,7 +324,6 @@ def test_a_directory_without_permission(craterfront_run, unprivileged):
 # --- input that is not yet handled -------------------------------------------------------------
 
 
-@pytest.mark.xfail(strict=True, reason="names are read as markup in the cells of tables")
 @pytest.mark.parametrize("name", ["[/b]", "[red]coat"])
 def test_brackets_in_names_are_printed_as_they_are(craterfront_run, folder, name):
     (folder / "named.toml").write_text(GOOD.replace('"coat"', f'"{name}"'), encoding="utf-8")
@@ -333,14 +332,12 @@ def test_brackets_in_names_are_printed_as_they_are(craterfront_run, folder, name
     assert name in out
 
 
-@pytest.mark.xfail(strict=True, raises=TypeError, reason="no netCDF type holds such a number")
 def test_a_seed_too_large_for_a_file_is_refused(craterfront_run, folder):
     status, _, err = craterfront_run("simulate", "good.toml", "-o", "x.nc", "--seed", 2**70)
     assert status == 2
     assert "--seed" in err
 
 
-@pytest.mark.xfail(strict=True, raises=OSError, reason="only its parents are looked at")
 @pytest.mark.parametrize("directory", ["good.toml", "good.toml/demo"])
 def test_demo_into_a_file_is_refused(craterfront_run, folder, directory):
     status, _, err = craterfront_run("demo", "--directory", directory)
@@ -348,7 +345,6 @@ def test_demo_into_a_file_is_refused(craterfront_run, folder, directory):
     assert "good.toml" in err
 
 
-@pytest.mark.xfail(strict=True, reason="nobody compares output with input")
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -636,7 +632,7 @@ def test_interrupting_invert_leaves_the_output_alone(tmp_path):
     (tmp_path / "old.nc").write_bytes(PRECIOUS)
     before = contents(tmp_path)
     status, out, err = interrupted(
-        (*INVERT, "-o", "old.nc", "--json"), tmp_path, tmp_path / "profile.nc", wait_s=3.0
+        (*INVERT, "-o", "old.nc", "--json"), tmp_path, tmp_path / "profile.nc", wait_s=2.0
     )
     assert status not in (0, 2)
     assert (out, "Traceback" in err) == ("", False)

@@ -363,7 +363,6 @@ def test_cycles_are_snapshots_that_begin_before_sputtering():
     assert of(between, "Cu") == pytest.approx(mean, abs=2e-3)
 
 
-@pytest.mark.xfail(strict=True, reason="timing is ignored without a word for a collected signal")
 def test_cycles_of_a_collected_signal_are_refused_or_mean_something(plain):
     try:
         found = simulated(LAYERS + TIMES + 'timing = "cycle"\n')
