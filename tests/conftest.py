@@ -29,7 +29,9 @@ os.environ.setdefault("NUMBA_CACHE_DIR", str(ROOT / ".pytest_cache" / "numba" / 
 
 # No deadline: the first call of a kernel compiles it. The blob repeats a failure elsewhere.
 settings.register_profile("default", deadline=None, print_blob=True)
-settings.register_profile("ci", deadline=None, print_blob=True, max_examples=200, database=None)
+settings.register_profile(
+    "ci", deadline=None, print_blob=True, max_examples=100, database=None, derandomize=True
+)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 
 
