@@ -133,7 +133,7 @@ def answered(values, widths, unit="nm", u_rel=0.02):
         LayerAnswer(f"layer {i}", v, u_rel * v, 0.96 * v, 1.04 * v, None, None, width)
         for i, (v, width) in enumerate(zip(values, widths, strict=True))
     ]
-    return Answer(layers, unit, [], [], [], [], [], [])
+    return Answer(layers, unit, [], [], [], [], (0, 0), [], [], [])
 
 
 # --- what is on the page -----------------------------------------------------------------------
