@@ -303,7 +303,9 @@ def test_unlimited_uncertainty_stays_on_the_page(nitrides):
     nothing_known = WidthAnswer(3.0, 0.0, np.inf, False)
     layers = answered([400.0, 300.0], [nothing_known, HELD]).layers
     layers[0] = LayerAnswer("CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known)
-    figure = fit_figure(estimate(nitrides), Answer(layers, "nm", [], [], [], [], (0, 0), [], [], []))
+    figure = fit_figure(
+        estimate(nitrides), Answer(layers, "nm", [], [], [], [], (0, 0), [], [], [])
+    )
     check(figure)
     assert "no limit" in {t.get_text() for t in figure.axes[3].texts}
 
