@@ -115,7 +115,7 @@ class Experiment(Table):
                     for layer in layers
                     if channel.element in layer.composition
                     and channel.sensitivity.keys().isdisjoint(
-                        (layer.name, layer.label, layer.material)
+                        (layer.name, layer.label, layer.material or "")
                     )
                 }
                 for label in dark:
