@@ -111,7 +111,10 @@ def test_asymmetric_logistic_width(product, width):
 def test_logistic_derivative_has_the_known_spread():
     # Logistic distribution: standard deviation pi D0/sqrt(3), width at half maximum 3.525494 D0
     # (handbooks of statistics; the second derived, 2 arccosh(sqrt 2) * 2).
-    density = lambda x: (logistic_edge(x + 1e-4, 0, 1) - logistic_edge(x - 1e-4, 0, 1)) / 2e-4  # noqa: E731
+
+    def density(x):
+        return (logistic_edge(x + 1e-4, 0, 1) - logistic_edge(x - 1e-4, 0, 1)) / 2e-4
+
     assert math.sqrt(moment(density, 2)) == pytest.approx(math.pi / math.sqrt(3), rel=1e-6)
     half = crossing(density, 0.125, 0, 10)
     assert 2 * half == pytest.approx(3.525494, rel=1e-6)
@@ -184,7 +187,10 @@ def test_one_sided_response_is_the_exponentially_modified_gaussian(length, sigma
 def test_delta_response_moments():
     # Derived: the moments of independent causes add.
     shape = (0.8, 1.6, 0.9)
-    response = lambda t: delta_response(t, 0, *shape)  # noqa: E731
+
+    def response(t):
+        return delta_response(t, 0, *shape)
+
     mean = moment(response, 1)
     assert moment(response, 0) == pytest.approx(1, abs=1e-9)
     assert mean == pytest.approx(0.8, abs=1e-6)
