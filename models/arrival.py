@@ -442,14 +442,35 @@ class Arrival:
 
     def exposure(self, doses: np.ndarray) -> np.ndarray:
         """E of the slices of the sample themselves, shape (K, N): dense, for looking at."""
-        matrix = _matrix(
+        return self._shares(doses)[self.first :]
+
+    def left(self, doses: np.ndarray) -> np.ndarray:
+        """The share of every slice of the sample that has left since D = 0: dense, for looking at.
+
+        Parameters
+        ----------
+        doses : ndarray, shape (N,)
+            Dose (D*), non-decreasing.
+
+        Returns
+        -------
+        ndarray, shape (K, N)
+            `exposure` without what was missing at D = 0, and with the gain of the mirror slices:
+            what every slice holds times this is `collected`.
+        """
+        gained = self._shares(doses) - self._shares(np.zeros(1))
+        own, mirrored = gained[self.first :], gained[: self.first]
+        own[self.source[: self.first]] += self.weight[: self.first, None] * mirrored
+        return own
+
+    def _shares(self, doses: np.ndarray) -> np.ndarray:
+        return _matrix(
             np.ascontiguousarray(doses, dtype=float),
             self.edges,
             self.sigma,
             self.first,
             self.segments,
         )
-        return matrix[self.first :]
 
     def _sum(self, doses: np.ndarray, held: np.ndarray) -> np.ndarray:
         return _accumulate(

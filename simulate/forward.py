@@ -8,7 +8,7 @@ import numpy as np
 from craterfront import __version__
 from craterfront.assembly import Assembly
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
-from craterfront.models.engine import LayeredSample, run
+from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
 from craterfront.models.transitions import interface_planes_nm, slice_fractions
 from craterfront.problems import InputProblems
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     import xarray
 
 MAX_SAMPLES = 2_000_000
+MAX_EXPOSURE = 50_000_000
+"""Numbers in an exposure matrix: 0.4 GB."""
 
 
 def simulate(
@@ -41,7 +43,7 @@ def simulate(
         Seed of the noise; without one, a new one is drawn and written into the result.
     exposure : bool
         Add the exposure matrix: the share of every slice of the sample that leaves in every
-        sampling interval (a dense matrix).
+        sampling interval (a dense matrix; over all time, every slice leaves once).
     title : str
         Title of the experiment.
 
@@ -104,12 +106,26 @@ def simulate(
         },
     )
     if exposure:
-        share = np.diff(result.arrival.exposure(result.balanced_dose), axis=1)
-        middle = 0.5 * (result.edges_nm[1:] + result.edges_nm[:-1])
-        sliced = dataset.assign_coords(slice_depth=middle[:-1])
-        dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))
-        dataset["slice_thickness"] = ("slice_depth", np.diff(result.edges_nm)[:-1])
+        dataset = _with_exposure(dataset, result)
     return _described(dataset, per_time)
+
+
+def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
+    edges, dose = result.edges_nm, result.balanced_dose
+    slices, intervals = edges.size - 1, dose.size - 1
+    if slices * intervals > MAX_EXPOSURE:
+        raise InputProblems(
+            [
+                f"detection sampling_s: {slices} slices over {intervals} intervals are more than "
+                f"the {MAX_EXPOSURE} numbers that an exposure matrix may have"
+            ]
+        )
+    share = np.diff(result.arrival.left(dose), axis=1)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    sliced = dataset.assign_coords(slice_depth=middle[:-1])
+    dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))
+    dataset["slice_thickness"] = ("slice_depth", np.diff(edges)[:-1])
+    return dataset
 
 
 def repeat(dataset: "xarray.Dataset") -> "xarray.Dataset":
