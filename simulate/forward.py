@@ -230,6 +230,9 @@ def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict
 
 
 _DESCRIPTIONS = {
+    "channel": ("name of the channel", "1"),
+    "element": ("symbol of the element", "1"),
+    "layer": ("name of the layer", "1"),
     "time": ("time at the middle of the sampling interval", "s"),
     "depth": ("depth below the original surface", "nm"),
     "mean_depth": ("depth removed, mean over the analysed area", "nm"),

@@ -162,7 +162,6 @@ def test_every_number_has_a_unit_and_a_name(full):
         assert full[name].attrs["long_name"], name
 
 
-@pytest.mark.xfail(strict=True, reason="names of channels, elements and layers have no long_name")
 def test_every_variable_has_a_unit_and_a_name(full):
     for name in full.variables:
         assert {"units", "long_name"} <= set(full[name].attrs), name
@@ -251,18 +250,20 @@ def test_exposure_sums_to_what_left():
     assert_all_leaves_once(simulated(LAYERS + smooth + TIMES, exposure=True), above_nm=90.0)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the mirror image above a rough surface is not in the exposure"
-)
 def test_exposure_of_a_rough_surface_sums_to_what_left(full):
     assert_all_leaves_once(full, above_nm=90.0)
 
 
-def test_exposure_times_atoms_is_the_signal():
+def test_an_exposure_matrix_that_fills_the_memory_is_refused():
+    with pytest.raises(InputProblems, match=r"\d+ slices over 200000 intervals are more than"):
+        simulated(LAYERS + BROADENING + TIMES.replace("0.05", "5e-5"), exposure=True)
+
+
+@pytest.mark.parametrize("last", ["[roughness]", "[mixing]"], ids=["smooth", "rough"])
+def test_exposure_times_atoms_is_the_signal(last):
     """Without mixing and with sharp interfaces, every slice holds one element."""
     text = LAYERS.replace("interface_width_nm = 4.0", "") + TIMES
-    crater = BROADENING.split("[roughness]")[0]
-    dataset = simulated(text + crater, exposure=True)
+    dataset = simulated(text + BROADENING.split(last)[0], exposure=True)
     depth, thickness = dataset["slice_depth"].values, dataset["slice_thickness"].values
     for channel, atoms, top, bottom in (
         ("Cu", atoms_per_nm3(8.9, atomic_mass_u("Cu")), 0.0, 60.0),
