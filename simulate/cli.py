@@ -257,14 +257,14 @@ def invert(
     if output is not None:
         write_dataset(dataset, output)
     _draw(dataset, answers, figure, budget)
+    for note in (*loaded.warnings(), *measured.notes):
+        _say(f"Note: {note}")
     if json:
         typer.echo(answers.as_json())
         return
     from craterfront.report import print_answer, print_parameters
 
     console = _console()
-    for note in measured.notes:
-        console.print(f"Note: {note}", highlight=False, markup=False)
     print_answer(answers, console)
     if explain:
         assembly = found.likelihood.assembly

@@ -48,6 +48,7 @@ class Experiment(Table):
         """What is allowed and yet probably not meant, one line each."""
         return [
             *self.setup.unused(),
+            *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._elements_in_no_layer(),
             *self._layers_without_sensitivity(),
@@ -90,6 +91,11 @@ class Experiment(Table):
                         near = did_you_mean(name, known)
                         message = f"{shown(name)} is no layer and no material{near}"
                         yield Mistake("sensitivity", message, within=place)
+
+    def _unused_depth_scale(self) -> Iterator[str]:
+        if self.profile.axis == "depth":
+            for key in filter(self.depth_scale.is_written, type(self.depth_scale).model_fields):
+                yield f'depth_scale {key}: unused with axis = "depth" in [profile]'
 
     def _unused_materials(self) -> Iterator[str]:
         used = {part.material for _, part in self.stack.parts()}

@@ -478,6 +478,14 @@ def test_text_and_netcdf_give_the_same_answer(craterfront_run, folder, json_answ
         assert here[key] == pytest.approx(there[key], rel=1e-4)
 
 
+def test_invert_says_what_has_no_effect(craterfront_run, folder):
+    unused = GOOD + "[material.spare]\ncomposition = 'Ni'\nerosion_rate_nm_s = 1.0\n"
+    (folder / "good.toml").write_text(unused, encoding="utf-8")
+    status, out, err = craterfront_run(*INVERT, "--json")
+    assert (status, err) == (0, "Note: material.spare: no layer names it\n")
+    assert json.loads(out)["layers"]
+
+
 def test_invert_prints_tables_and_draws(craterfront_run, folder):
     status, out, _ = craterfront_run(
         *INVERT, "--relative", "--explain", "--figure", "fit.png", "--budget", "budget.pdf"

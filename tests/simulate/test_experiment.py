@@ -343,6 +343,14 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         ("[profile]\ndelimiter = 'comma'\ndecimal = ','", 'profile decimal: must be "." with'),
         ("[profile]\nvalue_unit = '%'", 'profile value_unit: "%" is for fractions, but values is'),
         ("[depth_scale]\nfrom_yields = 1", "depth_scale from_yields: must be true or false, got 1"),
+        *(
+            (
+                f"[depth_scale]\nfinal_crater_depth_nm = {written}",
+                "depth_scale final_crater_depth_nm: must have its uncertainty, as a depth scale is "
+                "as good as what fixes it: write { value = 1200, u = ... }",
+            )
+            for written in ("1200.0", "{ guess = 1200.0 }")
+        ),
         (
             "[depth_scale]\nfrom_yields = true",
             "depth_scale from_yields: is true, but there is no [source] that has yields",
@@ -422,6 +430,13 @@ def test_warnings_say_what_is_probably_not_meant():
         'detection.channel[2] "Cr" interference: Zn is in no layer',
         'detection.channel[2] "Cr" sensitivity: no number for layer "CrN", which has Cr;'
         " 1 is taken",
+    ]
+
+
+def test_a_depth_scale_beside_a_depth_axis_is_reported():
+    scale = "[depth_scale]\nfinal_crater_depth_nm = { value = 1200.0, u = 30.0 }\n"
+    assert experiment_from_toml(BULK + scale + '[profile]\naxis = "depth"\n').warnings() == [
+        'depth_scale final_crater_depth_nm: unused with axis = "depth" in [profile]'
     ]
 
 
