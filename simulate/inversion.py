@@ -92,7 +92,7 @@ class Inversion:
         if index not in self.likelihood.free:
             return 0.0
         value = float(self.values[index])
-        slope = self.likelihood.relative_gradient(index, value)
+        slope = self.likelihood.coordinates.relative_gradient(index, value)
         return abs(value) * quadratic_form(slope, self.curvature.covariance) ** 0.5
 
 
@@ -158,7 +158,7 @@ def invert(
         objective,
         fit,
         solution,
-        likelihood.parameter_values(x),
+        likelihood.coordinates.values(x),
         picture,
         widths,
         limits,
@@ -171,16 +171,8 @@ def invert(
 
 def _rank(likelihood: Likelihood, full: np.ndarray) -> DataRank:
     """Rank of the data's Fisher information, in units of the priors."""
-    parameters = [likelihood.assembly.parameters[index] for index in likelihood.free]
-    units = np.array(
-        [
-            p.u / (p.value if likelihood.scale_of(i) == 1.0 else likelihood.scale_of(i))
-            if p.has_prior
-            else 1.0
-            for i, p in enumerate(parameters)
-        ]
-    )
-    return data_rank(full[: likelihood.values.size], len(parameters), units)
+    units = likelihood.coordinates.prior_units()
+    return data_rank(full[: likelihood.values.size], units.size, units)
 
 
 def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
@@ -224,8 +216,8 @@ def _held(assembly: Assembly) -> frozenset[int]:
 
 def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
     """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
-    x = likelihood.coordinates(likelihood.assembly.nominal)
-    lower, upper = likelihood.bounds()
+    x = likelihood.coordinates.of(likelihood.assembly.nominal)
+    lower, upper = likelihood.coordinates.bounds()
     x = np.clip(x, lower, upper)
     points = likelihood.values.shape[1]
     stages = len(_COARSE) + _ROUNDS
@@ -290,14 +282,14 @@ def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bo
     found = []
     if not fit.converged:
         found.append(f"the fit did not converge ({fit.message}); take no number from it")
-    lower, upper = likelihood.bounds()
+    lower, upper = likelihood.coordinates.bounds()
     for i, index in enumerate(likelihood.free):
         p = assembly.parameters[index]
         if p.kind == "width":
             if fit.x[i] >= upper[i] * (1 - 1e-6):
                 found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
         elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:
-            value = likelihood.parameter_values(fit.x)[index]
+            value = likelihood.coordinates.values(fit.x)[index]
             found.append(f"{p.name} is at a bound ({value:.4g} {p.unit})")
     for direction in picture.undetermined:
         strong = np.argsort(-np.abs(direction))[:4]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.coordinates import Coordinates
 from craterfront.estimation import Objective
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -22,9 +23,7 @@ from craterfront.models.readings import (
 )
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import NoiseModel, noise_about, shortfall
-from craterfront.parameters import Parameter, is_free
-
-_LEAST_WIDTH = 0.2  # of the scale of a width: slices resolve what is at least as wide
+from craterfront.parameters import is_free
 
 
 @dataclass(frozen=True)
@@ -62,6 +61,13 @@ class Likelihood:
         Its channels are those of the assembly, in any order.
     fixed : set of int
         Parameters to hold at their nominal values besides the fixed ones.
+
+    Attributes
+    ----------
+    free : list of int
+        Parameters that are not held.
+    coordinates : Coordinates
+        Of those.
     """
 
     def __init__(
@@ -80,124 +86,14 @@ class Likelihood:
             for index, parameter in enumerate(assembly.parameters)
             if not parameter.is_fixed and index not in fixed
         ]
-        self._behind = [self._rates_behind(index) for index in self.free]
+        self.coordinates = Coordinates(assembly, self.free)
         self._projection = self._projections()
         self._channel_of = np.array([r.channel for r in assembly.responses], dtype=int)
-        self._scale = self._scales()
         self.plan: SlicePlan | None = None
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
         self.without_prior: int | None = None  # a parameter whose prior is left out
-
-    # --- coordinates ---------------------------------------------------------------------------
-
-    def _scales(self) -> np.ndarray:
-        """What a step of 1 in a coordinate means, by parameter."""
-        scales = []
-        for index in self.free:
-            p = self.assembly.parameters[index]
-            if p.kind == "width":
-                scales.append(max(p.value, 0.1 * min(p.upper, 200.0), 1e-3))
-            elif self._is_logarithmic(p):
-                scales.append(1.0)
-            else:
-                scales.append(p.u if p.has_prior else max(abs(p.value), 1e-2))
-        return np.array(scales)
-
-    def _rates_behind(self, index: int) -> dict[int, float]:
-        """Free rates (by position) that a length follows, with their powers.
-
-        Data fix how long something lasts, not how thick it is. So the coordinate of a length is
-        that of its duration; in it the valley "length over rate" is straight and narrow only
-        across. A length with bounds of its own keeps its own coordinate.
-        """
-        p = self.assembly.parameters[index]
-        bounded = p.kind != "width" and (
-            np.isfinite(p.upper) or (p.kind == "thickness" and p.lower)
-        )
-        if bounded:
-            return {}
-        behind = self.assembly.rates_behind(index)
-        return {self.free.index(r): power for r, power in behind.items() if r in self.free}
-
-    def _is_logarithmic(self, p: Parameter) -> bool:
-        return p.logarithmic or (p.kind in ("initial roughness", "mixing length") and p.value > 0)
-
-    def _coordinate(self, i: int, value: float) -> float:
-        p, scale = self.assembly.parameters[self.free[i]], self._scale[i]
-        if p.kind == "width":
-            return (value / scale) ** 2
-        if self._is_logarithmic(p):
-            return float(np.log(value / p.value)) if value > 0 else -np.inf
-        return (value - p.value) / scale
-
-    def coordinates(self, values: np.ndarray) -> np.ndarray:
-        """Coordinates: logarithms of times, squared widths in time, scaled numbers."""
-        x = np.array([self._coordinate(i, values[index]) for i, index in enumerate(self.free)])
-        follow = self._following(x)
-        for i, index in enumerate(self.free):
-            if self.assembly.parameters[index].kind == "width":
-                x[i] *= np.exp(-2.0 * follow[i])
-            else:
-                x[i] -= follow[i]
-        return x
-
-    def _following(self, x: np.ndarray) -> np.ndarray:
-        """Logarithm of the factor that the present rates put on each length."""
-        return np.array(
-            [sum(power * x[rate] for rate, power in behind.items()) for behind in self._behind]
-        )
-
-    def parameter_values(self, x: np.ndarray) -> np.ndarray:
-        """Values of all parameters at the given coordinates."""
-        values = self.assembly.nominal
-        follow = self._following(x)
-        for i, index in enumerate(self.free):
-            p, scale = self.assembly.parameters[index], self._scale[i]
-            if p.kind == "width":
-                values[index] = scale * np.sqrt(max(x[i], 0.0)) * np.exp(follow[i])
-            elif self._is_logarithmic(p):
-                values[index] = p.value * np.exp(x[i] + follow[i])
-            else:
-                values[index] = p.value + scale * x[i]
-        return values
-
-    def bounds(self) -> tuple[np.ndarray, np.ndarray]:
-        """Lower and upper bounds of the coordinates."""
-        parameters = [self.assembly.parameters[index] for index in self.free]
-        lower = np.array([self._coordinate(i, p.lower) for i, p in enumerate(parameters)])
-        upper = np.array([self._coordinate(i, p.upper) for i, p in enumerate(parameters)])
-        # A positive number may leave its nominal value by a factor of e^5 at most.
-        far = np.array([5.0 if self._is_logarithmic(p) else np.inf for p in parameters])
-        return np.maximum(lower, -far), np.minimum(upper, far)
-
-    def relative_gradient(self, index: int, value: float) -> np.ndarray:
-        """Derivative of a parameter's value by the coordinates, over the value (not for widths)."""
-        i = self.free.index(index)
-        slope = np.zeros(len(self.free))
-        logarithmic = self._is_logarithmic(self.assembly.parameters[index])
-        slope[i] = 1.0 if logarithmic else self._scale[i] / value
-        for rate, power in self._behind[i].items():
-            slope[rate] += power
-        return slope
-
-    def rate_powers(self, i: int) -> np.ndarray:
-        """Derivative of the logarithm of the rates behind free parameter i by the coordinates."""
-        slope = np.zeros(len(self.free))
-        for rate, power in self._behind[i].items():
-            slope[rate] += power
-        return slope
-
-    def with_coordinate(self, x: np.ndarray, i: int, coordinate: float) -> float:
-        """Value of a free parameter when its coordinate alone is changed."""
-        moved = x.copy()
-        moved[i] = coordinate
-        return float(self.parameter_values(moved)[self.free[i]])
-
-    def scale_of(self, i: int) -> float:
-        """Meaning of a unit step of free parameter i (see `coordinates`)."""
-        return float(self._scale[i])
 
     # --- the model -----------------------------------------------------------------------------
 
@@ -212,19 +108,13 @@ class Likelihood:
         return projection
 
     def replan(self, x: np.ndarray) -> None:
-        """Choose the slices anew for these parameters.
-
-        A free width that is near zero may grow again: the slices are fit for that.
-        """
-        values = self.parameter_values(x)
-        for i, index in enumerate(self.free):
-            if self.assembly.parameters[index].kind == "width":
-                values[index] = max(values[index], _LEAST_WIDTH * self._scale[i])
+        """Choose the slices anew for these parameters."""
+        values = self.coordinates.values_with_room(x)
         self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), self.edges)
 
     def terms(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Collected quantities, shape (R, N), and mean depth at the interval edges."""
-        values = self.parameter_values(x)
+        values = self.coordinates.values(x)
         result = run(
             self.assembly.sample(values),
             self.assembly.instrument(values),
@@ -286,7 +176,7 @@ class Likelihood:
 
     def objective(self) -> Objective:
         """Objective with the present slices, weights, noise and discrepancy."""
-        lower, upper = self.bounds()
+        lower, upper = self.coordinates.bounds()
         return Objective(self.residuals, lower, upper)
 
     def residuals(self, x: np.ndarray) -> np.ndarray:
@@ -345,7 +235,7 @@ class Likelihood:
 
     def _own_priors(self, x: np.ndarray) -> list[float]:
         """Deviations of the parameters from their priors."""
-        values, parameters = self.parameter_values(x), self.assembly.parameters
+        values, parameters = self.coordinates.values(x), self.assembly.parameters
         own = [i for i in self.free if parameters[i].has_prior]
         return [
             0.0 if i == self.without_prior else parameters[i].prior_residual(values[i]) for i in own
@@ -424,7 +314,7 @@ class Likelihood:
             data = (target - model) / share
             return np.concatenate([data.ravel(), self._own_priors(x)])
 
-        lower, upper = self.bounds()
+        lower, upper = self.coordinates.bounds()
         return Objective(residuals, lower, upper)
 
     # --- noise and discrepancy -----------------------------------------------------------------

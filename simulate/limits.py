@@ -74,10 +74,12 @@ def width_answers(
             i = likelihood.free.index(index)
             interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
             value, lower, upper = (
-                likelihood.with_coordinate(fit.x, i, each)
+                likelihood.coordinates.with_coordinate(fit.x, i, each)
                 for each in (fit.x[i], interval.lower, interval.upper)
             )
-            scale_u = quadratic_form(likelihood.rate_powers(i), picture.covariance) ** 0.5
+            scale_u = (
+                quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
+            )
             answer = WidthAnswer(
                 value, *_with_scale(value, lower, upper, scale_u), interval.resolved
             )
@@ -125,8 +127,10 @@ def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) ->
         interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
         likelihood.without_prior = None
         if not interval.resolved:
-            upper = likelihood.with_coordinate(best.x, i, interval.upper)
-            scale_u = quadratic_form(likelihood.rate_powers(i), picture.covariance) ** 0.5
+            upper = likelihood.coordinates.with_coordinate(best.x, i, interval.upper)
+            scale_u = (
+                quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
+            )
             limits[layer] = _with_scale(0.0, 0.0, upper, scale_u)[1]
     return limits
 
