@@ -93,7 +93,6 @@ class Likelihood:
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
-        self.without_prior: int | None = None  # a parameter whose prior is left out
 
     # --- the model -----------------------------------------------------------------------------
 
@@ -174,16 +173,22 @@ class Likelihood:
 
     # --- residuals -----------------------------------------------------------------------------
 
-    def objective(self) -> Objective:
-        """Objective with the present slices, weights, noise and discrepancy."""
-        lower, upper = self.coordinates.bounds()
-        return Objective(self.residuals, lower, upper)
+    def objective(self, without_prior: int | None = None) -> Objective:
+        """Objective with the present slices, weights, noise and discrepancy.
 
-    def residuals(self, x: np.ndarray) -> np.ndarray:
+        Parameters
+        ----------
+        without_prior : int, optional
+            A parameter whose own prior is left out: what do the others and the data say of it?
+        """
+        lower, upper = self.coordinates.bounds()
+        return Objective(lambda x: self.residuals(x, without_prior), lower, upper)
+
+    def residuals(self, x: np.ndarray, without_prior: int | None = None) -> np.ndarray:
         """Residuals of unit variance: readings, then priors."""
         solution = self.solve(x)
         data = self.whitened(self.standardised(solution))
-        return np.concatenate([data.ravel(), self._prior_residuals(x, solution)])
+        return np.concatenate([data.ravel(), self._prior_residuals(x, solution, without_prior)])
 
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""
@@ -221,8 +226,10 @@ class Likelihood:
             )
         return scaled.reshape(columns.shape)
 
-    def _prior_residuals(self, x: np.ndarray, solution: Solution) -> np.ndarray:
-        own = self._own_priors(x)
+    def _prior_residuals(
+        self, x: np.ndarray, solution: Solution, without: int | None
+    ) -> np.ndarray:
+        own = self._own_priors(x, without)
         own += [
             (number - quantity.value) / quantity.u
             for quantity, number in zip(self.linear_quantities(), solution.linear, strict=True)
@@ -233,13 +240,11 @@ class Likelihood:
             own.append((solution.mean_depth_nm[-1] - depth) / u)
         return np.array(own)
 
-    def _own_priors(self, x: np.ndarray) -> list[float]:
-        """Deviations of the parameters from their priors."""
+    def _own_priors(self, x: np.ndarray, without: int | None = None) -> list[float]:
+        """Deviations of the parameters from their priors; 0 for one that is left out."""
         values, parameters = self.coordinates.values(x), self.assembly.parameters
         own = [i for i in self.free if parameters[i].has_prior]
-        return [
-            0.0 if i == self.without_prior else parameters[i].prior_residual(values[i]) for i in own
-        ]
+        return [0.0 if i == without else parameters[i].prior_residual(values[i]) for i in own]
 
     def linear_quantities(self) -> list:
         """Sensitivities of all responses, then backgrounds of all channels."""

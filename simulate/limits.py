@@ -1,11 +1,12 @@
 """Intervals of what cannot be negative: widths of interfaces, and layers too thin to be resolved.
 
 One construction serves all of them: the profile of the likelihood with the even mixture of
-chi-square distributions where the null hypothesis lies on the bound.
+chi-square distributions where the null hypothesis lies on the bound. Whether something differs from
+zero is asked of the data: the prior of that very number has no say in it.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from craterfront.estimation import (
     Fit,
     Interval,
     Objective,
+    curvature,
     minimise,
     profile_interval,
     quadratic_form,
@@ -23,6 +25,10 @@ from craterfront.likelihood import Likelihood
 _POORLY_KNOWN = 0.35  # of the logarithm of a thickness: then it may be no more than a limit
 _NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
 
+HELD = "held"
+PRIOR_ALONE = "the data do not tell it from zero; its prior is left out of the limit"
+ROUGHNESS = "[roughness] is not written: roughness could make all of it"
+
 
 @dataclass(frozen=True)
 class WidthAnswer:
@@ -31,12 +37,14 @@ class WidthAnswer:
     Attributes
     ----------
     value_nm : float
-        Most probable width.
+        Most probable width, or the one that was held.
     lower_nm, upper_nm : float
-        At 95 %; an upper limit alone (lower end 0) where it is not resolved.
+        At 95 %; an upper limit alone (lower end 0) where it is not resolved; the value itself
+        where it was held.
     resolved : bool
+        The data tell it from zero.
     why : str
-        Why it is an upper limit although the fit alone would resolve it; else empty.
+        Why it is not resolved, if not for the fit alone; else empty.
     """
 
     value_nm: float
@@ -44,6 +52,16 @@ class WidthAnswer:
     upper_nm: float
     resolved: bool
     why: str = ""
+
+    @property
+    def is_held(self) -> bool:
+        """The file says what it is; nothing was measured."""
+        return self.why == HELD
+
+    @property
+    def is_limit(self) -> bool:
+        """Nothing but an upper limit is known."""
+        return not (self.resolved or self.is_held)
 
 
 def width_answers(
@@ -56,60 +74,60 @@ def width_answers(
 ) -> dict[int, WidthAnswer]:
     """Width of every interface with its interval."""
     assembly = likelihood.assembly
-    roughness_known = assembly.setup.roughness.is_written("initial_nm")
     count = len(assembly.layers) - 1
-    answers: dict[int, WidthAnswer] = {}
     jacobian = full[:, : len(likelihood.free)]
-    done: dict[int, WidthAnswer] = {}
+    by_parameter: dict[int, WidthAnswer] = {}
     for layer in range(count):
         report("widths", 0.9 + 0.1 * layer / max(count, 1))
         index = assembly.width_index(layer)
-        if index in done:
-            answers[layer] = done[index]
+        if index in by_parameter:
             continue
-        if index not in likelihood.free:
-            value = float(assembly.parameters[index].value)
-            answer = WidthAnswer(value, value, value, True, "held")
+        if index in likelihood.free:
+            answer = _width(likelihood, objective, fit, jacobian, picture, index)
         else:
-            i = likelihood.free.index(index)
-            interval = _width_interval(likelihood, objective, fit, jacobian, picture, i)
-            value, lower, upper = (
-                likelihood.coordinates.with_coordinate(fit.x, i, each)
-                for each in (fit.x[i], interval.lower, interval.upper)
-            )
-            scale_u = (
-                quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
-            )
-            answer = WidthAnswer(
-                value, *_with_scale(value, lower, upper, scale_u), interval.resolved
-            )
-            if answer.resolved and not roughness_known:
-                answer = WidthAnswer(
-                    answer.value_nm,
-                    0.0,
-                    answer.upper_nm,
-                    False,
-                    "[roughness] is not written: roughness could make all of it",
-                )
-        answers[layer] = done[index] = answer
-    return answers
+            value = float(assembly.parameters[index].value)
+            answer = WidthAnswer(value, value, value, False, HELD)
+        by_parameter[index] = answer
+    return {layer: by_parameter[assembly.width_index(layer)] for layer in range(count)}
 
 
-def _with_scale(value: float, lower: float, upper: float, scale_u: float) -> tuple[float, float]:
-    """Add the relative uncertainty of the rates to an interval that was found in time."""
-    spread = 1.96 * scale_u
-    if lower <= 0.0 or value <= 0.0:
-        return lower, float(upper * np.exp(spread))
-    below = np.hypot(np.log(value / lower), spread)
-    above = np.hypot(np.log(upper / value), spread)
-    return float(value * np.exp(-below)), float(value * np.exp(above))
+def _width(
+    likelihood: Likelihood,
+    objective: Objective,
+    fit: Fit,
+    jacobian: np.ndarray,
+    picture: Curvature,
+    index: int,
+) -> WidthAnswer:
+    """Answer for a width that the fit was free to move."""
+    i = likelihood.free.index(index)
+    u = float(picture.covariance[i, i]) ** 0.5
+    has_prior = likelihood.assembly.parameters[index].has_prior
+    why = ""
+    if has_prior:
+        alone = _from_data_alone(likelihood, fit, index)
+    if has_prior and not alone.resolved:
+        interval, why = alone, PRIOR_ALONE
+    elif has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
+        interval = profile_interval(objective, fit, jacobian, i, u)
+    else:
+        # Far from zero the squared width is normal to a good approximation.
+        interval = Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)
+    value, lower, upper = (
+        likelihood.coordinates.with_coordinate(fit.x, i, each)
+        for each in (fit.x[i], interval.lower, interval.upper)
+    )
+    scale_u = _relative_u_of_rates(likelihood, picture, i)
+    answer = WidthAnswer(value, *_with_scale(value, lower, upper, scale_u), interval.resolved, why)
+    if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
+        return replace(answer, lower_nm=0.0, resolved=False, why=ROUGHNESS)
+    return answer
 
 
 def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, float]:
     """Upper limits of layers too thin to be told from infinitely thin ones.
 
-    Such a layer only shows how much of it there is (thickness times sensitivity). The prior of the
-    thickness itself has no say in it: the limit is what the likelihood alone excludes.
+    Such a layer only shows how much of it there is (thickness times sensitivity).
     """
     assembly = likelihood.assembly
     limits: dict[int, float] = {}
@@ -120,33 +138,34 @@ def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) ->
         i = likelihood.free.index(index)
         if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
             continue
-        likelihood.without_prior = index
-        objective = likelihood.objective()
-        best = minimise(objective, fit.x, tolerance=1e-5)
-        jacobian = objective.jacobian(best.x)
-        interval = profile_interval(objective, best, jacobian, i, _POORLY_KNOWN)
-        likelihood.without_prior = None
-        if not interval.resolved:
-            upper = likelihood.coordinates.with_coordinate(best.x, i, interval.upper)
-            scale_u = (
-                quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
-            )
+        alone = _from_data_alone(likelihood, fit, index)
+        if not alone.resolved:
+            upper = likelihood.coordinates.with_coordinate(fit.x, i, alone.upper)
+            scale_u = _relative_u_of_rates(likelihood, picture, i)
             limits[layer] = _with_scale(0.0, 0.0, upper, scale_u)[1]
     return limits
 
 
-def _width_interval(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    picture: Curvature,
-    i: int,
-) -> Interval:
-    variance = float(picture.covariance[i, i])
-    u = variance**0.5
-    parameter = likelihood.assembly.parameters[likelihood.free[i]]
-    if parameter.has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
-        return profile_interval(objective, fit, jacobian, i, u)
-    # Far from zero the squared width is normal to a good approximation.
-    return Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)
+def _from_data_alone(likelihood: Likelihood, fit: Fit, index: int) -> Interval:
+    """Interval of a parameter without its own prior."""
+    objective = likelihood.objective(without_prior=index)
+    best = minimise(objective, fit.x, tolerance=1e-5)
+    jacobian = objective.jacobian(best.x)
+    i = likelihood.free.index(index)
+    u = float(curvature(jacobian).covariance[i, i]) ** 0.5
+    return profile_interval(objective, best, jacobian, i, u)
+
+
+def _relative_u_of_rates(likelihood: Likelihood, picture: Curvature, i: int) -> float:
+    """Relative standard uncertainty of what turns the time of free parameter i into a length."""
+    return quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
+
+
+def _with_scale(value: float, lower: float, upper: float, scale_u: float) -> tuple[float, float]:
+    """Add the relative uncertainty of the rates to an interval that was found in time."""
+    spread = 1.96 * scale_u
+    if lower <= 0.0 or value <= 0.0:
+        return lower, float(upper * np.exp(spread))
+    below = np.hypot(np.log(value / lower), spread)
+    above = np.hypot(np.log(upper / value), spread)
+    return float(value * np.exp(-below)), float(value * np.exp(above))

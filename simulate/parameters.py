@@ -20,6 +20,9 @@ ASSUMED_RATE_U_REL = 0.1
 ASSUMED_U_REL = 0.3
 """Relative uncertainty assumed for a plain number that nobody knows exactly."""
 
+WIDTH_BOUND_U = 6.0
+"""A width with a prior ends at so many standard uncertainties, or at the thinner neighbour."""
+
 FROM_YIELDS = "from sputter yields"
 
 
@@ -111,14 +114,14 @@ def thickness(name: str, quantity: Quantity) -> Parameter:
 def width(name: str, quantity: Quantity, thinner_neighbour_nm: float) -> Parameter:
     """Free between 0 and the thinner neighbour, unless an uncertainty is written."""
     title = f"interface width below {name}"
+    value, widest = quantity.value, thinner_neighbour_nm
     if quantity.u is not None and quantity.status == "prior":
         state: State = "prior" if quantity.u > 0 else "fixed"
-        return Parameter(title, "width", "nm", quantity.value, state, quantity.u, lower=0.0)
-    upper = quantity.maximum if quantity.maximum is not None else thinner_neighbour_nm
+        widest = max(widest, value + WIDTH_BOUND_U * quantity.u)
+        return Parameter(title, "width", "nm", value, state, quantity.u, lower=0.0, upper=widest)
+    upper = quantity.maximum if quantity.maximum is not None else widest
     lower = quantity.minimum or 0.0
-    return Parameter(
-        title, "width", "nm", min(quantity.value, upper), "free", lower=lower, upper=upper
-    )
+    return Parameter(title, "width", "nm", min(value, upper), "free", lower=lower, upper=upper)
 
 
 def rate(name: str, quantity: Quantity) -> Parameter:

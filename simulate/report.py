@@ -121,11 +121,11 @@ def _interface_table(answer: Answer) -> Table:
     table.add_column("meaning")
     for layer in answer.layers:
         width = layer.width
-        value = f"{width.value_nm:.3g}" if width.resolved else "-"
-        low = f"{width.lower_nm:.3g}" if width.resolved else "0"
-        meaning = "resolved" if width.resolved else "upper limit only"
+        value = "-" if width.is_limit else f"{width.value_nm:.3g}"
+        low = f"{width.lower_nm:.3g}"
+        meaning = "upper limit only" if width.is_limit else "resolved"
         if width.why:
-            meaning = width.why if width.resolved else f"upper limit only; {width.why}"
+            meaning = f"upper limit only; {width.why}" if width.is_limit else width.why
         table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
     return table
 

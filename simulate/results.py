@@ -12,7 +12,7 @@ from craterfront.budget import Budget, broadening
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import composition_against_depth
 from craterfront.inversion import Inversion
-from craterfront.limits import WidthAnswer
+from craterfront.limits import ROUGHNESS, WidthAnswer
 from craterfront.parameters import table_rows
 
 if TYPE_CHECKING:
@@ -104,13 +104,14 @@ class Answer:
             width = layer.width
             row = {
                 "below": layer.name,
-                f"width_{self.unit}": width.value_nm if width.resolved else None,
+                f"width_{self.unit}": None if width.is_limit else width.value_nm,
                 f"width_lo_{self.unit}": width.lower_nm,
                 f"width_hi_{self.unit}": width.upper_nm,
                 "resolved": width.resolved,
             }
-            if width.why:
+            if width.why == ROUGHNESS:
                 row[f"combined_width_{self.unit}"] = width.value_nm
+            if width.why:
                 row["note"] = width.why
             interfaces.append({key: _finite(value) for key, value in row.items()})
         return {

@@ -516,14 +516,18 @@ def test_an_exact_number_is_held():
 def test_an_exact_width_is_held():
     (coat,) = answered(measured(one()), one_known(**CLOCK, width=EXACT(6.0))).layers
     assert (coat.width.value_nm, coat.width.lower_nm, coat.width.upper_nm) == (6.0, 6.0, 6.0)
-    assert coat.width.why == "held"
-
-
-@pytest.mark.xfail(strict=True, reason="a held width of zero is called resolved")
-def test_a_width_held_at_zero_is_not_resolved():
-    """Resolved means that the lower end is above zero."""
-    (coat,) = answered(measured(one()), one_known(**CLOCK, width=EXACT(0.0))).layers
+    assert coat.width.is_held
     assert not coat.width.resolved
+
+
+def test_a_width_held_at_zero_is_not_resolved():
+    """Resolved means that the data tell it from zero."""
+    found = answered(measured(one()), one_known(**CLOCK, width=EXACT(0.0)))
+    (coat,) = found.layers
+    assert not coat.width.resolved
+    (interface,) = json.loads(found.as_json())["interfaces"]
+    assert (interface["width_nm"], interface["width_hi_nm"]) == (0.0, 0.0)
+    assert interface["note"] == "held"
 
 
 def test_a_narrow_prior_on_a_width_rules():
@@ -534,15 +538,32 @@ def test_a_narrow_prior_on_a_width_rules():
     assert coat.width.upper_nm - coat.width.lower_nm == pytest.approx(4 * 0.02, rel=0.15)
 
 
-@pytest.mark.xfail(strict=True, reason="a width known from its prior alone is called resolved")
 def test_a_prior_is_not_presented_as_a_measurement():
-    """The data cannot tell 0.3 nm from 0: sampling alone blurs by 0.4 / sqrt 3 nm."""
-    profile = measured(one(width=0.3))
+    """Derived: the edge lies 4 standard deviations from either end of a reading of 0.4 nm.
+
+    A reading is a mean, so nothing of a width of 0.1 nm shows outside.
+    """
+    profile = measured(one(width=0.1, nm=60.2))
     (free,) = answered(profile, one_known(**CLOCK)).layers
     assert not free.width.resolved
-    prior = "{ value = 0.3, u = 0.03 }"
-    (coat,) = answered(profile, one_known(**CLOCK, width=prior)).layers
+    prior = "{ value = 0.1, u = 0.01 }"
+    found = answered(profile, one_known(**CLOCK, width=prior))
+    (coat,) = found.layers
     assert not coat.width.resolved
+    # The limit is that of the data alone, within what its search leaves open.
+    assert coat.width.upper_nm == pytest.approx(free.width.upper_nm, rel=0.05)
+    (interface,) = json.loads(found.as_json())["interfaces"]
+    assert interface["width_nm"] is None
+    assert "prior is left out" in interface["note"]
+    assert "upper limit only; the data do not tell it from zero" in printed(found)
+
+
+def test_a_prior_does_not_hide_what_the_data_tell():
+    """The data alone tell 4 nm from zero, with any prior that allows it."""
+    prior = "{ value = 3.0, u = 2.0 }"
+    (coat,) = answered(measured(one()), one_known(**CLOCK, width=prior)).layers
+    assert coat.width.resolved
+    assert 0.0 < coat.width.lower_nm < 4.0 < coat.width.upper_nm
 
 
 def test_without_roughness_every_width_is_a_limit():
