@@ -25,7 +25,6 @@ app = typer.Typer(
 )
 
 BAD_INPUT = 2
-INTERRUPTED = 130
 
 ExperimentFile = Annotated[Path, typer.Argument(metavar="EXPERIMENT.toml", show_default=False)]
 ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", show_default=False)]
@@ -374,9 +373,6 @@ def main() -> None:
     except InputProblems as problems:
         _say(str(problems))
         sys.exit(BAD_INPUT)
-    except KeyboardInterrupt:
-        _say("interrupted; nothing was left half-written")
-        sys.exit(INTERRUPTED)
 
 
 if __name__ == "__main__":

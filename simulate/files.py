@@ -45,9 +45,9 @@ def write_whole(path: str | os.PathLike[str], write: Callable[[Path], None]) -> 
         )
     except OSError as error:
         raise InputProblems([f"cannot be written: {error.strerror}"], str(target)) from None
-    os.close(handle)
     temporary = Path(name)
     try:
+        os.close(handle)
         write(temporary)
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, target)
