@@ -97,7 +97,8 @@ class Assembly:
         self._problems: list[str] = []
         self._index: dict[tuple[str, str], int] = {}
         self._merge_equal = merge_equal
-        self._density = [self._atomic_density(layer) for layer in self.layers]
+        self._atoms = [atomic_density_per_nm3(layer.composition, 1.0) for layer in self.layers]
+        self._density = [self._add_density(index) for index in range(len(self.layers))]
         self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
         self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
         self._common_rate: int | None = None
@@ -135,7 +136,7 @@ class Assembly:
             width_nm=values[self._width],
             shape=self._shape,
             material=np.array(self._material_of, dtype=np.int64),
-            atomic_density_per_nm3=np.array([self._density[i][0] for i in first]),
+            atomic_density_per_nm3=np.array([self._atomic_density(i, values) for i in first]),
             rate_nm_s=rates[first],
             composition=self._composition,
         )
@@ -229,9 +230,16 @@ class Assembly:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
         return self._rate_nm_s(layer, self.nominal)
 
-    def density_g_cm3(self, layer: int) -> Quantity | None:
-        """Density of a layer with its uncertainty; None where it is unknown."""
-        return self.layers[layer].density_g_cm3
+    def density_index(self, layer: int) -> int:
+        """Parameter that is the density of a layer."""
+        return self._density[layer]
+
+    def shows(self, response: Response, layer: int) -> bool:
+        """Whether a response collects anything out of a layer."""
+        weights = dict(
+            zip(self.elements, response.projection[self._material_of[layer]], strict=True)
+        )
+        return any(weights[e] > 0 for e, share in self.layers[layer].composition.items() if share)
 
     def duration_s(self) -> float:
         """Until the substrate plateau, if the file does not say."""
@@ -267,6 +275,14 @@ class Assembly:
     def _add_thickness(self, layer: ConcreteLayer) -> int:
         group = layer.thickness_group
         return self._add(rules.thickness(group, layer.thickness_nm), "thickness", group)
+
+    def _add_density(self, index: int) -> int:
+        layer = self.layers[index]
+        group, known = layer.density_group, layer.density_g_cm3
+        if known is None:
+            nominal = NOMINAL_ATOMIC_DENSITY_PER_NM3 / self._atoms[index]
+            return self._add(rules.unknown_density(group, nominal), "density", group)
+        return self._add(rules.density(group, known), "density", group)
 
     def _add_width(self, index: int) -> int:
         layer = self.layers[index]
@@ -450,7 +466,7 @@ class Assembly:
         source = self.setup.source
         if source is None:
             return 0.0
-        density = self._density[0][0]
+        density = self.parameters[self._density[0]].value * self._atoms[0]
         if isinstance(source, IonBeam):
             angle = math.radians(float(source.angle_deg))
             energy, ion = float(source.energy_eV), source.ion
@@ -463,18 +479,16 @@ class Assembly:
 
     # --- materials and channels ----------------------------------------------------------------
 
-    def _atomic_density(self, layer: ConcreteLayer) -> tuple[float, bool]:
-        """Atomic density [1/nm^3], and whether it is known."""
-        if layer.density_g_cm3 is None:
-            return NOMINAL_ATOMIC_DENSITY_PER_NM3, False
-        return atomic_density_per_nm3(layer.composition, float(layer.density_g_cm3)), True
+    def _atomic_density(self, index: int, values: np.ndarray) -> float:
+        return float(values[self._density[index]] * self._atoms[index])
 
     def _find_materials(self) -> tuple[list[tuple], list[int]]:
         """Distinct materials, and the material of each layer."""
         keys = []
         for index, layer in enumerate(self.layers):
             if self._merge_equal:
-                own = (self._density[index], self._rate_nm_s(index, self.nominal))
+                nominal = self.nominal
+                own = (self._atomic_density(index, nominal), self._rate_nm_s(index, nominal))
             else:
                 own = (layer.density_group, self._rate[index])
             sensitivities = tuple(_sensitivity_label(channel, layer) for channel in self.channels)

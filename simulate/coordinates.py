@@ -70,11 +70,11 @@ class Coordinates:
         far = np.array([_FARTHEST if _is_logarithmic(p) else np.inf for p in self._parameters])
         return np.maximum(lower, -far), np.minimum(upper, far)
 
-    def relative_gradient(self, index: int, value: float) -> np.ndarray:
-        """Derivative of a parameter's value by the coordinates, over the value (not for widths)."""
+    def gradient(self, index: int, value: float) -> np.ndarray:
+        """Derivative of a parameter's value by the coordinates (not for widths)."""
         i = self._free.index(index)
-        slope = self.rate_powers(i)
-        slope[i] += 1.0 if _is_logarithmic(self._parameters[i]) else self._scale[i] / value
+        slope = value * self.rate_powers(i)
+        slope[i] += value if _is_logarithmic(self._parameters[i]) else self._scale[i]
         return slope
 
     def rate_powers(self, i: int) -> np.ndarray:

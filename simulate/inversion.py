@@ -88,12 +88,26 @@ class Inversion:
         return described
 
     def standard_uncertainty(self, index: int) -> float:
-        """Of a parameter other than a width, in its unit."""
+        """Of a parameter other than a width, in its unit; 0 where it was held."""
         if index not in self.likelihood.free:
             return 0.0
-        value = float(self.values[index])
-        slope = self.likelihood.coordinates.relative_gradient(index, value)
-        return abs(value) * quadratic_form(slope, self.curvature.covariance) ** 0.5
+        slope = self.likelihood.coordinates.gradient(index, float(self.values[index]))
+        return quadratic_form(slope, self.curvature.covariance) ** 0.5
+
+    def relative_uncertainty(self, *indices: int) -> float:
+        """Relative standard uncertainty of a product of positive parameters other than widths.
+
+        A factor that the readings do not bear on counts with its prior.
+        """
+        slope = np.zeros(len(self.likelihood.free))
+        apart = 0.0
+        for index in indices:
+            parameter, value = self.likelihood.assembly.parameters[index], float(self.values[index])
+            if index in self.likelihood.free:
+                slope += self.likelihood.coordinates.gradient(index, value) / value
+            elif parameter.has_prior:
+                apart += (parameter.u / parameter.value) ** 2
+        return (quadratic_form(slope, self.curvature.covariance) + apart) ** 0.5
 
 
 def invert(

@@ -24,6 +24,7 @@ from craterfront.models.readings import (
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import NoiseModel, noise_about, shortfall
 from craterfront.parameters import is_free
+from craterfront.scale import densities_without_effect
 
 
 @dataclass(frozen=True)
@@ -81,10 +82,11 @@ class Likelihood:
         limits = [c.saturation for c in assembly.channels]
         self.limit = np.array([np.inf if s is None else float(s) for s in limits])
         self.censored = profile.censored[order] | (self.values >= self.limit[:, None])
+        hidden = densities_without_effect(assembly, profile.values_kind)
         self.free = [
             index
             for index, parameter in enumerate(assembly.parameters)
-            if not parameter.is_fixed and index not in fixed
+            if not (parameter.is_fixed or index in fixed or index in hidden)
         ]
         self.coordinates = Coordinates(assembly, self.free)
         self._projection = self._projections()

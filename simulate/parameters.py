@@ -23,6 +23,10 @@ ASSUMED_U_REL = 0.3
 WIDTH_BOUND_U = 6.0
 """A width with a prior ends at so many standard uncertainties, or at the thinner neighbour."""
 
+DENSITY_LN_SD = 0.5
+"""Of an atomic density that nobody knows (common practice, no source): most solids have 25 to
+180 atoms/nm^3."""
+
 FROM_YIELDS = "from sputter yields"
 
 
@@ -137,6 +141,49 @@ def rate(name: str, quantity: Quantity) -> Parameter:
     )
 
 
+def density(name: str, quantity: Quantity) -> Parameter:
+    """A written or tabulated density; a plain one is exact."""
+    title = f"density of {name}"
+    if quantity.status == "default" and quantity.u:
+        return Parameter(
+            title,
+            "density",
+            "g/cm3",
+            quantity.value,
+            "assumed",
+            quantity.u,
+            logarithmic=True,
+            lower=0.0,
+            why="tabulated, or from a rule",
+        )
+    if quantity.status in ("plain", "default"):
+        return exact(title, "density", "g/cm3", quantity.value)
+    return _positive(
+        title,
+        "density",
+        "g/cm3",
+        quantity,
+        plain_ln_sd=0.0,
+        plain_state="fixed",
+        free_ln_sd=DENSITY_LN_SD,
+    )
+
+
+def unknown_density(name: str, nominal: float) -> Parameter:
+    """A density of which nothing is known: that of a nominal number of atoms."""
+    return Parameter(
+        f"density of {name}",
+        "density",
+        "g/cm3",
+        nominal,
+        "free",
+        nominal * DENSITY_LN_SD,
+        logarithmic=True,
+        lower=0.0,
+        why="no density is known",
+    )
+
+
 def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
     """An erosion rate that follows from sputter yields."""
     return Parameter(
@@ -199,6 +246,12 @@ def instrument_number(
 def is_free(quantity: Quantity) -> bool:
     """Whether a sensitivity or background is solved for: not written, guessed, or with a prior."""
     return quantity.status in ("default", "guess") or bool(quantity.u)
+
+
+def is_restricted(quantity: Quantity) -> bool:
+    """Whether the file says more of a sensitivity or background than where to start."""
+    bounded = quantity.minimum is not None or quantity.maximum is not None
+    return bounded or not is_free(quantity) or bool(quantity.u)
 
 
 def linear_state(quantity: Quantity) -> str:

@@ -148,9 +148,7 @@ def answer(inversion: Inversion) -> Answer:
         value = float(inversion.values[index]) / rates[number]
         u = inversion.standard_uncertainty(index) / rates[number]
         spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
-        mass, mass_u = _areal_mass(value, u, layer.density_g_cm3)
-        if inversion.relative:
-            mass = mass_u = None
+        mass, mass_u = _areal_mass(inversion, number)
         lower, upper = value / spread, value * spread
         limit = inversion.thickness_limits_nm.get(number)
         if limit is not None:
@@ -199,13 +197,14 @@ def answer(inversion: Inversion) -> Answer:
     )
 
 
-def _areal_mass(thickness_nm: float, u_nm: float, density) -> tuple[float | None, float | None]:
-    """Mass per area [g/m2]: thickness and density are independent."""
-    if density is None:
+def _areal_mass(inversion: Inversion, layer: int) -> tuple[float | None, float | None]:
+    """Mass per area of a layer [g/m2]; None without a depth scale or a density."""
+    assembly = inversion.likelihood.assembly
+    if inversion.relative or assembly.layers[layer].density_g_cm3 is None:
         return None, None
-    mass = thickness_nm * float(density) * 1e-3
-    relative = math.hypot(u_nm / thickness_nm, (density.u or 0.0) / float(density))
-    return mass, mass * relative
+    factors = assembly.thickness_index(layer), assembly.density_index(layer)
+    mass = float(inversion.values[list(factors)].prod()) * 1e-3
+    return mass, mass * inversion.relative_uncertainty(*factors)
 
 
 def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:

@@ -2,6 +2,7 @@
 
 from craterfront.assembly import Assembly
 from craterfront.measured import MeasuredProfile
+from craterfront.parameters import is_restricted
 from craterfront.problems import InputProblems
 from craterfront.setup import DepthScale
 
@@ -79,3 +80,30 @@ def require_depth_scale(sources: list[str], assembly: Assembly, profile: Measure
         ],
         profile.source,
     )
+
+
+def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[int]:
+    """Densities on which no reading bears.
+
+    A collected signal is sensitivity times density times rate: a density that stands with a free
+    sensitivity of its own is hidden by that.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    values_kind : str
+        Of the profile; fractions do not tell densities.
+
+    Returns
+    -------
+    frozenset of int
+        Parameters.
+    """
+    layers = range(len(assembly.layers))
+    shown_by_readings: set[int] = set()
+    if values_kind == "intensity" and assembly.setup.detection.view == "collected":
+        for response in assembly.responses:
+            seen = {assembly.density_index(i) for i in layers if assembly.shows(response, i)}
+            if len(seen) > 1 or is_restricted(response.sensitivity):
+                shown_by_readings |= seen
+    return frozenset(assembly.density_index(i) for i in layers) - shown_by_readings

@@ -417,7 +417,6 @@ def test_sensitivities_pass_their_uncertainty_on():
     assert coat.value == pytest.approx(60.0, abs=4.0 * coat.u)
 
 
-@pytest.mark.xfail(strict=True, reason="the density of a sensitivity scale is taken as exact")
 def test_sensitivities_pass_the_uncertainty_of_the_density_on():
     """Derived: depth = removed atoms / density: 2 % of the one and 10 % of the other."""
     known = {**SHARP, **SCALES["channel sensitivities"], "density": "{ value = 8.96, u_rel = 0.1 }"}
@@ -425,12 +424,47 @@ def test_sensitivities_pass_the_uncertainty_of_the_density_on():
     assert known_to(math.hypot(0.02, 0.1), coat)
 
 
-@pytest.mark.xfail(strict=True, reason="density is counted although sensitivities give the mass")
 def test_sensitivities_give_the_mass_per_area_whatever_the_density():
     """Derived: removed atoms times atomic mass; the density cancels."""
     known = {**SHARP, **SCALES["channel sensitivities"], "density": "{ value = 8.96, u_rel = 0.1 }"}
     (coat,) = answered(measured(one(**SHARP)), one_known(**known)).layers
     assert coat.areal_mass_u_g_m2 / coat.areal_mass_g_m2 == pytest.approx(0.02, rel=0.05)
+
+
+def test_one_sensitivity_in_two_layers_ties_no_rates_together_beyond_the_densities():
+    """Derived: the ratio of the signals gives that of density times rate, so that of the rates
+    to what the densities leave open: 10 %. One rate known to 1 % gives the other to 10 %."""
+    twice = """
+[[layer]]
+name = "alloy"
+composition = {{ Cu = 0.5, Ni = 0.5 }}
+thickness_nm = {alloy}
+erosion_rate_nm_s = {alloy_rate}
+interface_width_nm = {{ value = 0.0, u = 0 }}
+density_g_cm3 = {{ value = 8.9, u_rel = 0.1 }}
+[[layer]]
+name = "copper"
+composition = "Cu"
+thickness_nm = {copper}
+interface_width_nm = {{ value = 0.0, u = 0 }}
+erosion_rate_nm_s = {{ value = 20.0, u_rel = 0.01 }}
+density_g_cm3 = {{ value = 8.96, u = 0 }}
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = 16.0
+[roughness]
+initial_nm = {{ value = 0.0, u = 0 }}
+"""
+    times = "[detection]\nsampling_s = 0.02\nduration_s = 6.0\n"
+    profile = measured(twice.format(alloy=30.0, alloy_rate=15.0, copper=50.0) + times + COUNTS)
+    loose = "{ value = 17.0, u_rel = 0.5 }"
+    known = twice.format(alloy="{ guess = 33.0 }", alloy_rate=loose, copper="{ guess = 46.0 }")
+    alloy, copper = answered(profile, known + COUNTS).layers
+    assert known_to(0.01, copper)
+    assert alloy.u / alloy.value == pytest.approx(0.1, rel=0.05)
+    assert alloy.value == pytest.approx(30.0, abs=4.0 * alloy.u)
+    # Its mass follows from that of copper: the density cancels.
+    assert alloy.areal_mass_u_g_m2 / alloy.areal_mass_g_m2 < 0.015
 
 
 def test_the_final_crater_depth_passes_its_uncertainty_on():
