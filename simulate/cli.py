@@ -26,8 +26,18 @@ app = typer.Typer(
 
 BAD_INPUT = 2
 
-ExperimentFile = Annotated[Path, typer.Argument(metavar="EXPERIMENT.toml", show_default=False)]
-ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", show_default=False)]
+
+def _file_argument(metavar: str) -> Any:
+    return typer.Argument(metavar=metavar, show_default=False, readable=False)
+
+
+def _file_option(*names: str, help: str) -> Any:
+    """A path; whether it can be read or written is checked by what does so, in our words."""
+    return typer.Option(*names, help=help, show_default=False, readable=False)
+
+
+ExperimentFile = Annotated[Path, _file_argument("EXPERIMENT.toml")]
+ProfileFile = Annotated[Path, _file_argument("PROFILE")]
 
 
 def _console() -> Console:
@@ -74,7 +84,7 @@ def _common(
 )
 def demo(
     directory: Annotated[
-        Path, typer.Option(help="Where figures and files go; created if missing.")
+        Path, typer.Option(help="Where figures and files go; created if missing.", readable=False)
     ] = Path("craterfront-demo"),
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> None:
@@ -140,10 +150,8 @@ def _assembled(loaded: Any, path: Path) -> Any:
 )
 def simulate(
     experiment: ExperimentFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", help="netCDF file to write.", show_default=False)
-    ],
-    figure: Annotated[Path | None, typer.Option(help="Draw the profile (png, pdf or svg).")] = None,
+    output: Annotated[Path, _file_option("-o", "--output", help="netCDF file to write.")],
+    figure: Annotated[Path | None, _file_option(help="Draw the profile (png, pdf or svg).")] = None,
     seed: Annotated[
         int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the noise.")
     ] = None,
@@ -153,7 +161,8 @@ def simulate(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
 ) -> None:
     from craterfront.experiment import load_experiment
-    from craterfront.files import check_writable, write_dataset
+    from craterfront.file_access import check_writable
+    from craterfront.files import write_dataset
 
     loaded = load_experiment(experiment)
     _all_different(experiment, output, figure)
@@ -188,13 +197,14 @@ def simulate(
 
 def _all_different(*places: Path | None) -> None:
     """Refuse to write over what is read, or twice to one place."""
-    seen: set[Path] = set()
+    seen: set[str] = set()
     for place in filter(None, places):
-        if place.resolve() in seen:
+        real = os.path.realpath(place)
+        if real in seen:
             raise InputProblems(
                 ["is named twice: as input and output, or as two outputs"], str(place)
             )
-        seen.add(place.resolve())
+        seen.add(real)
 
 
 @contextmanager
@@ -213,20 +223,17 @@ def _located(path: Path) -> Iterator[None]:
 )
 def invert(
     profile: ProfileFile,
-    experiment: Annotated[
-        Path,
-        typer.Option("-e", "--experiment", help="What is known before.", show_default=False),
-    ],
+    experiment: Annotated[Path, _file_option("-e", "--experiment", help="What is known before.")],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="netCDF file to write.")
+        Path | None, _file_option("-o", "--output", help="netCDF file to write.")
     ] = None,
     relative: Annotated[
         bool, typer.Option("--relative", help="Answer in seconds at nominal rates.")
     ] = False,
     figure: Annotated[
-        Path | None, typer.Option(help="Draw fit, residuals and sample (png, pdf or svg).")
+        Path | None, _file_option(help="Draw fit, residuals and sample (png, pdf or svg).")
     ] = None,
-    budget: Annotated[Path | None, typer.Option(help="Draw the broadening budget.")] = None,
+    budget: Annotated[Path | None, _file_option(help="Draw the broadening budget.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Also print what was known before the data.")
@@ -234,7 +241,8 @@ def invert(
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> None:
     from craterfront.experiment import load_experiment
-    from craterfront.files import check_writable, load_profile, write_dataset
+    from craterfront.file_access import check_writable
+    from craterfront.files import load_profile, write_dataset
 
     loaded = load_experiment(experiment)
     _all_different(profile, experiment, output, figure, budget)
@@ -302,7 +310,7 @@ def resolution(
     ] = None,
     experiment: Annotated[
         Path | None,
-        typer.Option("-e", "--experiment", help="Take [profile] and channels from this file."),
+        _file_option("-e", "--experiment", help="Take [profile] and channels from this file."),
     ] = None,
     axis_column: Annotated[str | None, typer.Option(help="Column with the axis.")] = None,
     axis: Annotated[str, typer.Option(help="time or depth.", metavar="time|depth")] = "time",
@@ -310,11 +318,12 @@ def resolution(
     header_rows: Annotated[int | None, typer.Option(help="Lines before the data.")] = None,
     names_row: Annotated[int | None, typer.Option(help="Line with the column names.")] = None,
     drop_last_rows: Annotated[int, typer.Option(min=0, help="Rows to leave out at the end.")] = 0,
-    figure: Annotated[Path | None, typer.Option(help="Draw it (png, pdf or svg).")] = None,
+    figure: Annotated[Path | None, _file_option(help="Draw it (png, pdf or svg).")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
 ) -> None:
     from craterfront.edge_and_delta import standard_figures
-    from craterfront.files import check_writable, load_column, load_profile
+    from craterfront.file_access import check_writable
+    from craterfront.files import load_column, load_profile
 
     _one_of("--feature", feature, ("edge", "delta"))
     _one_of("--axis", axis, ("time", "depth"))

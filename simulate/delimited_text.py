@@ -8,7 +8,6 @@ import itertools
 import math
 import os
 import re
-import stat
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, one_of, shown
 
 MAX_BYTES = 200_000_000
@@ -146,7 +146,7 @@ def _read(
     names_row: int | None,
 ) -> TextTable:
     """As `read_table`, with settings that are known to be right and the delimiter as character."""
-    text, encoding = _decode(_read_bytes(path))
+    text, encoding = _decode(read_bytes(path, MAX_BYTES))
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     del text  # as large as the lines
     least = header_rows if header_rows is not None else names_row or 0
@@ -192,32 +192,6 @@ def _setting_problems(delimiter: Any, decimal: Any, header_rows: Any, names_row:
 
 
 # --- bytes and characters ----------------------------------------------------------------------
-
-
-def _read_bytes(path: str | os.PathLike[str]) -> bytes:
-    try:
-        problem = _unfit(os.stat(path))
-        if problem is None:
-            with open(path, "rb") as file:
-                return file.read(MAX_BYTES)
-    except FileNotFoundError:
-        problem = "no such file"
-    except PermissionError:
-        problem = "no permission to read it"
-    except (OSError, ValueError) as error:  # ValueError: a name with a zero byte
-        problem = f"cannot be read: {error}"
-    raise InputProblems([problem])
-
-
-def _unfit(status: os.stat_result) -> str | None:
-    """Why a file cannot hold a table, if so."""
-    if stat.S_ISDIR(status.st_mode):
-        return "is a directory, not a file"
-    if not stat.S_ISREG(status.st_mode):  # a pipe or device may never end
-        return "is not a regular file"
-    if status.st_size > MAX_BYTES:
-        return f"has {status.st_size / 1e6:.0f} MB, at most {MAX_BYTES // 10**6} MB are read"
-    return None
 
 
 def _decode(raw: bytes) -> tuple[str, str]:

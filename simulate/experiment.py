@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
+from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.sample import Stack
 from craterfront.setup import Channel, DepthScale, ProfileSettings, Setup
@@ -152,7 +153,7 @@ def load_experiment(path: str | os.PathLike[str]) -> Experiment:
         The file cannot be read, or all mistakes that are in it.
     """
     place = os.fspath(path)
-    return experiment_from_toml(_read_text(path, place), place)
+    return experiment_from_toml(_decoded(read_bytes(path, MOST_BYTES), place), place)
 
 
 def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
@@ -212,27 +213,8 @@ def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:
     return written.pop("stack") | written.pop("setup") | written
 
 
-def _read_text(path: str | os.PathLike[str], place: str) -> str:
-    """The text of a file, which may be anything."""
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        problem = "no such file"
-    except IsADirectoryError:
-        problem = "is a directory, not a file"
-    except PermissionError:
-        problem = "no permission to read it"
-    except (OSError, ValueError) as error:  # a name that cannot be, a disk that fails
-        problem = f"cannot be read: {getattr(error, 'strerror', None) or error}"
-    else:
-        return _decoded(raw, place)
-    raise InputProblems([problem], place)
-
-
 def _decoded(raw: bytes, place: str) -> str:
-    if len(raw) > MOST_BYTES:
-        raise InputProblems([f"has more than {MOST_BYTES // 10**6} MB, too much to read"], place)
+    """The text of a file, which may be anything."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputProblems(["is UTF-16 text; save it as UTF-8"], place)
     if b"\0" in raw:

@@ -1,18 +1,13 @@
-"""Reading and writing whole files: netCDF datasets, and profiles of any kind.
-
-A file is written beside its place and then renamed: it is there whole or not at all.
-"""
+"""netCDF datasets, and profiles of any kind."""
 
 import os
-import tempfile
-from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from craterfront.experiment import Experiment
+from craterfront.file_access import write_whole
 from craterfront.measured import MeasuredProfile, read_profile
 from craterfront.problems import InputProblems
 from craterfront.setup import Channel
@@ -20,64 +15,9 @@ from craterfront.setup import Channel
 if TYPE_CHECKING:
     import xarray
 
+MOST_BYTES = 2_000_000_000
+
 _NETCDF_MAGIC = (b"\x89HDF\r\n\x1a\n", b"CDF\x01", b"CDF\x02", b"CDF\x05")
-
-
-def write_whole(path: str | os.PathLike[str], write: Callable[[Path], None]) -> None:
-    """Write a file through a temporary one beside it.
-
-    Parameters
-    ----------
-    path : path
-        Where the file is to be.
-    write : callable
-        Writes to the path that it is given.
-
-    Raises
-    ------
-    InputProblems
-        When the place cannot be written to; what was there is untouched.
-    """
-    target = Path(path)
-    try:
-        handle, name = tempfile.mkstemp(
-            prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent or "."
-        )
-    except OSError as error:
-        raise InputProblems([f"cannot be written: {error.strerror}"], str(target)) from None
-    temporary = Path(name)
-    try:
-        os.close(handle)
-        write(temporary)
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, target)
-    except OSError as error:
-        raise InputProblems([f"cannot be written: {error.strerror}"], str(target)) from None
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def check_writable(path: str | os.PathLike[str]) -> None:
-    """Refuse early what could not be written after a long computation.
-
-    Raises
-    ------
-    InputProblems
-    """
-    target = Path(path)
-    if target.is_dir():
-        raise InputProblems(["is a directory"], str(target))
-    parent = target.parent
-    if not parent.is_dir():
-        raise InputProblems([f"cannot be written: there is no directory {parent}"], str(target))
-    if not os.access(parent, os.W_OK):
-        raise InputProblems([f"cannot be written: no permission in {parent}"], str(target))
 
 
 def write_dataset(dataset: "xarray.Dataset", path: str | os.PathLike[str]) -> None:
@@ -97,15 +37,21 @@ def read_dataset(path: str | os.PathLike[str]) -> "xarray.Dataset":
 
     try:
         with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
-            return opened.load()
+            if opened.nbytes <= MOST_BYTES:  # a small file may unpack to any size
+                return opened.load()
+            size = opened.nbytes
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputProblems([f"cannot be read as netCDF: {first[:200]}"], str(path)) from None
+    problem = f"holds {size / 1e6:.0f} MB of numbers, at most {MOST_BYTES / 1e6:.0f} MB are read"
+    raise InputProblems([problem], str(path))
 
 
 def is_netcdf(path: str | os.PathLike[str]) -> bool:
     """Whether a file begins like a netCDF file."""
     try:
+        if not os.path.isfile(path):  # a pipe would be used up, or never end
+            return False
         with open(path, "rb") as file:
             return file.read(8).startswith(_NETCDF_MAGIC)
     except OSError:

@@ -294,6 +294,13 @@ def unprivileged(craterfront_run):
         (place / "good.toml").write_text(GOOD, encoding="utf-8")
         (place / "secret.toml").write_text(GOOD, encoding="utf-8")
         craterfront_run("check", place / "good.toml")  # loads what root alone may be able to read
+        (place / "locked").mkdir()
+        (place / "locked" / "good.toml").write_text(GOOD, encoding="utf-8")
+        (place / "open").mkdir()
+        (place / "open" / "kept.nc").write_bytes(PRECIOUS)
+        (place / "open").chmod(0o777)
+        (place / "open" / "kept.nc").chmod(0o444)
+        (place / "locked").chmod(0o000)
         (place / "secret.toml").chmod(0o000)
         place.chmod(0o555)
         root = os.geteuid() == 0
@@ -305,20 +312,75 @@ def unprivileged(craterfront_run):
             if root:
                 os.setresuid(0, 0, 0)
             place.chmod(0o755)
+            (place / "locked").chmod(0o755)
 
 
-def test_a_file_without_permission(craterfront_run, unprivileged):
-    status, _, err = craterfront_run("check", unprivileged / "secret.toml")
-    assert status == 2
-    assert str(unprivileged / "secret.toml") in err
-    assert re.search("no permission to read it|is not readable", err)
+@pytest.mark.parametrize("name", ["secret.toml", "locked/good.toml"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("check", "{}"),
+        ("simulate", "{}", "-o", "x.nc"),
+        ("invert", "{}", "-e", "good.toml"),
+        ("invert", "x.txt", "-e", "{}"),
+        ("resolution", "{}", "--channel", "Cu", "--feature", "edge"),
+        ("resolution", "x.txt", "-e", "{}", "--channel", "Cu", "--feature", "edge"),
+    ],
+)
+def test_a_file_without_permission(craterfront_run, unprivileged, monkeypatch, command, name):
+    monkeypatch.chdir(unprivileged)
+    status, out, err = craterfront_run(*(part.format(name) for part in command))
+    assert (status, out, err) == (2, "", f"{name}: no permission to read it\n")
 
 
-def test_a_directory_without_permission(craterfront_run, unprivileged):
-    target = unprivileged / "profile.nc"
-    status, _, err = craterfront_run("simulate", unprivileged / "good.toml", "-o", target)
-    assert status == 2
-    assert err == f"{target}: cannot be written: no permission in {unprivileged}\n"
+@pytest.mark.parametrize(
+    ("target", "problem"),
+    [
+        ("profile.nc", "no permission in ."),
+        ("locked/profile.nc", "Permission denied"),
+        ("locked", "no permission in ."),
+        ("secret.toml", "no permission in ."),
+        ("open/kept.nc", "is write-protected"),
+    ],
+)
+def test_a_place_without_permission(craterfront_run, unprivileged, monkeypatch, target, problem):
+    monkeypatch.chdir(unprivileged)
+    status, out, err = craterfront_run("simulate", "good.toml", "-o", target)
+    problem = "is a directory" if target == "locked" else f"cannot be written: {problem}"
+    assert (status, out, err) == (2, "", f"{target}: {problem}\n")
+    assert (unprivileged / "open" / "kept.nc").read_bytes() == PRECIOUS
+
+
+def test_demo_into_a_directory_without_permission(craterfront_run, unprivileged):
+    for place, problem in (
+        (unprivileged, f"cannot be written: no permission in {unprivileged}"),
+        (unprivileged / "locked" / "new", "cannot be made: Permission denied"),
+    ):
+        status, _, err = craterfront_run("demo", "--directory", place)
+        assert status == 2
+        assert err.endswith(f": {problem}\n")
+        assert err.count("\n") == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX files")
+def test_what_is_no_regular_file(craterfront_run, folder):
+    os.mkfifo("pipe")
+    os.symlink("loop", "loop")
+    for source, problem in (
+        ("pipe", "is not a regular file"),
+        ("/dev/zero", "is not a regular file"),
+        ("loop", "cannot be read: Too many levels of symbolic links"),
+    ):
+        for command in (("check", source), ("invert", source, "-e", "good.toml")):
+            assert craterfront_run(*command) == (2, "", f"{source}: {problem}\n")
+    for target, problem in (
+        ("pipe", "is not a regular file"),
+        ("/dev/null", "is not a regular file"),
+        ("loop", "Too many levels of symbolic links"),
+        (f"{'x' * 300}.nc", "File name too long"),
+    ):
+        simulate_it = craterfront_run("simulate", "good.toml", "-o", target)
+        assert simulate_it == (2, "", f"{target}: cannot be written: {problem}\n")
 
 
 # --- input that is not yet handled -------------------------------------------------------------

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from craterfront import experiment as module
+from craterfront import file_access
 from craterfront.column_selection import normal
 from craterfront.experiment import (
     Experiment,
@@ -508,7 +509,7 @@ def test_syntax_errors_give_line_and_column(text, problem):
         (b"\x00\x01\x02", "is not a text file"),
         (b'title = "x"\nname = "\xe4"', "line 2: is not UTF-8 text (byte 0xe4)"),
         ("title = 1".encode("utf-16"), "is UTF-16 text; save it as UTF-8"),
-        (b"#" * 5_000_001, "has more than 5 MB, too much to read"),
+        (b"#" * 5_000_001, "has 5.0 MB, at most 5 MB are read"),
     ],
 )
 def test_files_that_are_no_experiment(tmp_path, content, message):
@@ -528,8 +529,8 @@ def test_missing_permission(monkeypatch):
     def refuse(*_args, **_kwargs):
         raise PermissionError
 
-    monkeypatch.setattr(module, "open", refuse, raising=False)
-    assert refusal("x.toml") == "x.toml: no permission to read it"
+    monkeypatch.setattr(file_access, "open", refuse, raising=False)
+    assert refusal(EXAMPLE) == f"{EXAMPLE}: no permission to read it"
 
 
 def test_message_has_the_file_once_and_all_lines():

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from craterfront import delimited_text
+from craterfront import delimited_text, file_access
 from craterfront.delimited_text import read_table
 from craterfront.measured import read_profile
 from craterfront.problems import InputProblems
@@ -222,7 +222,7 @@ def test_files_that_cannot_be_read(tmp_path, write, monkeypatch):
     def refuse(*_):
         raise PermissionError
 
-    monkeypatch.setattr(delimited_text, "open", refuse, raising=False)
+    monkeypatch.setattr(file_access, "open", refuse, raising=False)
     assert only(problems_of(write(SIMPLE))) == "no permission to read it"
 
 
@@ -235,7 +235,7 @@ def test_size_is_bounded(tmp_path, write, monkeypatch):
     large = tmp_path / "large.txt"
     with large.open("wb") as file:
         file.truncate(200_000_001)  # a hole, which takes no space
-    assert only(problems_of(large)) == "has 200 MB, at most 200 MB are read"
+    assert only(problems_of(large)) == "has 200.0 MB, at most 200 MB are read"
     wide = ",".join(["1"] * 20_001)
     message = "line 2 has more than 20000 columns"
     assert only(problems_of(write(f"{wide}\n{wide}\n"), header_rows=1)) == message
