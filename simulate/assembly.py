@@ -19,7 +19,13 @@ from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
 from craterfront.sample import ConcreteLayer, Stack
-from craterfront.setup import Channel, GlowDischarge, IonBeam, Setup
+from craterfront.setup import (
+    LARGEST_LENGTH_TO_RANGE,
+    Channel,
+    GlowDischarge,
+    IonBeam,
+    Setup,
+)
 
 NOMINAL_ATOMIC_DENSITY_PER_NM3 = 50.0
 """Stands in where no density is known but a rate is: then no mass per area is reported."""
@@ -28,6 +34,9 @@ SIMS_ESCAPE_DEPTH_NM = 0.4
 """Escape depth of secondary ions, one to two atomic layers (from memory: 0.3 to 0.6 nm)."""
 
 DEFAULT_SAMPLES = 1000
+
+SHARE_OF_RANGE = 0.9699
+"""Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
 
 
 @dataclass(frozen=True)
@@ -151,13 +160,13 @@ class Assembly:
             return default if index is None else float(values[index])
 
         length = value("mixing length")
-        reach = value("mixing range") or max(2.0 * self._ion_range_nm(), 1.5 * length)
+        reach = value("mixing range") or self._default_mixing_range_nm(length)
         detection = setup.detection
         return Instrument(
             crater=self._crater(value),
             mixing=setup.mixing.model,
             mixing_length_nm=length,
-            mixing_range_nm=reach,
+            mixing_range_nm=max(reach, length / SHARE_OF_RANGE),
             preference=self._preference,
             roughness=setup.roughness.growth,
             initial_nm=value("initial roughness"),
@@ -175,6 +184,10 @@ class Assembly:
     def thickness_index(self, layer: int) -> int:
         """Parameter that is the thickness of a layer."""
         return self._thickness[layer]
+
+    def rate_index(self, layer: int) -> int:
+        """Parameter that is the erosion rate of a layer, but for a common factor."""
+        return self._rate[layer]
 
     def rates_behind(self, index: int) -> dict[int, float]:
         """Rates that turn a length into the time in which a profile shows it.
@@ -398,9 +411,8 @@ class Assembly:
                 "relative spread",
             )
         if rough.growth == "grains":
-            # Only spread^2 times grain size counts: its uncertainty is that of the spread.
             self._add(
-                rules.exact("grain size", "grain size", "nm", float(rough.grain_nm or 0.0)),
+                number("grain size", "grain size", "nm", rough.grain_nm or Quantity.default(0.0)),
                 "grain size",
             )
         self._add_mixing()
@@ -410,7 +422,6 @@ class Assembly:
         mixing = self.setup.mixing
         if mixing.model == "none":
             return
-        number = rules.instrument_number
         length = mixing.length_nm
         why = ""
         if length is None:
@@ -419,25 +430,40 @@ class Assembly:
                 self._problems.append("mixing length_nm: missing; [source] has no ions to range")
                 return
         upper = math.inf
-        if mixing.range_nm is not None:
-            upper = 0.96 * float(mixing.range_nm)
-            self._add(
-                rules.exact("mixing range", "mixing range", "nm", float(mixing.range_nm)),
-                "mixing range",
-            )
+        if mixing.model == "diffusive" and mixing.range_nm is not None:
+            upper = self._add_mixing_range(mixing.range_nm, length)
+        elif mixing.model == "diffusive":
+            default = self._default_mixing_range_nm(length.value)
+            why = f"{why}; within {default:.3g} nm by default".removeprefix("; ")
         self._add(
-            number(
+            rules.instrument_number(
                 "mixing length",
                 "mixing length",
                 "nm",
                 length,
                 lower=0.1 * length.value,
-                upper=upper,
+                upper=max(upper, length.value),
                 default_u_rel=0.4,
                 why=why,
             ),
             "mixing length",
         )
+
+    def _add_mixing_range(self, reach: Quantity, length: Quantity) -> float:
+        """Add the written range; returns the longest mixing length within it."""
+        if length.value >= LARGEST_LENGTH_TO_RANGE * reach.value:
+            self._problems.append(
+                f"mixing range_nm: must be > length_nm / {LARGEST_LENGTH_TO_RANGE}"
+                f" (length_nm = {length.value:.4g}), got {shown(reach.value)}"
+            )
+        written = Quantity.prior(reach.value, u=0.0) if reach.status == "plain" else reach
+        self._add(
+            rules.instrument_number(
+                "mixing range", "mixing range", "nm", written, lower=0.1 * reach.value
+            ),
+            "mixing range",
+        )
+        return SHARE_OF_RANGE * (reach.maximum or reach.value)
 
     def _add_escape_depth(self) -> None:
         detection, source = self.setup.detection, self.setup.source
@@ -458,6 +484,9 @@ class Assembly:
             ),
             "escape depth",
         )
+
+    def _default_mixing_range_nm(self, length_nm: float) -> float:
+        return max(2.0 * self._ion_range_nm(), 1.5 * length_nm)
 
     def _ion_range_nm(self) -> float:
         """Projected range in the first layer; 0 where the source tells nothing of the ions."""

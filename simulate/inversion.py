@@ -21,7 +21,7 @@ from craterfront.likelihood import Likelihood, Solution
 from craterfront.limits import WidthAnswer, thickness_limits_nm, width_answers
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems, shown
-from craterfront.scale import depth_scale_sources, require_depth_scale
+from craterfront.scale import depth_scale, require_depth_scale
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share that is done."""
@@ -147,9 +147,9 @@ def invert(
         experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
     )
     _check_channels(profile, assembly)
-    sources = depth_scale_sources(assembly, experiment.depth_scale, profile)
+    scale = depth_scale(assembly, experiment.depth_scale, profile)
     if not relative:
-        require_depth_scale(sources, assembly, profile)
+        require_depth_scale(scale, profile.source)
     likelihood = Likelihood(assembly, profile, _held(assembly) if relative else frozenset())
     if not relative and not depth_axis:
         final = experiment.depth_scale.final_crater_depth_nm
@@ -179,7 +179,7 @@ def invert(
         relative,
         _rank(likelihood, full),
         warnings,
-        sources,
+        scale.sources,
     )
 
 

@@ -1,26 +1,48 @@
-"""What fixes the depth scale of an inversion."""
+"""What fixes the depth scale of an inversion, layer by layer."""
+
+from dataclasses import dataclass
 
 from craterfront.assembly import Assembly
 from craterfront.measured import MeasuredProfile
-from craterfront.parameters import is_restricted
-from craterfront.problems import InputProblems
+from craterfront.parameters import FROM_YIELDS, is_restricted
+from craterfront.problems import InputProblems, shown
 from craterfront.setup import DepthScale
 
 WAYS = (
-    "erosion_rate_nm_s of the layers (or of one layer whose signal dominates), with uncertainty",
-    "sensitivity of every channel with its uncertainty, when every major element has a channel "
-    "and the signal is collected",
+    "erosion_rate_nm_s of each of these layers, with uncertainty",
+    "sensitivity of every channel with its uncertainty, when every major element has a channel, "
+    "densities are known and the signal is collected",
     "[depth_scale] final_crater_depth_nm = { value = ..., u = ... }",
-    "thickness_nm = { value = ..., u = ... } of one layer",
+    "thickness_nm = { value = ..., u = ... } of each, or of one layer of the same material",
     "[depth_scale] from_yields = true, to accept rates estimated from sputter yields",
+    "--relative on the command line, for times at nominal rates",
 )
-"""What a user can write to fix the depth scale."""
+"""What a user can write where nothing fixes the depth scale."""
+
+_MAJOR = 0.05  # atomic fraction
 
 
-def depth_scale_sources(
-    assembly: Assembly, written: DepthScale, profile: MeasuredProfile
-) -> list[str]:
-    """What fixes the depth scale, in words; empty if nothing does.
+@dataclass(frozen=True)
+class Scale:
+    """What fixes the depth scale.
+
+    Attributes
+    ----------
+    sources : list of str
+        In words.
+    without : list of str
+        Layers whose thickness nothing fixes.
+    """
+
+    sources: list[str]
+    without: list[str]
+
+
+def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfile) -> Scale:
+    """What fixes the depth scale of every layer above the substrate.
+
+    The depth of the whole crater counts for all layers, everything else for the layers that it
+    tells of.
 
     Parameters
     ----------
@@ -29,57 +51,80 @@ def depth_scale_sources(
     profile : MeasuredProfile
     """
     if profile.axis == "depth":
-        return ["the depth axis of the profile, taken on trust"]
-    found = []
-    rates = [p for p in assembly.parameters if p.kind == "rate"]
-    if any(p.why == "" and p.state in ("fixed", "prior", "assumed") for p in rates):
-        found.append("erosion rates")
-    if written.from_yields and any(p.why for p in rates):
-        found.append("erosion rates estimated from sputter yields")
-    if _sensitivities_known(assembly) and profile.values_kind == "intensity":
-        found.append("channel sensitivities")
-    if written.final_crater_depth_nm is not None and written.final_crater_depth_nm.u is not None:
-        found.append("final crater depth")
-    if any(p.kind == "thickness" and p.state in ("prior", "fixed") for p in assembly.parameters):
-        found.append("a layer of known thickness")
-    return found
-
-
-def _sensitivities_known(assembly: Assembly) -> bool:
-    """Every element above 5 % has a channel of known sensitivity, and the signal is collected."""
-    if assembly.setup.detection.view != "collected":
-        return False
-    major = {
-        symbol
-        for layer in assembly.layers[:-1]
-        for symbol, fraction in layer.composition.items()
-        if fraction >= 0.05
+        return Scale(["the depth axis of the profile, taken on trust"], [])
+    everywhere = set(range(len(assembly.layers) - 1))
+    final = written.final_crater_depth_nm
+    reach = {
+        "erosion rates": _with_known_rate(assembly),
+        "erosion rates estimated from sputter yields": _with_estimated_rate(assembly)
+        if written.from_yields
+        else set(),
+        "channel sensitivities": _with_known_sensitivities(assembly, profile),
+        "final crater depth": everywhere if final is not None and final.u is not None else set(),
+        "a layer of known thickness": _tied_to_known_thickness(assembly),
     }
-    known = {
+    without = everywhere.difference(*reach.values())
+    names = dict.fromkeys(assembly.layers[i].name for i in sorted(without))
+    return Scale([source for source, layers in reach.items() if layers], list(names))
+
+
+def _with_known_rate(assembly: Assembly) -> set[int]:
+    rates = [assembly.parameters[assembly.rate_index(i)] for i in range(len(assembly.layers) - 1)]
+    return {i for i, p in enumerate(rates) if p.why != FROM_YIELDS and p.state != "free"}
+
+
+def _with_estimated_rate(assembly: Assembly) -> set[int]:
+    layers = range(len(assembly.layers) - 1)
+    return {i for i in layers if assembly.parameters[assembly.rate_index(i)].why == FROM_YIELDS}
+
+
+def _tied_to_known_thickness(assembly: Assembly) -> set[int]:
+    """Layers of known thickness, and those that share a rate, or a factor of it, with one."""
+    layers = range(len(assembly.layers) - 1)
+    thickness = [assembly.thickness_index(i) for i in layers]
+    known = {i for i in layers if assembly.parameters[thickness[i]].state in ("prior", "fixed")}
+    rates = [set(assembly.rates_behind(thickness[i])) for i in layers]
+    calibrated = set().union(*(rates[i] for i in known))
+    return known | {i for i in layers if rates[i] & calibrated}
+
+
+def _with_known_sensitivities(assembly: Assembly, profile: MeasuredProfile) -> set[int]:
+    """Layers whose every major element has a channel of known sensitivity."""
+    if profile.values_kind != "intensity" or assembly.setup.detection.view != "collected":
+        return set()
+    return {
+        i
+        for i, layer in enumerate(assembly.layers[:-1])
+        if layer.density_g_cm3 is not None
+        and {e for e, share in layer.composition.items() if share >= _MAJOR}
+        <= _elements_of_known_sensitivity(assembly, i)
+    }
+
+
+def _elements_of_known_sensitivity(assembly: Assembly, layer: int) -> set[str | None]:
+    return {
         assembly.channels[r.channel].element
         for r in assembly.responses
-        if r.sensitivity.status == "plain" or r.sensitivity.u is not None
+        if assembly.shows(r, layer)
+        and (r.sensitivity.status == "plain" or r.sensitivity.u is not None)
     }
-    return major <= known
 
 
-def require_depth_scale(sources: list[str], assembly: Assembly, profile: MeasuredProfile) -> None:
-    """Stop where nothing fixes the depth scale, and list what would.
+def require_depth_scale(scale: Scale, source: str) -> None:
+    """Stop where nothing fixes the depth scale of a layer, and list what would.
 
     Raises
     ------
     InputProblems
     """
-    if sources:
+    if not scale.without:
         return
-    raise InputProblems(
-        [
-            "nothing fixes the depth scale: a thickness is a rate times a time. Write one of",
-            *(f"  - {way}" for way in WAYS),
-            "or use --relative for times at nominal rates",
-        ],
-        profile.source,
+    layers = ", ".join(shown(name) for name in scale.without)
+    heading = (
+        f"nothing fixes the depth scale of {layers}: a thickness is a rate times a time. "
+        "It takes one of"
     )
+    raise InputProblems(["\n".join([heading, *(f"  - {way}" for way in WAYS)])], source)
 
 
 def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[int]:

@@ -24,7 +24,7 @@ from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.report import print_answer
 from craterfront.results import answer, estimate_dataset
-from craterfront.scale import depth_scale_sources
+from craterfront.scale import Scale, depth_scale
 
 # Two layers: a broad interface and a sharp one.
 TWO = """
@@ -341,22 +341,28 @@ SCALES = {
 }
 
 
-def sources(profile, text):
+def scale_of(profile, text):
     experiment = experiment_from_toml(text)
     assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
-    return depth_scale_sources(assembly, experiment.depth_scale, profile)
+    return depth_scale(assembly, experiment.depth_scale, profile)
+
+
+def sources(profile, text):
+    return scale_of(profile, text).sources
 
 
 @pytest.mark.parametrize("name", SCALES)
 def test_each_source_alone_is_a_depth_scale(name):
-    assert sources(measured(one()), one_known(**SCALES[name])) == [name]
+    assert scale_of(measured(one()), one_known(**SCALES[name])) == Scale([name], without=[])
 
 
 def test_without_a_depth_scale_it_stops_and_lists_what_would_fix_it():
     with pytest.raises(InputProblems) as caught:
         inverted(measured(one()), one_known())
     message = str(caught.value)
-    assert message.startswith("profile.nc: ")
+    first, *ways = message.splitlines()
+    assert first.startswith('profile.nc: nothing fixes the depth scale of "coat": ')
+    assert all(way.startswith("  - ") for way in ways)
     for way in (
         "erosion_rate_nm_s",
         "sensitivity of every channel",
@@ -380,9 +386,41 @@ def test_sensitivities_fix_nothing_if_a_major_element_is_not_measured_or_nothing
     assert sources(profile, one_known(viewed + channels("Cu", sensitivity=known))) == []
 
 
-@pytest.mark.xfail(strict=True, reason="any rate counts, even if no layer has it")
 def test_the_rate_of_the_substrate_alone_fixes_no_thickness():
     assert sources(measured(one()), one_known(substrate_rate="{ value = 16.0, u = 0.5 }")) == []
+
+
+def test_the_rate_of_one_layer_fixes_no_other():
+    known = two_known(copper_rate="{ guess = 20.0 }")
+    assert scale_of(measured(two()), known) == Scale(["erosion rates"], without=["copper"])
+    with pytest.raises(InputProblems, match='nothing fixes the depth scale of "copper"'):
+        inverted(measured(two()), known)
+
+
+def test_sensitivities_fix_nothing_without_a_density():
+    """Removed atoms are no depth."""
+    nitride = one_known(channels("Cu", "N", sensitivity="{value=1.0,u=0.02}"))
+    nitride = nitride.replace('composition = "Cu"', "composition = { Cu = 0.75, N = 0.25 }")
+    profile = measured(one())
+    assert scale_of(profile, nitride).without == []
+    unknown = nitride.replace("density_g_cm3 = { value = 8.96, u = 0 }\n", "")
+    assert unknown != nitride
+    assert scale_of(profile, unknown) == Scale([], without=["coat"])
+
+
+def test_a_known_layer_calibrates_the_factor_that_estimated_rates_share():
+    lamp = """
+[source]
+kind = "glow discharge"
+voltage_V = 700.0
+current_mA = 20.0
+anode_diameter_mm = 4.0
+"""
+    text = two_known(lamp, copper_nm="{ value = 60.0, u = 1.0 }")
+    for rate in ("copper_rate", "nickel_rate", "substrate_rate"):
+        text = text.replace(f"erosion_rate_nm_s = {TWO_GUESS[rate]}\n", "")
+    assert "erosion_rate_nm_s" not in text
+    assert scale_of(measured(two()), text) == Scale(["a layer of known thickness"], without=[])
 
 
 def test_yields_count_only_if_the_file_accepts_them():
@@ -474,9 +512,9 @@ def test_the_final_crater_depth_passes_its_uncertainty_on():
     (coat,) = answered(profile, one_known(**known, **SCALES["final crater depth"])).layers
     assert coat.u == pytest.approx(1.5, rel=0.05)
     assert coat.value == pytest.approx(60.0, abs=4.0 * coat.u)
-    # Negative control: without it, there is nothing but the broad prior of the thickness.
-    (loose,) = answered(profile, one_known(**known)).layers
-    assert loose.u > 0.5 * loose.value
+    # Negative control: without it, there is nothing.
+    with pytest.raises(InputProblems, match="nothing fixes the depth scale"):
+        inverted(profile, one_known(**known))
 
 
 def test_an_exactly_known_crater_depth_is_used():
@@ -515,7 +553,10 @@ initial_nm = {{ value = 0.0, u = 0 }}
     truth = {"first": 30.0, "marker": 10.0, "second": 45.0}
     rates = {"rate": 20.0, "marker_rate": 10.0, "substrate_rate": 16.0}
     guesses = {key: f"{{ guess = {1.15 * value} }}" for key, value in (truth | rates).items()}
-    known = guesses | {"first": "{ value = 30.0, u_rel = 0.02 }"}
+    known = guesses | {
+        "first": "{ value = 30.0, u_rel = 0.02 }",
+        "marker_rate": "{ value = 11.5, u_rel = 0.5 }",
+    }
     times = "[detection]\nsampling_s = 0.02\nduration_s = 5.5\n"
     profile = measured(both.format(**truth, **rates) + times + COUNTS)
     layers = answered(profile, both.format(**known) + COUNTS).layers
