@@ -6,6 +6,7 @@ are not fixed. Nothing else translates between the experiment file and the physi
 """
 
 import math
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -128,6 +129,19 @@ class Assembly:
         )
         if self._problems:
             raise InputProblems(self._problems)
+
+    def at_nominal_rates(self) -> "Assembly":
+        """The same sample and instrument where times at nominal rates are asked for.
+
+        The sensitivities of a collected signal, which together with rates make it, are free.
+        """
+        other = copy(self)
+        other.parameters = [rules.at_nominal_rates(p) for p in self.parameters]
+        if self.setup.detection.view == "collected":
+            other.responses = [
+                replace(r, sensitivity=Quantity.guess(r.sensitivity.value)) for r in self.responses
+            ]
+        return other
 
     # --- what the engine takes -----------------------------------------------------------------
 

@@ -148,9 +148,11 @@ def invert(
     )
     _check_channels(profile, assembly)
     scale = depth_scale(assembly, experiment.depth_scale, profile)
-    if not relative:
+    if relative:
+        assembly = assembly.at_nominal_rates()
+    else:
         require_depth_scale(scale, profile.source)
-    likelihood = Likelihood(assembly, profile, _held(assembly) if relative else frozenset())
+    likelihood = Likelihood(assembly, profile)
     if not relative and not depth_axis:
         final = experiment.depth_scale.final_crater_depth_nm
         if final is not None and final.u is not None:
@@ -220,12 +222,6 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         raise InputProblems(
             [f"{profile.values.shape[1]} readings are too few to invert"], profile.source
         )
-
-
-def _held(assembly: Assembly) -> frozenset[int]:
-    """Rates: held where the answer is a time at nominal rates."""
-    kinds = ("rate", "common rate factor")
-    return frozenset(i for i, p in enumerate(assembly.parameters) if p.kind in kinds)
 
 
 def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:

@@ -60,8 +60,6 @@ class Likelihood:
         With ``merge_equal=False``.
     profile : MeasuredProfile
         Its channels are those of the assembly, in any order.
-    fixed : set of int
-        Parameters to hold at their nominal values besides the fixed ones.
 
     Attributes
     ----------
@@ -71,9 +69,7 @@ class Likelihood:
         Of those.
     """
 
-    def __init__(
-        self, assembly: Assembly, profile: MeasuredProfile, fixed: frozenset[int] = frozenset()
-    ) -> None:
+    def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
         self.assembly, self.profile = assembly, profile
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
         self.values = np.ascontiguousarray(profile.values[order], dtype=float)
@@ -86,7 +82,7 @@ class Likelihood:
         self.free = [
             index
             for index, parameter in enumerate(assembly.parameters)
-            if not (parameter.is_fixed or index in fixed or index in hidden)
+            if not (parameter.is_fixed or index in hidden)
         ]
         self.coordinates = Coordinates(assembly, self.free)
         self._projection = self._projections()

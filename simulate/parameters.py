@@ -6,7 +6,7 @@ file's ways of writing a number turn into these states stand here and nowhere el
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from craterfront.quantities import Quantity
@@ -241,6 +241,23 @@ def instrument_number(
     return Parameter(
         name, kind, unit, value, state, u_rel * abs(value), lower=lower, upper=upper, why=why
     )
+
+
+def at_nominal_rates(parameter: Parameter) -> Parameter:
+    """What is known where only times at nominal rates are asked for.
+
+    Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
+    width of exactly zero is zero on any scale.
+    """
+    p = parameter
+    if p.kind in ("rate", "common rate factor"):
+        return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
+    if p.kind == "thickness":
+        u = p.value * THICKNESS_LN_SD
+        return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
+    if p.kind == "width" and (p.value > 0 or not p.is_fixed):
+        return replace(p, state="free", u=0.0, lower=0.0)
+    return p
 
 
 def is_free(quantity: Quantity) -> bool:
