@@ -89,17 +89,31 @@ def noise_level(
     bins = np.array_split(np.argsort(level, kind="stable"), min(12, level.size // 4))
     mean_level = np.array([level[b].mean() for b in bins])
     mean_scatter = np.array([scatter[b].mean() for b in bins])
-    weight = np.sqrt([b.size for b in bins])
-    fitted = np.maximum(mean_scatter, 1e-12 * mean_scatter.max() + 1e-300)
+    size = np.array([b.size for b in bins])
+    typical_s = float(np.median(interval_s))
     solution = np.zeros(2)
-    for _ in range(6):
-        # The standard deviation of a variance is proportional to the variance (fitted, not seen).
-        rows = np.column_stack([mean_level, np.ones_like(mean_level)]) * (weight / fitted)[:, None]
-        solution, _ = nnls(rows, mean_scatter * weight / fitted)
-        fitted = np.maximum(
-            solution[0] * mean_level + solution[1], 1e-6 * mean_scatter.max() + 1e-300
-        )
+    spread = mean_scatter
+    for _ in range(8):
+        # The spread of a scatter follows from the fitted variance, not from the scatter seen.
+        weight = np.sqrt(size) / np.maximum(spread, 1e-6 * mean_scatter.max() + 1e-300)
+        rows = np.column_stack([mean_level, np.ones_like(mean_level)]) * weight[:, None]
+        solution, _ = nnls(rows, mean_scatter * weight)
+        spread = _spread_of_scatter(solution[0], solution[1], mean_level, typical_s)
     return float(solution[0]), float(solution[1])
+
+
+def _spread_of_scatter(
+    kappa: float, rho2: float, level: np.ndarray, interval_s: float
+) -> np.ndarray:
+    """Standard deviation of a squared second difference, in units of that of normal noise.
+
+    Variance V = kappa level + rho2, fourth cumulant kappa^3 level / interval of counted readings,
+    of which second differences keep (1 + 16 + 1) / 36: a few counts scatter far more than normal
+    noise of the same variance, and where none is expected, none says nothing.
+    """
+    variance = kappa * level + rho2
+    cumulant = 0.5 * kappa**3 * level / interval_s
+    return np.sqrt(variance**2 + 0.5 * cumulant)
 
 
 @njit(cache=True, nogil=True)
