@@ -1,0 +1,75 @@
+"""What the numbers of the experiment file become: fixed, with a prior, assumed or free."""
+
+import pytest
+
+from craterfront.assembly import Assembly
+from craterfront.experiment import experiment_from_toml
+from craterfront.problems import InputProblems
+
+SAMPLE = """
+[[layer]]
+composition = "Cu"
+thickness_nm = 60.0
+erosion_rate_nm_s = 20.0
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = 16.0
+"""
+GRAINS = '[roughness]\ngrowth = "grains"\nrelative_spread = 0.05\ngrain_nm = '
+MIXING = '[mixing]\nmodel = "diffusive"\nlength_nm = 2.0\n'
+BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\nraster_um = [300, 300]\n'
+
+
+def assembled(text):
+    experiment = experiment_from_toml(SAMPLE + text)
+    return Assembly(experiment.stack, experiment.setup, merge_equal=False)
+
+
+def the(assembly, kind):
+    return assembly.parameters[assembly.index_of(kind)]
+
+
+@pytest.mark.parametrize(
+    ("written", "state", "u"),
+    [
+        ("20.0", "assumed", 6.0),  # 30 %, as for all roughness
+        ("{ value = 20.0, u = 2.0 }", "prior", 2.0),
+        ("{ value = 20.0, u = 0 }", "fixed", 0.0),
+        ("{ guess = 20.0, max = 90.0 }", "free", 0.0),
+    ],
+)
+def test_what_is_known_of_the_grain_size(written, state, u):
+    grain = the(assembled(GRAINS + written), "grain size")
+    assert (grain.value, grain.state, grain.u) == (20.0, state, pytest.approx(u))
+
+
+@pytest.mark.parametrize(
+    ("written", "state", "u"),
+    [
+        ("4.0", "fixed", 0.0),
+        ("{ value = 4.0, u = 0.5 }", "prior", 0.5),
+        ("{ guess = 4.0, max = 8.0 }", "free", 0.0),
+    ],
+)
+def test_what_is_known_of_the_mixing_range(written, state, u):
+    assembly = assembled(f"{MIXING}range_nm = {written}\n")
+    reach = the(assembly, "mixing range")
+    assert (reach.value, reach.state, reach.u) == (4.0, state, u)
+    assert assembly.instrument(assembly.nominal).mixing_range_nm == 4.0
+    # A fit may try any values: the zone stays deep enough for the length.
+    values = assembly.nominal
+    values[assembly.index_of("mixing range")] = 1.0
+    tried = assembly.instrument(values)
+    assert tried.mixing_length_nm < 0.97 * tried.mixing_range_nm
+
+
+def test_a_default_mixing_range_is_told():
+    """1.5 lengths, as no ions are known; with 500 eV argon, twice their range if that is more."""
+    assert the(assembled(MIXING), "mixing length").why == "within 3 nm by default"
+    by_ions = the(assembled(BEAM + '[mixing]\nmodel = "diffusive"\n'), "mixing length")
+    assert by_ions.why.startswith("projected range of the ions; within ")
+
+
+def test_a_mixing_range_shorter_than_the_ion_range_is_refused():
+    with pytest.raises(InputProblems, match=r"^mixing range_nm: must be > length_nm / 0.97 .*0.5$"):
+        assembled(f'{BEAM}[mixing]\nmodel = "diffusive"\nrange_nm = 0.5\n')
