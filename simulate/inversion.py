@@ -200,9 +200,6 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
             [f"channel {shown(name)}: not in the profile, which has {known}" for name in missing],
             profile.source,
         )
-    setup = assembly.setup.detection
-    if setup.view == "viewed" and setup.timing == "cycle":
-        raise InputProblems(["detection timing: a profile of snapshots cannot be inverted yet"])
     dark = [
         name
         for name in wanted

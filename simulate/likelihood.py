@@ -41,7 +41,8 @@ class Solution:
         All sensitivities, then all backgrounds.
     terms : ndarray, shape (R, N)
         Collected quantities, one for each response.
-    mean_depth_nm : ndarray, shape (N + 1,)
+    mean_depth_nm : ndarray
+        At the edges.
     """
 
     model: np.ndarray
@@ -67,14 +68,27 @@ class Likelihood:
         Parameters that are not held.
     coordinates : Coordinates
         Of those.
+    axis_values, interval : ndarray, shape (N,)
+        Middles and lengths of the readings [s or nm].
+    snapshots : bool
+        A reading is a moment between two cycles of sputtering, not the mean over an interval.
+    edges : ndarray
+        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of snapshots,
+        shape (N,).
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
         self.assembly, self.profile = assembly, profile
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
         self.values = np.ascontiguousarray(profile.values[order], dtype=float)
-        self.edges = _interval_edges(profile)
-        self.interval = np.diff(self.edges)
+        self.snapshots = assembly.setup.detection.timing == "cycle"
+        if self.snapshots:
+            self.edges = self.axis_values = np.asarray(profile.axis_values, dtype=float)
+            self.interval = np.asarray(profile.interval, dtype=float)
+        else:
+            self.edges = _interval_edges(profile)
+            self.axis_values = 0.5 * (self.edges[1:] + self.edges[:-1])
+            self.interval = np.diff(self.edges)
         limits = [c.saturation for c in assembly.channels]
         self.limit = np.array([np.inf if s is None else float(s) for s in limits])
         self.censored = profile.censored[order] | (self.values >= self.limit[:, None])

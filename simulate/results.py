@@ -176,8 +176,9 @@ def answer(inversion: Inversion) -> Answer:
         for index in likelihood.free
         if assembly.parameters[index].kind != "width"
     ]
-    interval = float(np.median(likelihood.interval))
-    budgets = broadening(assembly, inversion.values, interval)
+    # A snapshot averages over nothing.
+    sampling = 0.0 if likelihood.snapshots else float(np.median(likelihood.interval))
+    budgets = broadening(assembly, inversion.values, sampling)
     if inversion.relative:
         budgets = [
             Budget(b.layer, {k: v / r for k, v in b.two_sd_nm.items()})
@@ -258,7 +259,7 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
         },
         coords={
             "channel": [c.name for c in assembly.channels],
-            axis: 0.5 * (likelihood.edges[1:] + likelihood.edges[:-1]),
+            axis: likelihood.axis_values,
             "element": list(assembly.elements),
             "sample_depth": depth,
         },

@@ -863,13 +863,18 @@ def test_a_depth_axis_is_taken_on_trust():
 # --- input that must not break it --------------------------------------------------------------
 
 
-@pytest.mark.xfail(strict=True, raises=ValueError, reason="snapshots are one more than intervals")
 def test_a_viewed_signal_in_cycles_can_be_inverted():
     seen = '[detection]\nview = "viewed"\ntiming = "cycle"\nescape_depth_nm = 1.0\n'
     counts = "[noise]\ncounts_per_unit_s = 2e4\n"
     text = one(noise=counts).replace("[detection]\n", seen)
-    (coat,) = answered(measured(text), one_known(seen, noise=counts, **CLOCK)).layers
+    inversion = inverted(measured(text), one_known(seen, noise=counts, **CLOCK))
+    found = answer(inversion)
+    (coat,) = found.layers
     assert coat.value == pytest.approx(60.0, abs=4.0 * coat.u)
+    assert found.budgets[0].two_sd_nm["sampling"] == 0.0
+    dataset = estimate_dataset(inversion, found)
+    assert dataset["time"].values == pytest.approx(simulated(text)["time"].values)
+    assert dataset["time"].values[0] == 0.0
 
 
 def test_times_before_zero_are_refused_or_left_out():
