@@ -73,8 +73,8 @@ class Likelihood:
     snapshots : bool
         A reading is a moment between two cycles of sputtering, not the mean over an interval.
     edges : ndarray
-        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of snapshots,
-        shape (N,).
+        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of
+        snapshots, shape (N,).
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
