@@ -171,21 +171,25 @@ class Curvature:
 def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
     """Covariance from a Jacobian of unit-variance residuals.
 
-    A direction whose information is below `relative_floor` of the largest is undetermined; it is
-    named, not smoothed over with a pseudo-inverse.
+    A direction whose information is below `relative_floor` of the largest, with every parameter in
+    units of its own information, is undetermined; it is named, not smoothed over with a
+    pseudo-inverse. So is every parameter that has a part in it. The floor is what differences and
+    rounding leave of a direction without any information; by first-order perturbation they turn an
+    eigenvector towards the k-th firm one by no more than floor / eigenvalue k, and a part within
+    that is none.
     """
     information = jacobian.T @ jacobian
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    loose = values <= relative_floor * max(values[-1], 1.0)
+    floor = relative_floor * max(values[-1], 1.0)
+    loose = values <= floor
+    firm = vectors[:, ~loose] / values[~loose]
+    covariance = firm @ vectors[:, ~loose].T / np.outer(scale, scale)
+    rounding = floor * np.linalg.norm(firm, axis=1)
+    touched = np.any(np.abs(vectors[:, loose]) > rounding[:, None], axis=1)
+    covariance[touched, touched] = np.inf
     directions = [vectors[:, i] / scale for i in np.flatnonzero(loose)]
-    undetermined = [d / np.linalg.norm(d) for d in directions]
-    firm = vectors[:, ~loose]
-    covariance = (firm / values[~loose]) @ firm.T / np.outer(scale, scale)
-    for direction in undetermined:
-        touched = np.abs(direction) > 1e-3
-        covariance[touched, touched] = np.inf
-    return Curvature(covariance, undetermined)
+    return Curvature(covariance, [d / np.linalg.norm(d) for d in directions])
 
 
 @dataclass(frozen=True)
