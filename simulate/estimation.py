@@ -23,6 +23,9 @@ TWO_SIDED_95 = 3.841
 _FIRST_STEP = 2e-5
 _STEP_IN_SIGMA = 0.05
 
+_LITTLE = 0.02  # a fall of the cost that no longer matters
+_MOST_CORRECTIONS = 8  # with one Jacobian
+
 
 @dataclass(frozen=True)
 class Objective:
@@ -246,13 +249,13 @@ def profile_cost(
     value: float,
     *,
     sure_below: float = 0.0,
-    rounds: int = 8,
 ) -> float:
     """Smallest cost with one parameter held.
 
     Gauss-Newton on the others from the linear prediction. The Jacobian at the minimum serves until
     it makes no more progress; then it is taken anew, unless the cost is already so low that it
-    does not matter.
+    does not matter. Where even that promises more than it keeps, `minimise` goes on with steps of
+    a trust region.
 
     Parameters
     ----------
@@ -264,35 +267,58 @@ def profile_cost(
         At this value.
     sure_below : float
         Excess over the minimum below which no refinement is needed.
-    rounds : int
-        Most corrections with either Jacobian.
     """
     others = np.arange(fit.x.size) != index
-    x = fit.x.copy()
-    x[index] = value
+    start = fit.x.copy()
+    start[index] = value
     if not others.any():
-        return objective.cost(x)
-    lower, upper = objective.lower[others], objective.upper[others]
+        return objective.cost(start)
+
+    def put(part: np.ndarray) -> np.ndarray:
+        whole = start.copy()
+        whole[others] = part
+        return whole
+
+    held = Objective(
+        lambda part: objective.residuals(put(part)),
+        objective.lower[others],
+        objective.upper[others],
+    )
     slope = jacobian[:, others]
-    x[others] += _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
-    x[others] = np.clip(x[others], lower, upper)
+    x = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
+    found = _descended(held, np.clip(x, held.lower, held.upper), slope)
+    if found.cost - fit.cost < sure_below:
+        return found.cost
+    found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
+    if found.converged:
+        return found.cost
+    tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
+    return min(minimise(held, found.x, tolerance=tolerance).cost, found.cost)
+
+
+def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:
+    """Gauss-Newton steps within the bounds with one Jacobian, for as long as they help.
+
+    What stands at a bound and would leave it is held. It has converged where the next step promises
+    little.
+    """
     residuals = objective.residuals(x)
-    steps = steps_from(jacobian)
-    for fresh in (False, True):
-        if fresh:
-            if residuals @ residuals - fit.cost < sure_below:
-                break
-            slope = objective.quick_jacobian(x, steps)[:, others]
-        for _ in range(rounds):
-            trial = x.copy()
-            trial[others] = np.clip(x[others] + _solve(slope, -residuals), lower, upper)
-            new = objective.residuals(trial)
-            gain = float(residuals @ residuals - new @ new)
-            if gain > 0:
-                x, residuals = trial, new
-            if gain < 0.02:
-                break
-    return float(residuals @ residuals)
+    promised = np.inf
+    for _ in range(_MOST_CORRECTIONS):
+        downhill = -(slope.T @ residuals)
+        inside = np.where(downhill < 0, x > objective.lower, x < objective.upper)
+        trial = x.copy()
+        trial[inside] += _solve(slope[:, inside], -residuals)
+        trial = np.clip(trial, objective.lower, objective.upper)
+        expected = residuals + slope @ (trial - x)
+        promised = float(residuals @ residuals - expected @ expected)
+        new = objective.residuals(trial)
+        gain = float(residuals @ residuals - new @ new)
+        if gain > 0:
+            x, residuals = trial, new
+        if gain < _LITTLE:
+            break
+    return Fit(x, float(residuals @ residuals), promised < _LITTLE, "")
 
 
 def _solve(slope: np.ndarray, target: np.ndarray) -> np.ndarray:
