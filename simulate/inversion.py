@@ -19,6 +19,7 @@ from craterfront.estimation import (
 from craterfront.experiment import Experiment
 from craterfront.likelihood import Likelihood, Solution
 from craterfront.limits import WidthAnswer, thickness_limits_nm, width_answers
+from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale, require_depth_scale
@@ -163,7 +164,7 @@ def invert(
     solution = likelihood.solve(x)
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
     picture = _marginal(full, len(likelihood.free))
-    warnings = _warnings(likelihood, fit, picture, relative)
+    warnings = _warnings(likelihood, fit, solution, picture, relative)
     widths = width_answers(likelihood, objective, fit, full, picture, report)
     limits = thickness_limits_nm(likelihood, fit, picture)
     report("done", 1.0)
@@ -284,7 +285,9 @@ def _marginal(full: np.ndarray, count: int) -> Curvature:
     return Curvature(picture.covariance[:count, :count], picture.undetermined)
 
 
-def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bool) -> list[str]:
+def _warnings(
+    likelihood: Likelihood, fit: Fit, solution: Solution, picture: Curvature, relative: bool
+) -> list[str]:
     assembly = likelihood.assembly
     found = []
     if not fit.converged:
@@ -298,6 +301,14 @@ def _warnings(likelihood: Likelihood, fit: Fit, picture: Curvature, relative: bo
         elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:
             value = likelihood.coordinates.values(fit.x)[index]
             found.append(f"{p.name} is at a bound ({value:.4g} {p.unit})")
+    linear = zip(
+        likelihood.linear_names(), likelihood.linear_quantities(), solution.linear, strict=True
+    )
+    found += [
+        f"{name} is at a bound ({number:.4g})"
+        for name, quantity, number in linear
+        if at_written_bound(number, quantity)
+    ]
     for direction in picture.undetermined:
         strong = np.argsort(-np.abs(direction))[:4]
         names = [

@@ -12,6 +12,7 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.estimation import Objective
+from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import plan, run
@@ -24,6 +25,7 @@ from craterfront.models.readings import (
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import NoiseModel, noise_about, shortfall
 from craterfront.parameters import is_free
+from craterfront.quantities import Quantity
 from craterfront.scale import densities_without_effect
 
 
@@ -153,35 +155,21 @@ class Likelihood:
             mine = np.flatnonzero(self._channel_of == c)
             quantities = [responses[r].sensitivity for r in mine] + [channel.background]
             rows = np.vstack([terms[mine], np.ones_like(self.interval)])
-            solved = self._solve_channel(c, rows, quantities, variance[c])
+            target, weight = self._target(c, variance[c])
+            solved = solve_linear(rows, target, weight, quantities)
             linear[mine], linear[len(responses) + c] = solved[:-1], solved[-1]
             signal[c] = solved[:-1] @ terms[mine]
         model = signal + linear[len(responses) :, None]
         return Solution(model, signal, linear, terms, depth)
 
-    def _solve_channel(self, c, rows, quantities, variance) -> np.ndarray:
-        """Weighted non-negative least squares for the linear numbers of one channel."""
-        solved = np.array([q.value for q in quantities])
-        free = np.array([is_free(q) for q in quantities])
-        if not free.any():
-            return solved
-        weight = 1.0 / np.sqrt(variance)
-        target = self.values[c] - solved[~free] @ rows[~free]
-        if self.censored[c].any():
-            # A censored reading pulls only while the model is below the limit.
-            target = np.where(self.censored[c], self.limit[c], target)
-            below = self._weights_model[c] < self.limit[c]
-            weight = np.where(self.censored[c] & ~below, 0.0, weight)
-        matrix = (rows[free] * weight).T
-        size = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-        normal = (matrix / size).T @ (matrix / size)
-        right = (matrix / size).T @ (target * weight)
-        for i, q in enumerate([q for q, f in zip(quantities, free, strict=True) if f]):
-            if q.status == "prior":
-                normal[i, i] += 1.0 / (q.u * size[i]) ** 2
-                right[i] += q.value / (q.u**2 * size[i])
-        solved[free] = _non_negative(normal, right) / size
-        return solved
+    def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Readings of a channel and their weights for the linear numbers.
+
+        A censored reading pulls only while the model is below the limit.
+        """
+        above = self.censored[c] & (self._weights_model[c] >= self.limit[c])
+        target = np.where(self.censored[c], self.limit[c], self.values[c])
+        return target, np.where(above, 0.0, 1.0 / np.sqrt(variance))
 
     # --- residuals -----------------------------------------------------------------------------
 
@@ -258,20 +246,25 @@ class Likelihood:
         own = [i for i in self.free if parameters[i].has_prior]
         return [0.0 if i == without else parameters[i].prior_residual(values[i]) for i in own]
 
-    def linear_quantities(self) -> list:
+    def linear_names(self) -> list[str]:
+        """Names of the linear numbers."""
+        names = [f"sensitivity {r.label}" for r in self.assembly.responses]
+        return names + [f"background {channel.name}" for channel in self.assembly.channels]
+
+    def linear_quantities(self) -> list[Quantity]:
         """Sensitivities of all responses, then backgrounds of all channels."""
         backgrounds = [channel.background for channel in self.assembly.channels]
         return [r.sensitivity for r in self.assembly.responses] + backgrounds
 
     def linear_jacobian(self, solution: Solution) -> np.ndarray:
-        """Derivatives of the residuals by the free linear numbers that are not at zero."""
+        """Derivatives of the residuals by the free linear numbers that are not at a bound."""
         variance = self.noise.variance(self._weights_model, self.interval)
         count = len(self.assembly.responses)
         quantities = self.linear_quantities()
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
         for i, quantity in enumerate(quantities):
-            if not is_free(quantity) or solution.linear[i] <= 0:
+            if not is_free(quantity) or at_bound(solution.linear[i], quantity):
                 continue
             column = np.zeros_like(self.values)
             c = int(self._channel_of[i]) if i < count else i - count
@@ -327,7 +320,10 @@ class Likelihood:
                 rows = np.vstack([coarse[mine], np.ones(target.shape[1])])
                 scale = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
                 rows = rows / scale[:, None]
-                model[c] = _non_negative(rows @ rows.T, rows @ target[c]) @ rows
+                found = bounded_solution(
+                    rows @ rows.T, rows @ target[c], np.zeros(len(rows)), np.full(len(rows), np.inf)
+                )
+                model[c] = found @ rows
             data = (target - model) / share
             return np.concatenate([data.ravel(), self._own_priors(x)])
 
@@ -393,18 +389,6 @@ class Likelihood:
         old = before.variance(self._weights_model, self.interval) * before.correlation[:, None]
         new = self.noise.variance(self._weights_model, self.interval) * correlation[:, None]
         return float(np.max(np.abs(np.log(new / old))))
-
-
-def _non_negative(normal: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """Non-negative solution of normal equations with a unit-scaled matrix."""
-    from scipy.optimize import nnls
-
-    regular = normal + 1e-12 * np.eye(len(normal)) * max(np.trace(normal), 1e-300)
-    root = np.linalg.cholesky(regular).T
-    solution = np.linalg.solve(regular, right)
-    if np.all(solution >= 0):
-        return solution
-    return nnls(root, np.linalg.solve(root.T, right))[0]
 
 
 def _interval_edges(profile: MeasuredProfile) -> np.ndarray:

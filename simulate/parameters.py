@@ -271,13 +271,22 @@ def is_restricted(quantity: Quantity) -> bool:
     return bounded or not is_free(quantity) or bool(quantity.u)
 
 
+def linear_bounds(quantity: Quantity) -> tuple[float, float]:
+    """Bounds of a sensitivity or background: as written, and never below 0."""
+    upper = math.inf if quantity.maximum is None else quantity.maximum
+    return quantity.minimum or 0.0, upper
+
+
 def linear_state(quantity: Quantity) -> str:
     """State of a sensitivity or background in words."""
     if not is_free(quantity):
         return "fixed"
     if quantity.status == "prior":
         return f"prior, u = {quantity.u:.3g}"
-    return "free, not negative"
+    if not is_restricted(quantity):
+        return "free, not negative"
+    lower, upper = linear_bounds(quantity)
+    return f"free, {lower:.4g} to {upper:.4g}"
 
 
 def exact(name: str, kind: str, unit: str, value: float, why: str = "") -> Parameter:

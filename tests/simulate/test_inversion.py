@@ -20,6 +20,7 @@ from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.likelihood import Likelihood
+from craterfront.linear_numbers import bounded_solution
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.report import print_answer
@@ -805,6 +806,46 @@ def test_a_number_at_its_bound_is_said_first():
     text = one_known(**CLOCK, nm="{ guess = 70.0, min = 65.0, max = 90.0 }")
     found = answered(measured(one()), text)
     assert found.warnings[0] == "thickness of coat is at a bound (65 nm)"
+
+
+@pytest.mark.parametrize(
+    ("key", "written", "name", "value"),
+    [
+        ("sensitivity", "{ guess = 1.2, min = 1.1 }", "sensitivity Cu", 1.1),
+        ("sensitivity", "{ guess = 0.8, max = 0.9 }", "sensitivity Cu", 0.9),
+        ("background", "{ guess = 30.0, min = 20.0 }", "background Cu", 20.0),
+    ],
+)
+def test_bounds_of_sensitivities_and_backgrounds_are_honoured_and_said(key, written, name, value):
+    """The truth is a sensitivity of 1 and a background of 0."""
+    channel = channels("Cu", **{key: written}) + channels("Al")
+    found = inverted(measured(one()), one_known(channel, **CLOCK))
+    linear = dict(zip(found.likelihood.linear_names(), found.solution.linear, strict=True))
+    assert linear[name] == pytest.approx(value)
+    assert f"{name} is at a bound ({value:.4g})" in found.warnings
+
+
+def test_wide_bounds_of_a_sensitivity_change_nothing():
+    (wide,) = answered(
+        measured(one()),
+        one_known(
+            channels("Cu", "Al", sensitivity="{ guess = 1.5, min = 0.1, max = 9.0 }"), **CLOCK
+        ),
+    ).layers
+    (free,) = answered(measured(one()), one_known(**CLOCK)).layers
+    assert wide.value == pytest.approx(free.value, abs=0.05 * free.u)
+
+
+def test_bounded_solution_is_the_constrained_minimum():
+    """x + y = 3 and 2 x - 2 y = 2. Derived: for a given y, x = (3 - y + 2 (2 + 2 y)) / 5."""
+    matrix, target = np.array([[1.0, 1.0], [2.0, -2.0]]), np.array([3.0, 2.0])
+    normal, right = matrix.T @ matrix, matrix.T @ target
+    free = bounded_solution(normal, right, np.zeros(2), np.full(2, np.inf))
+    assert free == pytest.approx([2.0, 1.0])
+    below = bounded_solution(normal, right, np.zeros(2), np.array([np.inf, 0.5]))
+    assert below == pytest.approx([1.7, 0.5])
+    above = bounded_solution(normal, right, np.array([0.0, 2.0]), np.full(2, np.inf))
+    assert above == pytest.approx([2.6, 2.0])
 
 
 def test_a_fit_that_did_not_converge_is_said_before_anything(monkeypatch):

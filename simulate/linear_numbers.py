@@ -1,0 +1,73 @@
+"""Sensitivities and backgrounds: numbers that enter a signal linearly are solved for."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from craterfront.parameters import is_free, linear_bounds
+from craterfront.quantities import Quantity
+
+
+def solve_linear(
+    rows: np.ndarray, target: np.ndarray, weight: np.ndarray, quantities: Sequence[Quantity]
+) -> np.ndarray:
+    """Weighted least squares for the linear numbers of one channel, within their bounds.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (Q, N)
+        What each number multiplies.
+    target, weight : ndarray, shape (N,)
+        Readings, and one over their standard deviation (0: left out).
+    quantities : sequence of Quantity
+        What is known of each number: those that are not free keep their values, priors pull.
+
+    Returns
+    -------
+    ndarray, shape (Q,)
+    """
+    solved = np.array([q.value for q in quantities])
+    free = np.array([is_free(q) for q in quantities])
+    if not free.any():
+        return solved
+    matrix = (rows[free] * weight).T
+    size = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    normal = (matrix / size).T @ (matrix / size)
+    right = (matrix / size).T @ ((target - solved[~free] @ rows[~free]) * weight)
+    moved = [q for q in quantities if is_free(q)]
+    for i, q in enumerate(moved):
+        if q.status == "prior":
+            normal[i, i] += 1.0 / (q.u * size[i]) ** 2
+            right[i] += q.value / (q.u**2 * size[i])
+    lower, upper = np.array([linear_bounds(q) for q in moved]).T * size
+    solved[free] = bounded_solution(normal, right, lower, upper) / size
+    return solved
+
+
+def bounded_solution(
+    normal: np.ndarray, right: np.ndarray, lower: np.ndarray, upper: np.ndarray
+) -> np.ndarray:
+    """Solution within bounds of normal equations with a unit-scaled matrix."""
+    from scipy.optimize import lsq_linear, nnls
+
+    regular = normal + 1e-12 * np.eye(len(normal)) * max(np.trace(normal), 1e-300)
+    solution = np.linalg.solve(regular, right)
+    if np.all((solution >= lower) & (solution <= upper)):
+        return solution
+    root = np.linalg.cholesky(regular).T
+    target = np.linalg.solve(root.T, right)
+    if np.all(np.isinf(upper)):
+        # By far the most frequent case, and by far the faster method.
+        return lower + nnls(root, target - root @ lower)[0]
+    return lsq_linear(root, target, (lower, upper), method="bvls").x
+
+
+def at_bound(value: float, quantity: Quantity) -> bool:
+    """Whether a linear number ended at a bound, to rounding."""
+    return bool(np.any(np.isclose(value, linear_bounds(quantity), rtol=1e-9, atol=0.0)))
+
+
+def at_written_bound(value: float, quantity: Quantity) -> bool:
+    """Whether it ended at a bound that the file gives."""
+    written = [b for b in (quantity.minimum, quantity.maximum) if b is not None]
+    return bool(np.any(np.isclose(value, written, rtol=1e-9, atol=0.0)))
