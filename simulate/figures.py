@@ -191,9 +191,9 @@ def _draw_estimate(
     truth: "Dataset | None",
 ) -> dict[str, Any]:
     """Reconstructed sample and widths; the keys of a legend."""
-    planes = np.cumsum([layer.value for layer in answer.layers])
-    low = np.cumsum([layer.lower for layer in answer.layers])
-    high = np.cumsum([layer.upper for layer in answer.layers])
+    planes = [layer.depth for layer in answer.layers]
+    low = [layer.depth_lower for layer in answer.layers]
+    high = [layer.depth_upper for layer in answer.layers]
     relative = answer.unit == "s"
     unit, factor = answer.unit, 1.0
     if relative:

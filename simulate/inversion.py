@@ -1,6 +1,6 @@
 """Invert a measured profile: what the sample was, and how sure that is."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,9 +90,15 @@ class Inversion:
 
     def standard_uncertainty(self, index: int) -> float:
         """Of a parameter other than a width, in its unit; 0 where it was held."""
-        if index not in self.likelihood.free:
-            return 0.0
-        slope = self.likelihood.coordinates.gradient(index, float(self.values[index]))
+        return self.uncertainty_of_sum({index: 1.0})
+
+    def uncertainty_of_sum(self, weights: Mapping[int, float]) -> float:
+        """Standard uncertainty of a weighted sum of parameters other than widths."""
+        slope = np.zeros(len(self.likelihood.free))
+        for index, weight in weights.items():
+            if index in self.likelihood.free:
+                value = float(self.values[index])
+                slope += weight * self.likelihood.coordinates.gradient(index, value)
         return quadratic_form(slope, self.curvature.covariance) ** 0.5
 
     def relative_uncertainty(self, *indices: int) -> float:

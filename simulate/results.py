@@ -25,9 +25,10 @@ _Z95 = 1.959964
 class LayerAnswer:
     """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
 
-    With ``relative`` results, thickness and width are durations in seconds at nominal rates. A
-    layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0.
+    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
+    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
+    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
+    interval, from the joint uncertainty of all thicknesses above it.
     """
 
     name: str
@@ -38,6 +39,9 @@ class LayerAnswer:
     areal_mass_g_m2: float | None
     areal_mass_u_g_m2: float | None
     width: WidthAnswer
+    depth: float
+    depth_lower: float
+    depth_upper: float
     resolved: bool = True
 
 
@@ -138,34 +142,9 @@ class Answer:
 def answer(inversion: Inversion) -> Answer:
     """Collect the answers of an inversion."""
     likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
-    layers = []
-    rates = [
-        assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0
-        for i in range(len(assembly.layers) - 1)
-    ]
-    for number, layer in enumerate(assembly.layers[:-1]):
-        index = assembly.thickness_index(number)
-        value = float(inversion.values[index]) / rates[number]
-        u = inversion.standard_uncertainty(index) / rates[number]
-        spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
-        mass, mass_u = _areal_mass(inversion, number)
-        lower, upper = value / spread, value * spread
-        limit = inversion.thickness_limits_nm.get(number)
-        if limit is not None:
-            lower, upper, mass, mass_u = 0.0, limit / rates[number], None, None
-        layers.append(
-            LayerAnswer(
-                layer.name,
-                value,
-                u,
-                lower,
-                upper,
-                mass,
-                mass_u,
-                _scaled(inversion.widths[number], rates[number]),
-                limit is None,
-            )
-        )
+    count = len(assembly.layers) - 1
+    rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count)]
+    layers = [_layer(inversion, number, rates) for number in range(count)]
     estimates = [
         (
             assembly.parameters[index].name,
@@ -196,6 +175,59 @@ def answer(inversion: Inversion) -> Answer:
         _noise_lines(inversion),
         budgets,
     )
+
+
+def _layer(inversion: Inversion, number: int, rates: list[float]) -> LayerAnswer:
+    assembly = inversion.likelihood.assembly
+    index, rate = assembly.thickness_index(number), rates[number]
+    value = float(inversion.values[index]) / rate
+    u = inversion.standard_uncertainty(index) / rate
+    lower, upper = _interval(value, u)
+    mass, mass_u = _areal_mass(inversion, number)
+    limit = inversion.thickness_limits_nm.get(number)
+    if limit is not None:
+        lower, upper, mass, mass_u = 0.0, limit / rate, None, None
+    return LayerAnswer(
+        assembly.layers[number].name,
+        value,
+        u,
+        lower,
+        upper,
+        mass,
+        mass_u,
+        _scaled(inversion.widths[number], rate),
+        *_depth(inversion, number, rates),
+        limit is None,
+    )
+
+
+def _interval(value: float, u: float) -> tuple[float, float]:
+    """At 95 %, symmetric in the logarithm."""
+    spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
+    return value / spread, value * spread
+
+
+def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float, float, float]:
+    """Depth of the interface below a layer with its interval.
+
+    Thicknesses are correlated (a common rate, an edge between two layers), so their intervals do
+    not add. A layer above of which only a limit is known may be absent, or as thick as its limit.
+    """
+    assembly = inversion.likelihood.assembly
+    depth = absent = more = 0.0
+    weights: dict[int, float] = {}
+    for layer in range(number + 1):
+        index, rate = assembly.thickness_index(layer), rates[layer]
+        thickness = float(inversion.values[index]) / rate
+        depth += thickness
+        limit = inversion.thickness_limits_nm.get(layer)
+        if limit is None:
+            weights[index] = weights.get(index, 0.0) + 1.0 / rate
+        else:
+            absent += thickness
+            more += limit / rate - thickness
+    lower, upper = _interval(depth, inversion.uncertainty_of_sum(weights))
+    return depth, max(lower - absent, 0.0), upper + more
 
 
 def _areal_mass(inversion: Inversion, layer: int) -> tuple[float | None, float | None]:

@@ -101,7 +101,7 @@ def twelve():
 
 RESOLVED = WidthAnswer(41.0, 36.0, 45.0, True)
 LIMIT = WidthAnswer(1.0, 0.0, 7.5, False)
-HELD = WidthAnswer(5.0, 5.0, 5.0, True, "held")
+HELD = WidthAnswer(5.0, 5.0, 5.0, False, "held")
 
 
 def estimate(dataset, axis="time"):
@@ -129,9 +129,12 @@ def estimate(dataset, axis="time"):
 
 
 def answered(values, widths, unit="nm", u_rel=0.02):
+    depths = np.cumsum(values)
     layers = [
-        LayerAnswer(f"layer {i}", v, u_rel * v, 0.96 * v, 1.04 * v, None, None, width)
-        for i, (v, width) in enumerate(zip(values, widths, strict=True))
+        LayerAnswer(
+            f"layer {i}", v, u_rel * v, 0.96 * v, 1.04 * v, None, None, w, d, 0.96 * d, 1.04 * d
+        )
+        for i, (v, w, d) in enumerate(zip(values, widths, depths, strict=True))
     ]
     return Answer(layers, unit, [], [], [], [], (0, 0), [], [], [])
 
@@ -302,7 +305,9 @@ def test_bands_that_overlap_are_drawn_once(nitrides):
 def test_unlimited_uncertainty_stays_on_the_page(nitrides):
     nothing_known = WidthAnswer(3.0, 0.0, np.inf, False)
     layers = answered([400.0, 300.0], [nothing_known, HELD]).layers
-    layers[0] = LayerAnswer("CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known)
+    layers[0] = LayerAnswer(
+        "CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known, 400.0, 0.0, np.inf
+    )
     figure = fit_figure(
         estimate(nitrides), Answer(layers, "nm", [], [], [], [], (0, 0), [], [], [])
     )

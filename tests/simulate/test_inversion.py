@@ -191,6 +191,26 @@ def test_intervals_are_symmetric_in_the_logarithm(found):
         assert layer.value / layer.lower == pytest.approx(spread)
 
 
+def test_depths_of_interfaces_follow_from_the_joint_uncertainty(ordinary, found):
+    """Independent check: the spread of the sum over draws from the Laplace approximation."""
+    copper, nickel = found.layers
+    assert (copper.depth, copper.depth_lower, copper.depth_upper) == pytest.approx(
+        (copper.value, copper.lower, copper.upper)
+    )
+    assert nickel.depth == pytest.approx(copper.value + nickel.value)
+    rng = np.random.default_rng(1)
+    drawn = rng.multivariate_normal(ordinary.fit.x, ordinary.curvature.covariance, 4000)
+    coordinates, assembly = ordinary.likelihood.coordinates, ordinary.likelihood.assembly
+    both = [assembly.thickness_index(0), assembly.thickness_index(1)]
+    depths = [coordinates.values(x)[both].sum() for x in drawn]
+    low, high = np.quantile(depths, [0.025, 0.975])
+    assert nickel.depth_upper - nickel.depth_lower == pytest.approx(high - low, rel=0.06)
+    assert nickel.depth_lower == pytest.approx(low, abs=0.06 * (high - low))
+    # The shared edge ties the two rates in part: between independent and wholly correlated.
+    apart = copper.upper - copper.lower, nickel.upper - nickel.lower
+    assert math.hypot(*apart) < nickel.depth_upper - nickel.depth_lower < sum(apart)
+
+
 def test_a_broad_interface_is_resolved(found):
     width = found.layers[0].width
     assert width.resolved
@@ -611,6 +631,34 @@ CLOCK = {"rate": EXACT(20.0), "substrate_rate": EXACT(16.0)}
 def test_an_exact_number_is_held():
     (coat,) = answered(measured(one()), one_known(nm=EXACT(57.0))).layers
     assert (coat.value, coat.u, coat.lower, coat.upper) == (57.0, 0.0, 57.0, 57.0)
+
+
+def test_a_layer_too_thin_to_resolve_widens_the_depth_below_it_by_its_limit():
+    """Derived: the gold may be absent or as thick as its limit."""
+    text = """
+[[layer]]
+name = "coat"
+composition = "Cu"
+thickness_nm = {coat}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[[layer]]
+name = "gold"
+composition = "Au"
+thickness_nm = {gold}
+erosion_rate_nm_s = {{ value = 30.0, u = 0 }}
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = {{ value = 16.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 3.0, u = 1.0 }}
+"""
+    profile = measured(text.format(gold=0.1, coat=60.0) + ONE_TIMES + COUNTS)
+    known = text.format(gold="{ guess = 0.2 }", coat="{ guess = 55.0 }") + COUNTS
+    coat, gold = answered(profile, known).layers
+    assert not gold.resolved
+    assert gold.upper > 0.1
+    assert gold.depth_lower == pytest.approx(coat.depth_lower, abs=0.01)
+    assert gold.depth_upper == pytest.approx(coat.depth_upper + gold.upper, abs=0.01)
 
 
 def test_an_exact_width_is_held():
