@@ -273,7 +273,8 @@ class Likelihood:
             hidden = self.censored[c] & (solution.model[c] > self.limit[c])
             column[c, hidden] = 0.0
             columns.append(column)
-            priors.append([1.0 / quantity.u if i == row else 0.0 for row in prior_rows])
+            pull = 1.0 / quantity.u if quantity.u else 0.0
+            priors.append([pull if i == row else 0.0 for row in prior_rows])
         if not columns:
             return np.zeros((self.residual_count(), 0))
         data = self.whitened(np.stack(columns, axis=-1)).reshape(-1, len(columns))

@@ -103,10 +103,9 @@ def _width(
     i = likelihood.free.index(index)
     u = float(picture.covariance[i, i]) ** 0.5
     has_prior = likelihood.assembly.parameters[index].has_prior
+    alone = _from_data_alone(likelihood, fit, index) if has_prior else None
     why = ""
-    if has_prior:
-        alone = _from_data_alone(likelihood, fit, index)
-    if has_prior and not alone.resolved:
+    if alone is not None and not alone.resolved:
         interval, why = alone, PRIOR_ALONE
     elif has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
         interval = profile_interval(objective, fit, jacobian, i, u)

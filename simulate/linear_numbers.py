@@ -36,7 +36,7 @@ def solve_linear(
     right = (matrix / size).T @ ((target - solved[~free] @ rows[~free]) * weight)
     moved = [q for q in quantities if is_free(q)]
     for i, q in enumerate(moved):
-        if q.status == "prior":
+        if q.u:
             normal[i, i] += 1.0 / (q.u * size[i]) ** 2
             right[i] += q.value / (q.u**2 * size[i])
     lower, upper = np.array([linear_bounds(q) for q in moved]).T * size
