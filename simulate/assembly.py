@@ -153,7 +153,7 @@ class Assembly:
     def sample(self, values: np.ndarray) -> LayeredSample:
         """Sample for the given parameter values."""
         rates = np.array([self._rate_nm_s(index, values) for index in range(len(self.layers))])
-        first = [self._material_of.index(m) for m in range(len(self._materials))]
+        first = np.unique(self._material_of, return_index=True)[1]
         sample = LayeredSample(
             thickness_nm=values[self._thickness],
             width_nm=values[self._width],
@@ -346,42 +346,24 @@ class Assembly:
 
     def _estimated_rate(self, layer: ConcreteLayer) -> tuple[float, float] | None:
         """Rate and its relative uncertainty from yields and the source; None with a problem."""
-        place = f"layer {shown(layer.name)}"
         source, density = self.setup.source, layer.density_g_cm3
         if source is None or density is None:
-            self._problems.append(f"{place} erosion_rate_nm_s: missing, and nothing gives it")
-            return None
-        try:
-            if isinstance(source, IonBeam):
-                from craterfront.models.beam import beam_erosion_rate_nm_s
-
-                return beam_erosion_rate_nm_s(
-                    layer.composition,
-                    float(density),
-                    energy_eV=float(source.energy_eV),
-                    current_nA=float(source.current_nA),
-                    raster_um=source.raster_um,
-                    angle_deg=float(source.angle_deg),
-                    ion=source.ion,
-                )
-            if source.current_mA is None:
-                self._problems.append(
-                    f"{place} erosion_rate_nm_s: missing; a rate cannot be estimated from RF "
-                    "power: write it, or current_mA in [source]"
-                )
-                return None
-            from craterfront.models.lamp import lamp_erosion_rate_nm_s
-
-            return lamp_erosion_rate_nm_s(
-                layer.composition,
-                float(density),
-                voltage_V=float(source.voltage_V),
-                current_mA=float(source.current_mA),
-                anode_diameter_mm=float(source.anode_diameter_mm),
+            problem = "missing, and nothing gives it"
+        elif isinstance(source, GlowDischarge) and source.current_mA is None:
+            problem = (
+                "missing; a rate cannot be estimated from RF power: write it, or current_mA in "
+                "[source]"
             )
-        except (ValueError, DensityUnknown, FormulaError) as error:
-            self._problems.append(f"{place} erosion_rate_nm_s: {error}")
-            return None
+        else:
+            try:
+                rate, u_rel = _rate_from_yields(layer.composition, float(density), source)
+                if 0 < rate < math.inf:
+                    return rate, u_rel
+                problem = f"missing, and the yields give {rate:g} nm/s"
+            except (ValueError, ArithmeticError, DensityUnknown, FormulaError) as error:
+                problem = str(error)
+        self._problems.append(f"layer {shown(layer.name)} erosion_rate_nm_s: {problem}")
+        return None
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         rate = self._rate[index]
@@ -536,8 +518,8 @@ class Assembly:
                 own = (layer.density_group, self._rate[index])
             sensitivities = tuple(_sensitivity_label(channel, layer) for channel in self.channels)
             keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
-        materials = list(dict.fromkeys(keys))
-        return materials, [materials.index(key) for key in keys]
+        number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
+        return list(number), [number[key] for key in keys]
 
     def _composition_table(self) -> np.ndarray:
         table = np.zeros((len(self._materials), len(self.elements)))
@@ -611,6 +593,33 @@ class Assembly:
         if shape.shape == "measured":
             return crater.measured(np.array(shape.radius_mm), np.array(shape.depth_um))
         return crater.flat()
+
+
+def _rate_from_yields(
+    composition: dict[str, float], density_g_cm3: float, source: GlowDischarge | IonBeam
+) -> tuple[float, float]:
+    """Erosion rate [nm/s] and its relative uncertainty."""
+    if isinstance(source, IonBeam):
+        from craterfront.models.beam import beam_erosion_rate_nm_s
+
+        return beam_erosion_rate_nm_s(
+            composition,
+            density_g_cm3,
+            energy_eV=float(source.energy_eV),
+            current_nA=float(source.current_nA),
+            raster_um=source.raster_um,
+            angle_deg=float(source.angle_deg),
+            ion=source.ion,
+        )
+    from craterfront.models.lamp import lamp_erosion_rate_nm_s
+
+    return lamp_erosion_rate_nm_s(
+        composition,
+        density_g_cm3,
+        voltage_V=float(source.voltage_V),
+        current_mA=float(source.current_mA or 0.0),
+        anode_diameter_mm=float(source.anode_diameter_mm),
+    )
 
 
 def _shape_name(layer: ConcreteLayer) -> str:

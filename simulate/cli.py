@@ -2,6 +2,7 @@
 
 import os
 import sys
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from json import dumps as to_json
@@ -114,12 +115,19 @@ def check(
         typer.Option("--explain", help="Table of what is fixed, has a prior, is assumed or free."),
     ] = False,
 ) -> None:
+    from craterfront.assembly import Assembly
     from craterfront.experiment import load_experiment
     from craterfront.report import print_parameters, print_stack
 
     loaded = load_experiment(experiment)
     console = _console()
-    assembly = _assembled(loaded, experiment)
+    with _located(experiment):
+        assembly = Assembly(
+            loaded.stack,
+            loaded.setup,
+            depth_axis=loaded.profile.axis == "depth",
+            merge_equal=False,
+        )
     print_stack(assembly, console)
     for warning in loaded.warnings():
         console.print(f"Note: {warning}", highlight=False, markup=False)
@@ -128,20 +136,6 @@ def check(
     if loaded.setup.source is not None:
         console.print(CAUTION, style="italic", highlight=False, markup=False)
     console.print(f"{experiment}: no mistakes", highlight=False, markup=False)
-
-
-def _assembled(loaded: Any, path: Path) -> Any:
-    from craterfront.assembly import Assembly
-
-    try:
-        return Assembly(
-            loaded.stack,
-            loaded.setup,
-            depth_axis=loaded.profile.axis == "depth",
-            merge_equal=False,
-        )
-    except InputProblems as problems:
-        raise InputProblems(problems.problems, str(path)) from None
 
 
 @app.command(
@@ -215,6 +209,9 @@ def _located(path: Path) -> Iterator[None]:
     except InputProblems as problems:
         source = problems.source or str(path)
         raise InputProblems(problems.problems, source) from None
+    except (ValueError, ArithmeticError, MemoryError) as error:
+        # Each number is possible, but the models cannot compute with all of them together.
+        raise InputProblems([f"cannot be computed: {error}"], str(path)) from error
 
 
 @app.command(
@@ -373,10 +370,16 @@ def _one_of(option: str, value: str, known: tuple[str, ...]) -> None:
         raise InputProblems([f"{option}: must be {' or '.join(known)}, got {value!r}"])
 
 
+def _say_warning(message: Warning | str, *_: Any, **__: Any) -> None:
+    """A formula used outside its range is worth a note, not a line of its source code."""
+    _say(f"Note: {message}")
+
+
 def main() -> None:
     """Entry point: one clear message and exit status 2 for whatever is wrong with the input."""
     # Matrices here are small: threads in linear algebra cost more than they gain.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    warnings.showwarning = _say_warning
     try:
         app(standalone_mode=True)
     except InputProblems as problems:

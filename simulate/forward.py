@@ -18,7 +18,11 @@ from craterfront.setup import Setup
 if TYPE_CHECKING:
     import xarray
 
+MAX_COUNTS = 1e18  # in a reading; a random number of 64 bits holds them
 MAX_SAMPLES = 2_000_000
+MAX_READINGS = 50_000_000
+"""Of all channels together."""
+
 MAX_EXPOSURE = 50_000_000
 """Numbers in an exposure matrix: 0.4 GB."""
 
@@ -143,20 +147,32 @@ def repeat(dataset: "xarray.Dataset") -> "xarray.Dataset":
 def time_edges_s(assembly: Assembly) -> np.ndarray:
     """Edges of the sampling intervals, from 0 [s]."""
     sampling, duration = assembly.sampling_s(), assembly.duration_s()
-    count = max(int(np.ceil(duration / sampling - 1e-9)), 1)
-    if count > MAX_SAMPLES:
-        raise InputProblems(
-            [
-                f"detection sampling_s: {sampling:g} s over {duration:g} s gives {count} readings; "
-                f"at most {MAX_SAMPLES}"
-            ]
-        )
+    readings, channels = duration / sampling, len(assembly.channels)
+    problem = ""
+    if not readings <= MAX_SAMPLES:
+        problem = f"gives {readings:.0f} readings; at most {MAX_SAMPLES}"
+    elif readings * channels > MAX_READINGS:
+        problem = f"gives {readings:.0f} readings of {channels} channels; at most {MAX_READINGS}"
+    elif readings < 1.0 - 1e-9:
+        problem = "gives no reading"
+    if problem:
+        raise InputProblems([f"detection sampling_s: {sampling:g} s over {duration:g} s {problem}"])
+    count = int(np.ceil(readings - 1e-9))
     return sampling * np.arange(count + 1)
 
 
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
     flicker = noise.flicker
+    if noise.counts_per_unit_s is not None:
+        most = (signal + background[:, None]).max() * float(noise.counts_per_unit_s)
+        if not most * interval.max() <= MAX_COUNTS:
+            raise InputProblems(
+                [
+                    f"noise counts_per_unit_s: {noise.counts_per_unit_s.value:g} gives up to "
+                    f"{most * interval.max():.3g} counts in a reading; at most {MAX_COUNTS:g}"
+                ]
+            )
     readings = noisy_readings(
         signal,
         background,

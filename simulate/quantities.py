@@ -154,8 +154,48 @@ def within(
     return check
 
 
-PositiveQuantity = Annotated[Quantity, AfterValidator(within(above=0))]
-NonNegativeQuantity = Annotated[Quantity, AfterValidator(within(at_least=0))]
+def sized(least: float, most: float) -> Callable[[Quantity], Quantity]:
+    """Check that a quantity is 0 or of a size that anybody could mean, and can be computed with."""
+    rule = f"from {least:g} to {most:g}"
+
+    def check(quantity: Quantity) -> Quantity:
+        main = {"prior": "value ", "guess": "guess "}.get(quantity.status, "")
+        named = {main: quantity.value, "min ": quantity.minimum, "max ": quantity.maximum}
+        wrong = [
+            f"{name}must be {rule}, got {shown(number)}"
+            for name, number in named.items()
+            if number and not least <= abs(number) <= most
+        ]
+        if quantity.u is not None and quantity.u > most:
+            wrong.append(f"u must be <= {most:g}, got {shown(quantity.u)}")
+        _complain(wrong)
+        return quantity
+
+    return check
+
+
+_any_size = sized(1e-30, 1e30)  # units of intensity are anybody's choice
+
+
+def read_non_negative(written: Any) -> Quantity:
+    """A quantity that is not negative; ValueError as `Quantity.read`."""
+    return _any_size(within(at_least=0)(Quantity.read(written)))
+
+
+_ANY = AfterValidator(_any_size)
+_LENGTH_NM = AfterValidator(sized(1e-6, 1e9))
+_POSITIVE = AfterValidator(within(above=0))
+_NOT_NEGATIVE = AfterValidator(within(at_least=0))
+
+PositiveQuantity = Annotated[Quantity, _POSITIVE, _ANY]
+NonNegativeQuantity = Annotated[Quantity, _NOT_NEGATIVE, _ANY]
+PositiveLength = Annotated[Quantity, _POSITIVE, _LENGTH_NM]
+NonNegativeLength = Annotated[Quantity, _NOT_NEGATIVE, _LENGTH_NM]
+PositiveRate = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
+PositiveTime = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
+SourceNumber = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e6))]
+PositiveDensity = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e3))]
+RelativeDeviation = Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1))]
 
 
 def _from_table(table: Mapping[Any, Any]) -> Quantity:

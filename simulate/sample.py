@@ -11,8 +11,10 @@ from pydantic import BeforeValidator, Field, PlainValidator
 
 from craterfront.problems import did_you_mean, shown, shown_key
 from craterfront.quantities import (
-    NonNegativeQuantity,
-    PositiveQuantity,
+    NonNegativeLength,
+    PositiveDensity,
+    PositiveLength,
+    PositiveRate,
     Quantity,
     finite_number,
 )
@@ -28,7 +30,8 @@ from craterfront.table import (
     whole_number,
 )
 
-MOST_LAYERS = 10_000
+MOST_LAYERS = 1000
+MOST_PARTS = 1e12  # of an element in a composition, which need not sum to 1
 
 Shape = Literal["erf", "linear", "exponential"]
 Side = Literal["below", "above"]
@@ -81,8 +84,8 @@ def _fractions(written: Mapping[Any, Any]) -> dict[str, float]:
 
 
 def _fraction(written: Any) -> float:
-    if finite_number(written) < 0:
-        raise ValueError(f"must be >= 0, got {shown(written)}")
+    if not 0 <= finite_number(written) <= MOST_PARTS:
+        raise ValueError(f"must be from 0 to {MOST_PARTS:g}, got {shown(written)}")
     return float(written)
 
 
@@ -107,8 +110,8 @@ class _Composed(Table):
 
     composition: Composition | None = None
     composition_mass: CompositionByMass | None = None
-    density_g_cm3: PositiveQuantity | None = None
-    erosion_rate_nm_s: PositiveQuantity | None = None
+    density_g_cm3: PositiveDensity | None = None
+    erosion_rate_nm_s: PositiveRate | None = None
 
     @property
     def atomic_fractions(self) -> dict[str, float]:
@@ -244,8 +247,8 @@ class Layer(_Placed):
         "of": "a period cannot hold another period",
     }
 
-    thickness_nm: PositiveQuantity
-    interface_width_nm: NonNegativeQuantity = _NOTHING
+    thickness_nm: PositiveLength
+    interface_width_nm: NonNegativeLength = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
 

@@ -9,10 +9,16 @@ from pydantic import AfterValidator, Field, PlainValidator
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
     TABLE_KEYS,
+    NonNegativeLength,
     NonNegativeQuantity,
+    PositiveLength,
     PositiveQuantity,
+    PositiveTime,
     Quantity,
+    RelativeDeviation,
+    SourceNumber,
     finite_number,
+    read_non_negative,
     within,
 )
 from craterfront.sample import ConcreteLayer
@@ -31,6 +37,9 @@ from craterfront.table import (
     read_each,
     whole_number,
 )
+
+SMALLEST_RADIUS_MM = 1e-3
+"""Of a measured crater: a micrometre."""
 
 LARGEST_LENGTH_TO_RANGE = 0.97
 """Mixing lengths from here on cannot be reached by mixing within the range."""
@@ -59,12 +68,12 @@ class GlowDischarge(Table):
     """
 
     kind: Literal["glow discharge"] = "glow discharge"
-    voltage_V: PositiveQuantity
-    current_mA: PositiveQuantity | None = None
-    pressure_hPa: PositiveQuantity | None = None
-    anode_diameter_mm: PositiveQuantity
+    voltage_V: SourceNumber
+    current_mA: SourceNumber | None = None
+    pressure_hPa: SourceNumber | None = None
+    anode_diameter_mm: SourceNumber
     supply: Literal["DC", "RF"] = "DC"
-    power_W: PositiveQuantity | None = None
+    power_W: SourceNumber | None = None
 
     def checks(self) -> Iterator[Mistake]:
         if self.supply == "RF" and not self.is_written("power_W"):
@@ -82,7 +91,9 @@ def _ion(written: Any) -> str:
     return written
 
 
-_Sides = Annotated[tuple[float, float], number_list("> 0", lambda side: side > 0, length=2)]
+_Sides = Annotated[
+    tuple[float, float], number_list("from 0.001 to 1e9", lambda side: 1e-3 <= side <= 1e9, 2)
+]
 
 
 class IonBeam(Table):
@@ -106,11 +117,11 @@ class IonBeam(Table):
 
     kind: Literal["ion beam"] = "ion beam"
     ion: Annotated[str, PlainValidator(_ion)] = "Ar"
-    energy_eV: PositiveQuantity
+    energy_eV: SourceNumber
     angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = Quantity.default(
         0.0
     )
-    current_nA: PositiveQuantity
+    current_nA: SourceNumber
     raster_um: _Sides
     gate_um: _Sides | None = None
 
@@ -145,12 +156,12 @@ class ParabolicCrater(Table):
     Parameters
     ----------
     curvature
-        (Rate at the centre - rate at the edge) / mean rate, from -2 to 2; positive: deeper in the
-        middle.
+        (Rate at the centre - rate at the edge) / mean rate, from -1.9 to 1.9; positive: deeper
+        in the middle.
     """
 
     shape: Literal["parabolic"] = "parabolic"
-    curvature: Annotated[Quantity, AfterValidator(within(above=-2, below=2))]
+    curvature: Annotated[Quantity, AfterValidator(within(at_least=-1.9, at_most=1.9))]
 
 
 class TiltedCrater(Table):
@@ -159,11 +170,11 @@ class TiltedCrater(Table):
     Parameters
     ----------
     tilt
-        (Highest - lowest rate) / mean rate, below 2.
+        (Highest - lowest rate) / mean rate, up to 1.9.
     """
 
     shape: Literal["tilted"] = "tilted"
-    tilt: Annotated[Quantity, AfterValidator(within(at_least=0, below=2))]
+    tilt: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1.9))]
 
 
 class EdgedCrater(Table):
@@ -172,14 +183,22 @@ class EdgedCrater(Table):
     Parameters
     ----------
     edge_share
-        Share of the analysed area that the rim takes, below 1.
+        Share of the analysed area that the rim takes, up to 0.99.
     edge_rate
-        Rate of the rim relative to that of the floor.
+        Rate of the rim relative to that of the floor, from 0.001 to 1000.
     """
 
     shape: Literal["edged"] = "edged"
-    edge_share: Annotated[Quantity, AfterValidator(within(at_least=0, below=1))]
-    edge_rate: PositiveQuantity
+    edge_share: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=0.99))]
+    edge_rate: Annotated[Quantity, AfterValidator(within(at_least=1e-3, at_most=1e3))]
+
+
+def _is_radius(radius_mm: float) -> bool:
+    return 0 <= radius_mm <= 1000
+
+
+def _is_depth(depth_um: float) -> bool:
+    return 1e-6 <= depth_um <= 1e6
 
 
 class MeasuredCrater(Table):
@@ -194,8 +213,8 @@ class MeasuredCrater(Table):
     """
 
     shape: Literal["measured"] = "measured"
-    radius_mm: Annotated[tuple[float, ...], number_list(">= 0", lambda radius: radius >= 0)]
-    depth_um: Annotated[tuple[float, ...], number_list("> 0", lambda depth: depth > 0)]
+    radius_mm: Annotated[tuple[float, ...], number_list("from 0 to 1000", _is_radius)]
+    depth_um: Annotated[tuple[float, ...], number_list("from 1e-6 to 1e6", _is_depth)]
 
     def checks(self) -> Iterator[Mistake]:
         radii, depths = self.radius_mm, self.depth_um
@@ -203,6 +222,10 @@ class MeasuredCrater(Table):
             return
         if len(radii) < 2:
             yield Mistake("radius_mm", f"must have at least 2 numbers, got {len(radii)}")
+        elif radii[-1] < SMALLEST_RADIUS_MM:
+            yield Mistake(
+                "radius_mm", f"must reach to {SMALLEST_RADIUS_MM} or more, got {shown(radii[-1])}"
+            )
         if len(depths) != len(radii):
             yield Mistake("depth_um", f"has {len(depths)} numbers for {len(radii)} in radius_mm")
         for index in range(1, len(radii)):
@@ -248,10 +271,10 @@ class Roughness(Table):
         Grain size along the depth [nm].
     """
 
-    initial_nm: NonNegativeQuantity = Quantity.default(0.0)
+    initial_nm: NonNegativeLength = Quantity.default(0.0)
     growth: Literal["none", "statistical", "grains", "columns"] = "none"
-    relative_spread: NonNegativeQuantity | None = None
-    grain_nm: PositiveQuantity | None = None
+    relative_spread: RelativeDeviation | None = None
+    grain_nm: PositiveLength | None = None
 
     _used_by: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "relative_spread": ("grains", "columns"),
@@ -286,8 +309,8 @@ def _preference(written: Any) -> str | dict[str, float]:
 
 
 def _positive_number(written: Any) -> float:
-    if finite_number(written) <= 0:
-        raise ValueError(f"must be > 0, got {shown(written)}")
+    if not 1e-6 <= finite_number(written) <= 1e6:
+        raise ValueError(f"must be from 1e-6 to 1e6, got {shown(written)}")
     return float(written)
 
 
@@ -310,8 +333,8 @@ class Mixing(Table):
     """
 
     model: Literal["none", "uniform", "diffusive"]
-    length_nm: PositiveQuantity | None = None
-    range_nm: PositiveQuantity | None = None
+    length_nm: PositiveLength | None = None
+    range_nm: PositiveLength | None = None
     preference: Annotated[str | dict[str, float], PlainValidator(_preference)] = "none"
 
     def checks(self) -> Iterator[Mistake]:
@@ -341,14 +364,10 @@ class Mixing(Table):
 def _sensitivity(written: Any) -> Quantity | dict[str, Quantity]:
     """One quantity, or one for each of the layers or materials that are named."""
     if not isinstance(written, Mapping) or any(key in TABLE_KEYS for key in written):
-        return _non_negative(written)
+        return read_non_negative(written)
     if not written:
         raise ValueError("must be a number or a table of numbers by layer, got an empty table")
-    return read_each(written, str, _non_negative)
-
-
-def _non_negative(written: Any) -> Quantity:
-    return within(at_least=0)(Quantity.read(written))
+    return read_each(written, str, read_non_negative)
 
 
 Sensitivity = Annotated[Quantity | dict[str, Quantity], PlainValidator(_sensitivity)]
@@ -460,9 +479,9 @@ class Detection(Table):
 
     view: Literal["collected", "viewed"] = "collected"
     timing: Literal["continuous", "cycle"] = "continuous"
-    escape_depth_nm: NonNegativeQuantity | None = None
-    sampling_s: PositiveQuantity | None = None
-    duration_s: PositiveQuantity | None = None
+    escape_depth_nm: NonNegativeLength | None = None
+    sampling_s: PositiveTime | None = None
+    duration_s: PositiveTime | None = None
     channel: tuple[Channel, ...] = ()
 
     def channels(self, elements: Iterable[str]) -> tuple[Channel, ...]:
@@ -470,6 +489,10 @@ class Detection(Table):
         return self.channel or tuple(Channel(element=symbol) for symbol in elements)
 
     def checks(self) -> Iterator[Mistake]:
+        sampling_s, duration_s = self.sampling_s, self.duration_s
+        if sampling_s and duration_s and sampling_s.value > duration_s.value:
+            limit = f"must be <= duration_s = {shown(duration_s.value)}"
+            yield Mistake("sampling_s", f"{limit}, got {shown(sampling_s.value)}")
         first: dict[str, str] = {}
         for index, channel in enumerate(self.channel):
             place = numbered("channel", index)
@@ -494,8 +517,8 @@ class Flicker(Table):
         Time after which it has forgotten itself to 1/e [s].
     """
 
-    rms: NonNegativeQuantity
-    correlation_s: PositiveQuantity
+    rms: RelativeDeviation
+    correlation_s: PositiveTime
 
 
 class Noise(Table):
@@ -606,7 +629,7 @@ class DepthScale(Table):
         Whether erosion rates from sputter yields count as a depth scale.
     """
 
-    final_crater_depth_nm: PositiveQuantity | None = None
+    final_crater_depth_nm: PositiveLength | None = None
     from_yields: Flag = False
 
     def checks(self) -> Iterator[Mistake]:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -270,6 +271,33 @@ def test_too_many_readings_are_refused_before_they_are_computed(craterfront_run,
     assert status == 2
     assert "fast.toml: detection sampling_s: 1e-07 s over 4 s gives 40000000 readings" in err
     assert contents(folder) == before
+
+
+def test_numbers_that_do_not_go_together_are_refused(craterfront_run, folder):
+    """Each could be meant; the models cannot compute with all of them together."""
+    mixing = '[mixing]\nmodel = "diffusive"\nlength_nm = 1.0\nrange_nm = 1e6\n'
+    (folder / "odd.toml").write_text(GOOD + mixing, encoding="utf-8")
+    before = contents(folder)
+    for command in (
+        ("simulate", "odd.toml", "-o", "old.nc"),
+        ("invert", "profile.nc", "-e", "odd.toml", "-o", "old.nc"),
+    ):
+        status, out, err = craterfront_run(*command)
+        assert (status, out) == (2, "")
+        assert err.startswith("odd.toml: cannot be computed: mixing length_nm = 1 is too short")
+        assert err.count("\n") == 1
+    assert contents(folder) == before
+
+
+def test_a_formula_outside_its_range_is_a_note(craterfront_run, folder):
+    beam = '[source]\nkind = "ion beam"\nenergy_eV = 1e5\ncurrent_nA = 50\nraster_um = [300, 300]\n'
+    fast = GOOD + beam + '[mixing]\nmodel = "diffusive"\n'
+    (folder / "fast.toml").write_text(fast, encoding="utf-8")
+    with warnings.catch_warnings():
+        warnings.simplefilter("default")
+        _, _, err = craterfront_run("check", "fast.toml")
+    assert "Note: projected range: 100000 eV is above 10 keV" in err
+    assert ".py" not in err
 
 
 def test_invert_without_a_depth_scale_lists_what_would_fix_it(craterfront_run, folder):

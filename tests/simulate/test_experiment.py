@@ -218,12 +218,12 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         ("[crater]\nshape = 'parabolic'", "crater curvature: missing"),
         (
             "[crater]\nshape = 'parabolic'\ncurvature = 2",
-            "crater curvature: must be > -2 and < 2, got 2",
+            "crater curvature: must be >= -1.9 and <= 1.9, got 2",
         ),
-        ("[crater]\nshape = 'tilted'\ntilt = -1", "crater tilt: must be >= 0 and < 2, got -1"),
+        ("[crater]\nshape = 'tilted'\ntilt = -1", "crater tilt: must be >= 0 and <= 1.9, got -1"),
         (
             "[crater]\nshape = 'edged'\nedge_share = 1\nedge_rate = 2",
-            "crater edge_share: must be >= 0 and < 1, got 1",
+            "crater edge_share: must be >= 0 and <= 0.99, got 1",
         ),
         (
             "[crater]\nshape = 'measured'\nradius_mm = [0, 1]\ndepth_um = [1]",
@@ -239,7 +239,7 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         ),
         (
             "[crater]\nshape = 'measured'\nradius_mm = [0, 1]\ndepth_um = [1, 0]",
-            "crater depth_um: number 2 must be > 0, got 0",
+            "crater depth_um: number 2 must be from 1e-6 to 1e6, got 0",
         ),
         (
             "[crater]\nshape = 'measured'\nradius_mm = 'a'\ndepth_um = [1, 1]",
@@ -251,7 +251,10 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         (LAMP + "current_mA = 5\npower_W = 5", 'source power_W: only with supply = "RF"'),
         (BEAM, "source raster_um: missing"),
         (BEAM + "raster_um = [1]", "source raster_um: must be 2 numbers, got 1"),
-        (BEAM + "raster_um = [1, 0]", "source raster_um: number 2 must be > 0, got 0"),
+        (
+            BEAM + "raster_um = [1, 0]",
+            "source raster_um: number 2 must be from 0.001 to 1e9, got 0",
+        ),
         (
             BEAM + "raster_um = [5, 5]\ngate_um = [5, 6]",
             "source gate_um[2]: must be <= raster_um[2] = 5, got 6",
@@ -289,7 +292,7 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         ),
         (
             "[mixing]\nmodel = 'uniform'\nlength_nm = 1\npreference = { Cr = 0, N = 'a' }",
-            'mixing preference: Cr must be > 0, got 0; N must be a number, got "a"',
+            'mixing preference: Cr must be from 1e-6 to 1e6, got 0; N must be a number, got "a"',
         ),
         (
             "[detection]\nview = 'seen'",
@@ -363,6 +366,40 @@ def test_each_mistake_has_its_message(added, problem):
     assert any(line.startswith(problem) for line in found), found
     for line in found:
         assert not {"Input", "validation", "pydantic", "type="} & set(line.split())
+
+
+@pytest.mark.parametrize(
+    ("layer", "problem"),
+    [
+        ("thickness_nm = 1e308", "thickness_nm: must be from 1e-06 to 1e+09, got 1e+308"),
+        ("thickness_nm = 1e-308", "thickness_nm: must be from 1e-06 to 1e+09, got 1e-308"),
+        (
+            "thickness_nm = { guess = 1.0, min = 1e-300 }",
+            "thickness_nm: min must be from 1e-06 to 1e+09, got 1e-300",
+        ),
+        (
+            "thickness_nm = { value = 1.0, u = 1e308 }",
+            "thickness_nm: u must be <= 1e+09, got 1e+308",
+        ),
+        (
+            "thickness_nm = 1.0\ninterface_width_nm = 1e-15",
+            "interface_width_nm: must be from 1e-06 to 1e+09, got 1e-15",
+        ),
+        (
+            "thickness_nm = 1.0\ndensity_g_cm3 = 1e30",
+            "density_g_cm3: must be from 1e-06 to 1000, got 1e+30",
+        ),
+    ],
+)
+def test_numbers_that_nobody_means_are_refused(layer, problem):
+    text = f"[[layer]]\ncomposition = 'Cu'\nerosion_rate_nm_s = 1\n{layer}\n{BULK}"
+    assert problems_of(text) == [f'layer[1] "Cu" {problem}']
+
+
+def test_sampling_is_not_longer_than_the_measurement():
+    assert problems_of(BULK + "[detection]\nsampling_s = 5.0\nduration_s = 4.0\n") == [
+        "detection sampling_s: must be <= duration_s = 4, got 5"
+    ]
 
 
 def test_without_source_every_layer_needs_a_rate():

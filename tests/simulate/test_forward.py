@@ -200,6 +200,24 @@ def test_too_many_readings_are_refused():
         simulated(LAYERS + TIMES.replace("0.05", "1e-7"))
 
 
+def test_too_many_readings_of_all_channels_are_refused():
+    channels = "".join(f'[[detection.channel]]\nname = "{n}"\nelement = "Cu"\n' for n in range(60))
+    with pytest.raises(InputProblems, match=r"gives 1000000 readings of 60 channels; at most 5000"):
+        simulated(LAYERS + TIMES.replace("0.05", "1e-5") + channels)
+
+
+def test_more_counts_than_a_number_holds_are_refused():
+    with pytest.raises(
+        InputProblems, match=r"counts_per_unit_s: 1e\+20 gives up to .* counts"
+    ):
+        simulated(LAYERS + TIMES + "[noise]\ncounts_per_unit_s = 1e20\n")
+
+
+def test_a_default_duration_shorter_than_the_sampling_is_refused():
+    with pytest.raises(InputProblems, match=r"sampling_s: 1000 s over .* s gives no reading"):
+        simulated(LAYERS + "[detection]\nsampling_s = 1000.0\n")
+
+
 # --- the collected signal ----------------------------------------------------------------------
 
 

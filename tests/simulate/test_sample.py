@@ -87,7 +87,7 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
             'composition_mass: must be a table of mass fractions, got "Cr"',
         ),
         ({"composition": {"Fe": True}}, '"Fe" composition: Fe must be a number, got true'),
-        ({"composition": {"Fe": -1}}, '"Fe" composition: Fe must be >= 0, got -1'),
+        ({"composition": {"Fe": -1}}, '"Fe" composition: Fe must be from 0 to 1e+12, got -1'),
         (
             {"material": "x", "density_g_cm3": 5},
             '"x" density_g_cm3: belongs in [material.x], named here',
@@ -337,8 +337,8 @@ def test_what_is_no_stack(keys, problem):
 @pytest.mark.parametrize(
     ("repeat", "problem"),
     [
-        (1_000_000_000, "layer[1] repeat: must be <= 10000, got 1000000000"),
-        (6000, "layer[1]: brings the stack to 12000 layers; at most 10000"),
+        (1_000_000_000, "layer[1] repeat: must be <= 1000, got 1000000000"),
+        (600, "layer[1]: brings the stack to 1200 layers; at most 1000"),
         (2.0, "layer[1] repeat: must be a whole number, got 2.0"),
         (True, "layer[1] repeat: must be a whole number, got true"),
     ],
@@ -354,6 +354,6 @@ def test_number_of_periods_is_limited(repeat, problem):
 
 
 def test_number_of_written_layers_is_limited():
-    layers = [{"composition": "Cr", "thickness_nm": 1}] * 10_001
+    layers = [{"composition": "Cr", "thickness_nm": 1}] * 1001
     problems = problems_of(lambda: Stack(layers=layers, substrate={"composition": "Fe"}))
-    assert problems == ["layer: must be at most 10000 layers, got 10001"]
+    assert problems == ["layer: must be at most 1000 layers, got 1001"]
