@@ -348,9 +348,10 @@ def resolution(
         )
     low, high = measured.middle[[0, -1]]
     window = (low if start is None else start, high if end is None else end)
-    found = standard_figures(
-        measured, channel, "edge" if feature == "edge" else "delta", window, counts
-    )
+    with _located(profile):
+        found = standard_figures(
+            measured, channel, "edge" if feature == "edge" else "delta", window, counts
+        )
     if figure is not None:
         from craterfront.figure_style import save_figure
         from craterfront.resolution_figures import resolution_figure

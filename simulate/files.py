@@ -8,7 +8,7 @@ import numpy as np
 
 from craterfront.experiment import Experiment
 from craterfront.file_access import write_whole
-from craterfront.measured import MeasuredProfile, read_profile
+from craterfront.measured import MeasuredProfile, range_problems, read_profile
 from craterfront.problems import InputProblems
 from craterfront.setup import Channel
 
@@ -135,28 +135,46 @@ def profile_of(dataset: "xarray.Dataset", source: str) -> MeasuredProfile:
     """
     if "intensity" not in dataset or set(dataset["intensity"].dims) != {"channel", "time"}:
         raise InputProblems(["has no variable intensity(channel, time)"], source)
+    problems = [
+        f"{name}: must be numbers, got {dataset[name].dtype}"
+        for name in ("time", "intensity")
+        if name in dataset and not _holds_numbers(dataset[name])
+    ]
+    if "time" not in dataset.coords or "channel" not in dataset.coords:
+        problems.append("time and channel need their coordinates")
+    if problems:
+        raise InputProblems(problems, source)
     time = np.asarray(dataset["time"].values, dtype=float)
     values = np.asarray(dataset["intensity"].transpose("channel", "time").values, dtype=float)
-    problems = []
+    channels = [str(name) for name in dataset["channel"].values]
     if time.size < 2 or not np.all(np.diff(time) > 0):
         problems.append("time: must increase, with at least two readings")
     if not np.all(np.isfinite(values)):
         problems.append("intensity: has numbers that are not finite")
+    if not channels or len(set(channels)) < len(channels):
+        problems.append("channel: must have names, each of them once")
     if problems:
         raise InputProblems(problems, source)
     gap = np.diff(time)
-    interval = np.append(gap, gap[-1])
-    return MeasuredProfile(
-        "time",
-        time,
-        interval,
-        [str(name) for name in dataset["channel"].values],
-        values,
-        "intensity",
-        np.zeros(values.shape, dtype=bool),
-        [],
-        source,
+    profile = MeasuredProfile(
+        axis="time",
+        axis_values=time,
+        interval=np.append(gap, gap[-1]),
+        channels=channels,
+        values=values,
+        values_kind="intensity",
+        censored=np.zeros(values.shape, dtype=bool),
+        notes=[],
+        source=source,
     )
+    problems = range_problems(profile)
+    if problems:
+        raise InputProblems(problems, source)
+    return profile
+
+
+def _holds_numbers(variable: "xarray.DataArray") -> bool:
+    return variable.dtype.kind in "iuf"  # dates and complex numbers are none
 
 
 def _censored(profile: MeasuredProfile, channels: tuple[Channel, ...]) -> MeasuredProfile:

@@ -40,6 +40,9 @@ BASE_UNITS = {"time": "s", "depth": "nm"}
 POSITIONS = ("start", "middle", "end")
 VALUES_KINDS = ("intensity", "atomic fraction", "mass fraction")
 
+SMALLEST_STEP, LARGEST_STEP = 1e-9, 1e9  # of the axis [s or nm]
+LARGEST_VALUE = 1e30
+
 LARGEST_FRACTION = 2.0
 """A fraction above this is taken for a percentage; calibrations overshoot 1, but not that far."""
 
@@ -313,7 +316,7 @@ def read_profile(
         axis_position=axis_position,
         elements=dict(elements or {}),
     )
-    _raise_any(place, _range_problems(profile))
+    _raise_any(place, range_problems(profile))
     return profile
 
 
@@ -545,11 +548,25 @@ def _interval(axis_values: np.ndarray, position: Position) -> np.ndarray:
     return width
 
 
-def _range_problems(profile: MeasuredProfile) -> list[str]:
-    """Numbers that cannot be meant."""
+def range_problems(profile: MeasuredProfile) -> list[str]:
+    """Numbers that nobody means, or that cannot be computed with."""
     problems = []
-    if not (np.isfinite(profile.interval).all() and (profile.interval > 0).all()):
-        problems.append("the axis has steps too small or too large for numbers")
+    unit = BASE_UNITS[profile.axis]
+    steps, farthest = profile.interval, np.abs(profile.axis_values).max()
+    if not (steps.min() >= SMALLEST_STEP and steps.max() <= LARGEST_STEP):
+        problems.append(
+            f"the axis has steps of {steps.min():.3g} to {steps.max():.3g} {unit}; they must be"
+            f" from {SMALLEST_STEP:g} to {LARGEST_STEP:g} {unit}"
+        )
+    elif not farthest <= LARGEST_STEP:
+        problems.append(
+            f"the axis reaches {farthest:.3g} {unit}, at most {LARGEST_STEP:g} {unit} are read"
+        )
+    problems += [
+        f"channel {shown(channel)} reaches {np.abs(values).max():.4g}, more than {LARGEST_VALUE:g}"
+        for channel, values in zip(profile.channels, profile.values, strict=True)
+        if not np.abs(values).max() <= LARGEST_VALUE
+    ]
     if profile.values_kind != "intensity":
         problems += [
             f"channel {shown(channel)} reaches {np.abs(values).max():.4g}, too much for a fraction:"

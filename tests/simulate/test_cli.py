@@ -289,6 +289,47 @@ def test_numbers_that_do_not_go_together_are_refused(craterfront_run, folder):
     assert contents(folder) == before
 
 
+STRANGE = {
+    "dates as times": (
+        lambda d: d.assign_coords(time=(1e9 * d["time"].values).astype("datetime64[ns]")),
+        "time: must be numbers, got datetime64[ns]",
+    ),
+    "words as times": (
+        lambda d: d.assign_coords(time=[f"t{n}" for n in range(d.sizes["time"])]),
+        "time: must be numbers, got ",
+    ),
+    "words as intensities": (lambda d: d.astype(str), "intensity: must be numbers, got "),
+    "no times": (lambda d: d.drop_vars("time"), "time and channel need their coordinates"),
+    "no names": (lambda d: d.drop_vars("channel"), "time and channel need their coordinates"),
+    "a name twice": (
+        lambda d: d.assign_coords(channel=["Cu", "Cu"]),
+        "channel: must have names, each of them once",
+    ),
+    "one reading": (lambda d: d.isel(time=[0]), "time: must increase, with at least two readings"),
+    "no number": (lambda d: d * np.nan, "intensity: has numbers that are not finite"),
+    "large numbers": (lambda d: d * 1e300, 'channel "Cu" reaches 1.'),
+    "long times": (
+        lambda d: d.assign_coords(time=1e300 * d["time"].values),
+        "the axis has steps of 2e+298 to 2e+298 s; they must be from 1e-09 to 1e+09 s",
+    ),
+    "late times": (
+        lambda d: d.assign_coords(time=1e12 + d["time"].values),
+        "the axis reaches 1e+12 s, at most 1e+09 s are read",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", STRANGE)
+@pytest.mark.parametrize("command", ["invert", "resolution"])
+def test_strange_datasets_are_refused(craterfront_run, folder, case, command):
+    change, problem = STRANGE[case]
+    change(read_dataset("profile.nc")[["intensity"]]).to_netcdf("x.nc", engine="h5netcdf")
+    rest = ("-e", "good.toml") if command == "invert" else ("--channel", "Cu", "--feature", "edge")
+    status, out, err = craterfront_run(command, "x.nc", *rest)
+    assert (status, out) == (2, "")
+    assert err.startswith((f"x.nc: {problem}", f"x.nc: 2 mistakes\n{problem}"))
+
+
 def test_a_formula_outside_its_range_is_a_note(craterfront_run, folder):
     beam = '[source]\nkind = "ion beam"\nenergy_eV = 1e5\ncurrent_nA = 50\nraster_um = [300, 300]\n'
     fast = GOOD + beam + '[mixing]\nmodel = "diffusive"\n'

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from craterfront import delimited_text, file_access
 from craterfront.delimited_text import read_table
-from craterfront.measured import read_profile
+from craterfront.measured import LARGEST_VALUE, read_profile
 from craterfront.problems import InputProblems
 
 DATA = Path(__file__).parents[1] / "data" / "measured"
@@ -570,8 +570,15 @@ def test_too_few_rows(write):
 
 
 def test_axis_out_of_range(write):
-    message = "the axis has steps too small or too large for numbers"
-    assert only(problems_of(write("t,A\n-1.7e308,2\n1.7e308,3\n"))) == message
+    limits = "they must be from 1e-09 to 1e+09 s"
+    for first, last, steps in (
+        ("-1.7e308", "1.7e308", "inf to inf"),
+        ("1e-300", "2e-300", "1e-300 to 1e-300"),
+    ):
+        message = f"the axis has steps of {steps} s; {limits}"
+        assert only(problems_of(write(f"t,A\n{first},2\n{last},3\n"))) == message
+    late = only(problems_of(write("t,A\n1e12,2\n1.000001e12,3\n")))
+    assert late == "the axis reaches 1e+12 s, at most 1e+09 s are read"
 
 
 def test_import_is_light():
@@ -735,7 +742,7 @@ def test_glow_discharge_profile_by_mass():
 
 NANS = st.sampled_from(["nan", "-nan(ind)", "1.#QNAN", "NaN", "inf", "-Inf", "", "1.#IND00"])
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False, width=64).filter(
-    lambda number: abs(number) < 1e300
+    lambda number: abs(number) < LARGEST_VALUE
 )
 NAMES = st.lists(
     st.text(st.sampled_from("ABCxyz[]*?^+-_/()µÅ"), min_size=1, max_size=8),
