@@ -17,20 +17,21 @@ _HOMES = {
         "Channel",
         "DepthScale",
         "Detection",
-        "EdgedCrater",
-        "FlatCrater",
         "Flicker",
-        "GlowDischarge",
-        "IonBeam",
-        "MeasuredCrater",
         "Mixing",
         "Noise",
-        "ParabolicCrater",
-        "ProfileSettings",
         "Roughness",
         "Setup",
+    ),
+    "craterfront.source": ("GlowDischarge", "IonBeam"),
+    "craterfront.crater_shape": (
+        "EdgedCrater",
+        "FlatCrater",
+        "MeasuredCrater",
+        "ParabolicCrater",
         "TiltedCrater",
     ),
+    "craterfront.profile_settings": ("ProfileSettings",),
     "craterfront.quantities": ("Quantity",),
     "craterfront.problems": ("InputProblems",),
     "craterfront.forward": ("simulate", "repeat"),
@@ -44,12 +45,20 @@ _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
+    from craterfront.crater_shape import (
+        EdgedCrater,
+        FlatCrater,
+        MeasuredCrater,
+        ParabolicCrater,
+        TiltedCrater,
+    )
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forward import repeat, simulate
     from craterfront.inversion import Inversion, invert
     from craterfront.measured import MeasuredProfile, read_profile
     from craterfront.problems import InputProblems
+    from craterfront.profile_settings import ProfileSettings
     from craterfront.quantities import Quantity
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
@@ -57,20 +66,13 @@ if TYPE_CHECKING:
         Channel,
         DepthScale,
         Detection,
-        EdgedCrater,
-        FlatCrater,
         Flicker,
-        GlowDischarge,
-        IonBeam,
-        MeasuredCrater,
         Mixing,
         Noise,
-        ParabolicCrater,
-        ProfileSettings,
         Roughness,
         Setup,
-        TiltedCrater,
     )
+    from craterfront.source import GlowDischarge, IonBeam
 
 
 def __getattr__(name: str) -> Any:

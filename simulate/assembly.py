@@ -20,13 +20,8 @@ from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
 from craterfront.sample import ConcreteLayer, Stack
-from craterfront.setup import (
-    LARGEST_LENGTH_TO_RANGE,
-    Channel,
-    GlowDischarge,
-    IonBeam,
-    Setup,
-)
+from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
+from craterfront.source import GlowDischarge, IonBeam
 
 NOMINAL_ATOMIC_DENSITY_PER_NM3 = 50.0
 """Stands in where no density is known but a rate is: then no mass per area is reported."""

@@ -155,17 +155,10 @@ def simulate(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
 ) -> None:
     from craterfront.experiment import load_experiment
-    from craterfront.file_access import check_writable
     from craterfront.files import write_dataset
 
     loaded = load_experiment(experiment)
-    _all_different(experiment, output, figure)
-    for place in filter(None, (output, figure)):
-        check_writable(place)
-    if figure is not None:
-        from craterfront.figure_style import check_suffix
-
-        check_suffix(figure)
+    _check_outputs((experiment,), output, figure)
     from craterfront.forward import simulate as run
 
     with _located(experiment):
@@ -189,16 +182,28 @@ def simulate(
     )
 
 
-def _all_different(*places: Path | None) -> None:
-    """Refuse to write over what is read, or twice to one place."""
-    seen: set[str] = set()
-    for place in filter(None, places):
+def _check_outputs(
+    inputs: tuple[Path | None, ...], dataset: Path | None, *figures: Path | None
+) -> None:
+    """Refuse early what cannot be written, what is read, too, and what is named twice."""
+    from craterfront.file_access import check_writable
+
+    drawn = [figure for figure in figures if figure is not None]
+    outputs = [*drawn, dataset] if dataset is not None else drawn
+    seen = {os.path.realpath(place) for place in inputs if place is not None}
+    for place in outputs:
         real = os.path.realpath(place)
         if real in seen:
             raise InputProblems(
                 ["is named twice: as input and output, or as two outputs"], str(place)
             )
         seen.add(real)
+        check_writable(place)
+    if drawn:
+        from craterfront.figure_style import check_suffix
+
+        for figure in drawn:
+            check_suffix(figure)
 
 
 @contextmanager
@@ -238,18 +243,10 @@ def invert(
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> None:
     from craterfront.experiment import load_experiment
-    from craterfront.file_access import check_writable
     from craterfront.files import load_profile, write_dataset
 
     loaded = load_experiment(experiment)
-    _all_different(profile, experiment, output, figure, budget)
-    for place in filter(None, (output, figure, budget)):
-        check_writable(place)
-    if figure is not None or budget is not None:
-        from craterfront.figure_style import check_suffix
-
-        for place in filter(None, (figure, budget)):
-            check_suffix(place)
+    _check_outputs((profile, experiment), output, figure, budget)
     measured = load_profile(profile, loaded)
     from craterfront.inversion import invert as run
     from craterfront.results import answer, estimate_dataset
@@ -319,18 +316,13 @@ def resolution(
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
 ) -> None:
     from craterfront.edge_and_delta import standard_figures
-    from craterfront.file_access import check_writable
     from craterfront.files import load_column, load_profile
 
     _one_of("--feature", feature, ("edge", "delta"))
     _one_of("--axis", axis, ("time", "depth"))
     if counts is not None and not counts > 0:
         raise InputProblems([f"--counts must be > 0, got {counts:g}"])
-    if figure is not None:
-        from craterfront.figure_style import check_suffix
-
-        check_writable(figure)
-        check_suffix(figure)
+    _check_outputs((profile, experiment), None, figure)
     if experiment is not None:
         from craterfront.experiment import load_experiment
 

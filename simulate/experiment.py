@@ -7,8 +7,9 @@ from typing import Any, ClassVar
 
 from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
+from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import Stack
-from craterfront.setup import Channel, DepthScale, ProfileSettings, Setup
+from craterfront.setup import Channel, DepthScale, Setup
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
 
 MOST_BYTES = 5_000_000

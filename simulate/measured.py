@@ -22,6 +22,7 @@ from craterfront.models.elements import (
     mass_to_atomic_fractions,
 )
 from craterfront.problems import InputProblems, did_you_mean, one_of, shown
+from craterfront.profile_settings import AXIS_UNITS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,12 +30,6 @@ if TYPE_CHECKING:
 Axis = Literal["time", "depth"]
 Position = Literal["start", "middle", "end"]
 ValuesKind = Literal["intensity", "atomic fraction", "mass fraction"]
-
-AXIS_UNITS = {
-    "time": {"s": 1.0, "ms": 1e-3, "min": 60.0},
-    "depth": {"nm": 1.0, "um": 1e3, "μm": 1e3, "A": 0.1, "Å": 0.1},
-}
-"""Seconds or nanometres per unit; both micro signs and both angstrom signs of Unicode are known."""
 
 BASE_UNITS = {"time": "s", "depth": "nm"}
 POSITIONS = ("start", "middle", "end")

@@ -1,11 +1,11 @@
-"""How a sample is measured: source, crater, roughness, mixing, detection and noise."""
+"""How a sample is measured: roughness, mixing, detection and noise, with source and crater."""
 
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, Field, PlainValidator
+from pydantic import Field, PlainValidator
 
+from craterfront.crater_shape import Crater, FlatCrater
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
     TABLE_KEYS,
@@ -16,240 +16,26 @@ from craterfront.quantities import (
     PositiveTime,
     Quantity,
     RelativeDeviation,
-    SourceNumber,
     finite_number,
     read_non_negative,
-    within,
 )
 from craterfront.sample import ConcreteLayer
+from craterfront.source import Source
 from craterfront.table import (
+    Column,
     Element,
     Flag,
     Mistake,
     Name,
     Table,
-    chosen_by,
     element_symbol,
     named,
-    number_list,
     numbered,
-    parsed_formula,
     read_each,
-    whole_number,
 )
-
-SMALLEST_RADIUS_MM = 1e-3
-"""Of a measured crater: a micrometre."""
 
 LARGEST_LENGTH_TO_RANGE = 0.97
 """Mixing lengths from here on cannot be reached by mixing within the range."""
-
-
-# --- source ------------------------------------------------------------------------------------
-
-
-class GlowDischarge(Table):
-    """A glow-discharge lamp in argon.
-
-    Parameters
-    ----------
-    voltage_V
-        Voltage at the cathode [V].
-    current_mA
-        Current [mA]; needed with ``supply = "DC"``.
-    power_W
-        Power [W]; needed with ``supply = "RF"``, and only there.
-    pressure_hPa
-        Gas pressure [hPa].
-    anode_diameter_mm
-        Inner diameter of the anode [mm].
-    supply
-        ``"DC"`` or ``"RF"``.
-    """
-
-    kind: Literal["glow discharge"] = "glow discharge"
-    voltage_V: SourceNumber
-    current_mA: SourceNumber | None = None
-    pressure_hPa: SourceNumber | None = None
-    anode_diameter_mm: SourceNumber
-    supply: Literal["DC", "RF"] = "DC"
-    power_W: SourceNumber | None = None
-
-    def checks(self) -> Iterator[Mistake]:
-        if self.supply == "RF" and not self.is_written("power_W"):
-            yield Mistake("power_W", 'missing; needed with supply = "RF"')
-        if self.supply == "DC" and self.is_written("power_W"):
-            yield Mistake("power_W", 'only with supply = "RF"')
-        if self.supply == "DC" and not self.is_written("current_mA"):
-            yield Mistake("current_mA", 'missing; needed with supply = "DC"')
-
-
-def _ion(written: Any) -> str:
-    if not isinstance(written, str):
-        raise ValueError(f"must be a formula such as Ar or O2, got {shown(written)}")
-    parsed_formula(written)
-    return written
-
-
-_Sides = Annotated[
-    tuple[float, float], number_list("from 0.001 to 1e9", lambda side: 1e-3 <= side <= 1e9, 2)
-]
-
-
-class IonBeam(Table):
-    """A rastered ion beam.
-
-    Parameters
-    ----------
-    ion
-        Element or molecule of the projectile.
-    energy_eV
-        Impact energy [eV].
-    angle_deg
-        Angle of incidence from the surface normal [deg].
-    current_nA
-        Beam current [nA].
-    raster_um
-        Width and height of the raster [um].
-    gate_um
-        Width and height of the analysed area in its middle [um]; default all of it.
-    """
-
-    kind: Literal["ion beam"] = "ion beam"
-    ion: Annotated[str, PlainValidator(_ion)] = "Ar"
-    energy_eV: SourceNumber
-    angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = Quantity.default(
-        0.0
-    )
-    current_nA: SourceNumber
-    raster_um: _Sides
-    gate_um: _Sides | None = None
-
-    def checks(self) -> Iterator[Mistake]:
-        sides = zip(self.gate_um or (), self.raster_um or (), strict=False)  # one may be wrong
-        for index, (gate, raster) in enumerate(sides):
-            if gate > raster:
-                yield Mistake(
-                    f"gate_um[{index + 1}]",
-                    f"must be <= raster_um[{index + 1}] = {shown(raster)}, got {shown(gate)}",
-                )
-
-
-Source = Annotated[
-    GlowDischarge | IonBeam,
-    chosen_by("kind", {"glow discharge": GlowDischarge, "ion beam": IonBeam}),
-]
-
-
-# --- crater ------------------------------------------------------------------------------------
-
-
-class FlatCrater(Table):
-    """The same erosion rate everywhere."""
-
-    shape: Literal["flat"] = "flat"
-
-
-class ParabolicCrater(Table):
-    """Relative rate ``1 + curvature * (1/2 - (r/R)^2)`` over a round analysed area.
-
-    Parameters
-    ----------
-    curvature
-        (Rate at the centre - rate at the edge) / mean rate, from -1.9 to 1.9; positive: deeper
-        in the middle.
-    """
-
-    shape: Literal["parabolic"] = "parabolic"
-    curvature: Annotated[Quantity, AfterValidator(within(at_least=-1.9, at_most=1.9))]
-
-
-class TiltedCrater(Table):
-    """Rate that changes evenly across a rectangular gate.
-
-    Parameters
-    ----------
-    tilt
-        (Highest - lowest rate) / mean rate, up to 1.9.
-    """
-
-    shape: Literal["tilted"] = "tilted"
-    tilt: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1.9))]
-
-
-class EdgedCrater(Table):
-    """A flat floor and a rim with another rate.
-
-    Parameters
-    ----------
-    edge_share
-        Share of the analysed area that the rim takes, up to 0.99.
-    edge_rate
-        Rate of the rim relative to that of the floor, from 0.001 to 1000.
-    """
-
-    shape: Literal["edged"] = "edged"
-    edge_share: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=0.99))]
-    edge_rate: Annotated[Quantity, AfterValidator(within(at_least=1e-3, at_most=1e3))]
-
-
-def _is_radius(radius_mm: float) -> bool:
-    return 0 <= radius_mm <= 1000
-
-
-def _is_depth(depth_um: float) -> bool:
-    return 1e-6 <= depth_um <= 1e6
-
-
-class MeasuredCrater(Table):
-    """A crater as a profilometer gives it; the rate is proportional to the depth.
-
-    Parameters
-    ----------
-    radius_mm
-        Distances from the centre, increasing, within the analysed area [mm].
-    depth_um
-        Depth at each of them [um].
-    """
-
-    shape: Literal["measured"] = "measured"
-    radius_mm: Annotated[tuple[float, ...], number_list("from 0 to 1000", _is_radius)]
-    depth_um: Annotated[tuple[float, ...], number_list("from 1e-6 to 1e6", _is_depth)]
-
-    def checks(self) -> Iterator[Mistake]:
-        radii, depths = self.radius_mm, self.depth_um
-        if radii is None or depths is None:  # while mistakes are gathered
-            return
-        if len(radii) < 2:
-            yield Mistake("radius_mm", f"must have at least 2 numbers, got {len(radii)}")
-        elif radii[-1] < SMALLEST_RADIUS_MM:
-            yield Mistake(
-                "radius_mm", f"must reach to {SMALLEST_RADIUS_MM} or more, got {shown(radii[-1])}"
-            )
-        if len(depths) != len(radii):
-            yield Mistake("depth_um", f"has {len(depths)} numbers for {len(radii)} in radius_mm")
-        for index in range(1, len(radii)):
-            if radii[index] <= radii[index - 1]:
-                yield Mistake(
-                    f"radius_mm[{index + 1}]",
-                    f"must be > {shown(radii[index - 1])} before it, got {shown(radii[index])}",
-                )
-                break
-
-
-Crater = Annotated[
-    FlatCrater | ParabolicCrater | TiltedCrater | EdgedCrater | MeasuredCrater,
-    chosen_by(
-        "shape",
-        {
-            "flat": FlatCrater,
-            "parabolic": ParabolicCrater,
-            "tilted": TiltedCrater,
-            "edged": EdgedCrater,
-            "measured": MeasuredCrater,
-        },
-    ),
-]
 
 
 # --- roughness and mixing ----------------------------------------------------------------------
@@ -371,19 +157,6 @@ def _sensitivity(written: Any) -> Quantity | dict[str, Quantity]:
 
 
 Sensitivity = Annotated[Quantity | dict[str, Quantity], PlainValidator(_sensitivity)]
-
-
-def _column(written: Any) -> str | int:
-    """A column by its name, or by its number from 1."""
-    whole = isinstance(written, int) and not isinstance(written, bool)
-    if not whole and not (isinstance(written, str) and written.strip()):
-        raise ValueError(f"must be a name or a number, got {shown(written)}")
-    if whole and written < 1:
-        raise ValueError(f"must be >= 1, got {shown(written)}")
-    return written
-
-
-Column = Annotated[str | int, PlainValidator(_column)]
 
 
 class Channel(Table):
@@ -539,82 +312,7 @@ class Noise(Table):
     readout_per_sqrt_s: NonNegativeQuantity = Quantity.default(0.0)
 
 
-# --- measured files ----------------------------------------------------------------------------
-
-AXIS_UNITS = {
-    "time": ("s", "ms", "min"),
-    "depth": ("nm", "um", "\u03bcm", "A", "\u00c5"),
-}
-
-
-def _unit(written: Any) -> str:
-    """A unit with one of the two signs that Unicode has for micro and for angstrom."""
-    if not isinstance(written, str):
-        raise ValueError(f"must be text, got {shown(written)}")
-    return unicodedata.normalize("NFKC", written.strip())
-
-
-class ProfileSettings(Table):
-    """How a measured file is read.
-
-    Parameters
-    ----------
-    axis_column
-        Column with the axis, by its name or its number from 1; default the first.
-    axis
-        ``"time"`` or ``"depth"``.
-    axis_unit
-        s, ms or min; nm, um or A; default s or nm.
-    axis_position
-        Whether the axis gives the ``"start"``, ``"middle"`` or ``"end"`` of each interval.
-    values
-        ``"intensity"``, ``"atomic fraction"`` or ``"mass fraction"``.
-    value_unit
-        ``"1"``, or ``"%"`` for fractions given in per cent.
-    ignore
-        Columns to leave out, by name or pattern with ``*`` and ``?``.
-    delimiter
-        ``"tab"``, ``"comma"``, ``"semicolon"`` or ``"blanks"``; default found by the reader.
-    decimal
-        ``"."`` or ``","``; default found by the reader.
-    header_rows
-        Number of lines before the first data row; default found by the reader.
-    names_row
-        The line, counted from 1, with the names of the columns; default found by the reader.
-    drop_last_rows
-        Number of data rows at the end to leave out, such as an incomplete one.
-    """
-
-    axis_column: Column | None = None
-    axis: Literal["time", "depth"] = "time"
-    axis_unit: Annotated[str, PlainValidator(_unit)] | None = None
-    axis_position: Literal["start", "middle", "end"] = "middle"
-    values: Literal["intensity", "atomic fraction", "mass fraction"] = "intensity"
-    value_unit: Literal["1", "%"] = "1"
-    ignore: tuple[Name, ...] = ()
-    delimiter: Literal["tab", "comma", "semicolon", "blanks"] | None = None
-    decimal: Literal[".", ","] | None = None
-    header_rows: Annotated[int, whole_number(0)] | None = None
-    names_row: Annotated[int, whole_number(1)] | None = None
-    drop_last_rows: Annotated[int, whole_number(0)] = 0
-
-    def checks(self) -> Iterator[Mistake]:
-        units = AXIS_UNITS[self.axis]
-        if self.axis_unit is not None and self.axis_unit not in units:
-            yield Mistake(
-                "axis_unit",
-                f'must be {one_of(units)} with axis = "{self.axis}", got {shown(self.axis_unit)}',
-            )
-        if self.value_unit == "%" and self.values == "intensity":
-            yield Mistake("value_unit", '"%" is for fractions, but values is "intensity"')
-        if self.delimiter == "comma" and self.decimal == ",":
-            yield Mistake("decimal", 'must be "." with delimiter = "comma", got ","')
-        names_row, header_rows = self.names_row or 0, self.header_rows
-        if header_rows is not None and names_row > header_rows:
-            yield Mistake(
-                "names_row",
-                f"must be one of the {header_rows} header_rows, got {names_row}",
-            )
+# --- depth scale -------------------------------------------------------------------------------
 
 
 class DepthScale(Table):

@@ -200,10 +200,21 @@ def parsed_formula(formula: str) -> Mapping[str, float]:
         raise ValueError("brackets are nested too deeply") from None
 
 
+def _column(written: Any) -> str | int:
+    """A column by its name, or by its number from 1."""
+    whole = isinstance(written, int) and not isinstance(written, bool)
+    if not whole and not (isinstance(written, str) and written.strip()):
+        raise ValueError(f"must be a name or a number, got {shown(written)}")
+    if whole and written < 1:
+        raise ValueError(f"must be >= 1, got {shown(written)}")
+    return written
+
+
 Text = Annotated[str, PlainValidator(_text)]
 Name = Annotated[str, PlainValidator(_name)]
 Flag = Annotated[bool, PlainValidator(_flag)]
 Element = Annotated[str, PlainValidator(element_symbol)]
+Column = Annotated[str | int, PlainValidator(_column)]
 
 
 def whole_number(least: int, most: int | None = None) -> PlainValidator:

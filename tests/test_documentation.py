@@ -10,7 +10,7 @@ import pytest
 from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
-from craterfront import sample, setup
+from craterfront import crater_shape, profile_settings, sample, setup, source
 from craterfront.cli import app
 from craterfront.experiment import FILE_KEYS, experiment_from_toml
 from craterfront.quantities import Quantity
@@ -118,20 +118,20 @@ _TABLES = {
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
     "`[material.NAME]`": sample.Material,
     "`[substrate]`": sample.Substrate,
-    '`[source]` with `kind = "glow discharge"`': setup.GlowDischarge,
-    '`[source]` with `kind = "ion beam"`': setup.IonBeam,
-    '`[crater]` with `shape = "flat"`': setup.FlatCrater,
-    '`[crater]` with `shape = "parabolic"`': setup.ParabolicCrater,
-    '`[crater]` with `shape = "tilted"`': setup.TiltedCrater,
-    '`[crater]` with `shape = "edged"`': setup.EdgedCrater,
-    '`[crater]` with `shape = "measured"`': setup.MeasuredCrater,
+    '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
+    '`[source]` with `kind = "ion beam"`': source.IonBeam,
+    '`[crater]` with `shape = "flat"`': crater_shape.FlatCrater,
+    '`[crater]` with `shape = "parabolic"`': crater_shape.ParabolicCrater,
+    '`[crater]` with `shape = "tilted"`': crater_shape.TiltedCrater,
+    '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
+    '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
     "`[roughness]`": setup.Roughness,
     "`[mixing]`": setup.Mixing,
     "`[detection]`": setup.Detection,
     "`[[detection.channel]]`": setup.Channel,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
-    "`[profile]`": setup.ProfileSettings,
+    "`[profile]`": profile_settings.ProfileSettings,
     "`[depth_scale]`": setup.DepthScale,
 }
 _UNITS = {
@@ -170,7 +170,7 @@ def test_every_table_has_its_section():
     assert set(DOCUMENTED) == {"Top level", *_TABLES}
     tables = {
         value
-        for module in (sample, setup)
+        for module in (sample, setup, source, crater_shape, profile_settings)
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }

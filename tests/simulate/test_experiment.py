@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from craterfront import experiment as module
 from craterfront import file_access
-from craterfront.column_selection import normal
+from craterfront.crater_shape import FlatCrater, MeasuredCrater, ParabolicCrater
 from craterfront.experiment import (
     Experiment,
     experiment_from_dict,
@@ -22,21 +22,10 @@ from craterfront.experiment import (
     experiment_to_dict,
     load_experiment,
 )
-from craterfront.measured import AXIS_UNITS as READER_UNITS
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
-from craterfront.setup import (
-    AXIS_UNITS,
-    Channel,
-    Detection,
-    FlatCrater,
-    GlowDischarge,
-    IonBeam,
-    MeasuredCrater,
-    Mixing,
-    ParabolicCrater,
-    Setup,
-)
+from craterfront.setup import Channel, Detection, Mixing, Setup
+from craterfront.source import GlowDischarge, IonBeam
 
 EXAMPLE = Path(__file__).parents[1] / "data" / "nitride_multilayer.toml"
 TEXT = EXAMPLE.read_text(encoding="utf-8")
@@ -483,11 +472,6 @@ def test_mixing_table_says_when_it_has_no_effect():
         "length_nm",
         "preference",
     ]
-
-
-def test_units_of_the_axis_are_those_of_the_reader():
-    for axis, units in AXIS_UNITS.items():
-        assert set(units) == {normal(unit) for unit in READER_UNITS[axis]}
 
 
 def test_long_lists_of_unknown_keys_are_cut_short():

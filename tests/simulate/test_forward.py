@@ -207,9 +207,7 @@ def test_too_many_readings_of_all_channels_are_refused():
 
 
 def test_more_counts_than_a_number_holds_are_refused():
-    with pytest.raises(
-        InputProblems, match=r"counts_per_unit_s: 1e\+20 gives up to .* counts"
-    ):
+    with pytest.raises(InputProblems, match=r"counts_per_unit_s: 1e\+20 gives up to .* counts"):
         simulated(LAYERS + TIMES + "[noise]\ncounts_per_unit_s = 1e20\n")
 
 

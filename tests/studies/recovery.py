@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.crater_shape import ParabolicCrater
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -28,7 +29,6 @@ from craterfront.setup import (
     Detection,
     Mixing,
     Noise,
-    ParabolicCrater,
     Roughness,
     Setup,
 )
