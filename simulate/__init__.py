@@ -36,7 +36,8 @@ _HOMES = {
     "craterfront.problems": ("InputProblems",),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
-    "craterfront.measured": ("MeasuredProfile", "read_profile"),
+    "craterfront.measured": ("read_profile",),
+    "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
 }
@@ -56,7 +57,8 @@ if TYPE_CHECKING:
     from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forward import repeat, simulate
     from craterfront.inversion import Inversion, invert
-    from craterfront.measured import MeasuredProfile, read_profile
+    from craterfront.measured import read_profile
+    from craterfront.measured_profile import MeasuredProfile
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantities import Quantity

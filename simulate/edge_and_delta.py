@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.delta_fit import DeltaFit, fit_delta_response
 from craterfront.models.edge_response import LogisticFit, fit_logistic_edge
 from craterfront.models.resolution import NOMINAL_LEVELS, EdgeWidth, level_width

@@ -8,7 +8,8 @@ import numpy as np
 
 from craterfront.experiment import Experiment
 from craterfront.file_access import write_whole
-from craterfront.measured import MeasuredProfile, range_problems, read_profile
+from craterfront.measured import read_profile
+from craterfront.measured_profile import MeasuredProfile, range_problems
 from craterfront.problems import InputProblems
 from craterfront.setup import Channel
 

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from craterfront import delimited_text, file_access
 from craterfront.delimited_text import read_table
-from craterfront.measured import LARGEST_VALUE, read_profile
+from craterfront.measured import read_profile
+from craterfront.measured_profile import LARGEST_VALUE
 from craterfront.problems import InputProblems
 
 DATA = Path(__file__).parents[1] / "data" / "measured"
@@ -791,6 +792,14 @@ def tables(draw):
     return names, axis, np.array(values), spellings
 
 
+def is_utf_8(raw):
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
 @LIMITS
 @given(layout=LAYOUTS, table=tables(), explicit=st.booleans())
 def test_written_tables_are_read_back_exactly(tmp_path_factory, layout, table, explicit):
@@ -801,7 +810,10 @@ def test_written_tables_are_read_back_exactly(tmp_path_factory, layout, table, e
     headers = [*names[:-1], "ratio", names[-1]]
     text, header_rows = as_text(layout, headers, list(zip(*columns, strict=True)))
     path = tmp_path_factory.getbasetemp() / "table.txt"
-    path.write_bytes(text.encode(layout["encoding"]))
+    raw = text.encode(layout["encoding"])
+    # "Åµ" in Latin-1 has the bytes of another letter in UTF-8, and nothing tells which is meant.
+    assume(layout["encoding"] != "latin-1" or text.isascii() or not is_utf_8(raw))
+    path.write_bytes(raw)
     options = {}
     if explicit:
         options = {key: layout[key] for key in ("delimiter", "decimal")}
