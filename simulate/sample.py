@@ -4,34 +4,27 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
 
+from craterfront.composition import COMPOSED, Composed
 from craterfront.problems import did_you_mean, shown, shown_key
 from craterfront.quantities import (
     NonNegativeLength,
-    PositiveDensity,
     PositiveLength,
-    PositiveRate,
     Quantity,
-    finite_number,
 )
 from craterfront.table import (
     Mistake,
     Name,
     Table,
-    element_symbol,
     named,
     numbered,
-    parsed_formula,
-    read_each,
     whole_number,
 )
 
 MOST_LAYERS = 1000
-MOST_PARTS = 1e12  # of an element in a composition, which need not sum to 1
 
 Shape = Literal["erf", "linear", "exponential"]
 Side = Literal["below", "above"]
@@ -45,8 +38,6 @@ Tieable = Literal[
 _NOTHING = Quantity.default(0.0)
 _ENDLESS = Quantity(math.inf)
 
-_COMPOSED = ("composition", "composition_mass")
-
 _GROUPS = {
     "thickness_nm": "thickness_group",
     "density_g_cm3": "density_group",
@@ -55,111 +46,7 @@ _GROUPS = {
 }
 
 
-# --- compositions ------------------------------------------------------------------------------
-
-
-def _composition(written: Any) -> str | dict[str, float]:
-    """A formula or a table of atomic fractions, as it was written."""
-    if isinstance(written, str):
-        parsed_formula(written)
-        return written
-    if isinstance(written, Mapping):
-        return _fractions(written)
-    raise ValueError(f"must be a formula or a table of atomic fractions, got {shown(written)}")
-
-
-def _composition_by_mass(written: Any) -> dict[str, float]:
-    if not isinstance(written, Mapping):
-        raise ValueError(f"must be a table of mass fractions, got {shown(written)}")
-    return _fractions(written)
-
-
-def _fractions(written: Mapping[Any, Any]) -> dict[str, float]:
-    """A table of fractions by element; they need not sum to 1."""
-    from craterfront.models.elements import normalised
-
-    fractions = read_each(written, element_symbol, _fraction)
-    normalised(fractions)
-    return fractions
-
-
-def _fraction(written: Any) -> float:
-    if not 0 <= finite_number(written) <= MOST_PARTS:
-        raise ValueError(f"must be from 0 to {MOST_PARTS:g}, got {shown(written)}")
-    return float(written)
-
-
-Composition = Annotated[str | dict[str, float], PlainValidator(_composition)]
-CompositionByMass = Annotated[dict[str, float], PlainValidator(_composition_by_mass)]
-
-
-@lru_cache(maxsize=1024)
-def _known_density(fractions: tuple[tuple[str, float], ...]) -> Quantity | None:
-    """Density [g/cm3] from the table or the alloy rule; None where there is none."""
-    from craterfront.models.elements import DensityUnknown, solid_density_g_cm3
-
-    try:
-        found = solid_density_g_cm3(dict(fractions))
-    except DensityUnknown:
-        return None
-    return Quantity.default(found.value_g_cm3, u=found.u_rel * found.value_g_cm3)
-
-
-class _Composed(Table):
-    """What has a composition, a density and an erosion rate of its own."""
-
-    composition: Composition | None = None
-    composition_mass: CompositionByMass | None = None
-    density_g_cm3: PositiveDensity | None = None
-    erosion_rate_nm_s: PositiveRate | None = None
-
-    @property
-    def atomic_fractions(self) -> dict[str, float]:
-        """Atomic fraction by element symbol, sum 1; empty where a material gives it."""
-        from craterfront.models.elements import mass_to_atomic_fractions, normalised
-
-        if self.composition_mass is not None:
-            return mass_to_atomic_fractions(self.composition_mass)
-        if isinstance(self.composition, str):
-            return dict(parsed_formula(self.composition))
-        return normalised(self.composition) if self.composition else {}
-
-    @property
-    def density(self) -> Quantity | None:
-        """Density [g/cm3]: as written, else from the table, else None."""
-        if self.density_g_cm3 is not None:
-            return self.density_g_cm3
-        return _known_density(tuple(sorted(self.atomic_fractions.items())))
-
-    @property
-    def substance(self) -> str:
-        """Short name of what it consists of: the formula, or the elements of a table."""
-        if isinstance(self.composition, str):
-            return "".join(self.composition.split())
-        return "".join(self.composition or self.composition_mass or ())
-
-    def checks(self) -> Iterator[Mistake]:
-        yield from self._one_of(*_COMPOSED)
-        if self.is_written("density_g_cm3") or self.is_written("erosion_rate_nm_s"):
-            return
-        if (self.composition or self.composition_mass) and self.density is None:
-            elements = ", ".join(self.atomic_fractions)
-            yield Mistake(
-                "density_g_cm3",
-                f"missing, and no density is known for a material of {elements};"
-                " write density_g_cm3 = ... (g/cm3)",
-            )
-
-    def _one_of(self, *keys: str) -> Iterator[Mistake]:
-        given = [key for key in keys if self.is_written(key)]
-        if not given:
-            yield Mistake(keys[0], f"missing; write one of {', '.join(keys)}")
-        elif len(given) > 1:
-            message = f"stands beside {given[0]}; write only one of {', '.join(keys)}"
-            yield Mistake(given[1], message)
-
-
-class Material(_Composed):
+class Material(Composed):
     """One set of composition, density and erosion rate for all layers that name it.
 
     Parameters
@@ -175,7 +62,7 @@ class Material(_Composed):
     """
 
 
-class _Placed(_Composed):
+class _Placed(Composed):
     """What lies somewhere in the stack: a layer or the substrate."""
 
     name: Name | None = None
@@ -187,10 +74,10 @@ class _Placed(_Composed):
         return self.name or self.material or self.substance
 
     def checks(self) -> Iterator[Mistake]:
-        if not self.is_written("material") and any(map(self.is_written, _COMPOSED)):
+        if not self.is_written("material") and any(map(self.is_written, COMPOSED)):
             yield from super().checks()
             return
-        yield from self._one_of(*_COMPOSED, "material")
+        yield from self.one_of(*COMPOSED, "material")
         for key in ("density_g_cm3", "erosion_rate_nm_s"):
             if self.is_written(key) and self.material is not None:
                 yield Mistake(key, f"belongs in [material.{shown_key(self.material)}], named here")
