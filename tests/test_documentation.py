@@ -11,8 +11,8 @@ from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
 from craterfront import crater_shape, profile_settings, sample, setup, source
-from craterfront.composition import Composed
 from craterfront.cli import app
+from craterfront.composition import Composed
 from craterfront.experiment import FILE_KEYS, experiment_from_toml
 from craterfront.quantities import Quantity
 from craterfront.table import Table
