@@ -34,6 +34,7 @@ _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
 _NODES_PER_SPREAD = 0.25  # spacing of the nodes at which D* is solved
+_EVEN = 0.02  # relative half-width of a segment that counts as one rate within an interval
 _BALANCED = 1e-11  # of the whole dose
 _MOST_PASSES = 14
 
@@ -143,8 +144,8 @@ def _bands(edges, sigma):
 
 
 @njit(cache=True, nogil=True)
-def _accumulate(doses, edges, sigma, first, segments, columns):
-    """sum_k columns[k] E[k](D) for every dose; slices before `first` are the mirror image."""
+def _accumulate(doses, edges, sigma, segments, columns):
+    """sum_k columns[k] E[k](D) for every dose."""
     slices, width = columns.shape
     out = np.zeros((doses.size, width))
     earliest, latest = _bands(edges, sigma)
@@ -168,19 +169,18 @@ def _accumulate(doses, edges, sigma, first, segments, columns):
             out[n, q] = full * settled[q]
         limit = full
         for k in range(start, stop):
-            share = _mean_share(segments, dose, edges[k], edges[k + 1], sigma[k])
-            if k >= first:
-                limit = min(limit, share)
-                share = limit
-                if share <= 0.0:
-                    break
+            limit = min(limit, _mean_share(segments, dose, edges[k], edges[k + 1], sigma[k]))
+            if limit <= 0.0:
+                break
             for q in range(width):
-                out[n, q] += share * columns[k, q]
+                out[n, q] += limit * columns[k, q]
     return out
 
 
 def balance_nodes(doses: np.ndarray, spread: np.ndarray) -> np.ndarray:
     """Indices of doses close enough together to interpolate D* - D, which varies with the spread.
+
+    While columns still come from the mirror image it varies from slice to slice: all doses then.
 
     Parameters
     ----------
@@ -192,7 +192,8 @@ def balance_nodes(doses: np.ndarray, spread: np.ndarray) -> np.ndarray:
     step = np.diff(doses, prepend=doses[0]) / np.maximum(spread, 1e-300)
     passed = np.minimum(np.cumsum(np.minimum(step, 1e9)) / _NODES_PER_SPREAD, 1e15)
     chosen = np.unique(passed.astype(np.int64), return_index=True)[1]
-    return np.union1d(chosen, [doses.size - 1])
+    early = np.flatnonzero(doses <= REACH * spread)
+    return np.unique(np.concatenate([chosen, early, [doses.size - 1]]))
 
 
 def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -211,8 +212,20 @@ def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
     )
 
 
+def _divided(segments: np.ndarray) -> np.ndarray:
+    """The same crater in segments so narrow that all of each moves equally far in an interval."""
+    low, high, weight = segments.T
+    count = np.maximum(np.ceil((high - low) / (_EVEN * (high + low))), 1).astype(np.int64)
+    step = np.repeat((high - low) / count, count)
+    part = np.concatenate([np.arange(n) for n in count])
+    start = np.repeat(low, count) + part * step
+    return np.ascontiguousarray(
+        np.column_stack([start, start + step, np.repeat(weight / count, count)])
+    )
+
+
 @njit(cache=True, nogil=True)
-def _passed(start, end, edges, sigma, first, segments, jumps):
+def _passed(start, end, edges, sigma, segments, jumps):
     """sum_e jumps[e] times the share of area and time, in each interval, that has passed edge e."""
     count, width = jumps.shape
     out = np.zeros((start.size, width))
@@ -250,26 +263,22 @@ def _passed(start, end, edges, sigma, first, segments, jumps):
                 share += weight * _share(
                     low, high, middle, edges[e] - smear, edges[e] + smear, sigma[e]
                 )
-            if e >= first:
-                limit = min(limit, share)
-                share = limit
+            limit = min(limit, share)
             for q in range(width):
-                out[n, q] += share * jumps[e, q]
+                out[n, q] += limit * jumps[e, q]
     return out
 
 
 @njit(cache=True, nogil=True)
-def _matrix(doses, edges, sigma, first, segments):
+def _matrix(doses, edges, sigma, segments):
     slices = sigma.size
     out = np.empty((slices, doses.size))
     for n in range(doses.size):
         limit = np.inf
         for k in range(slices):
             share = _mean_share(segments, doses[n], edges[k], edges[k + 1], sigma[k])
-            if k >= first:
-                limit = min(limit, share)
-                share = limit
-            out[k, n] = share
+            limit = min(limit, share)
+            out[k, n] = limit
     return out
 
 
@@ -321,21 +330,23 @@ class Arrival:
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0
         order = np.append(np.arange(mirrored)[::-1], np.arange(slice_dose.size))
         all_edges = np.append(-edges[mirrored:0:-1], edges)
+        segments = np.ascontiguousarray(segments, dtype=float)
         weight = np.ones(order.size)
         if mirrored:
-            none = np.zeros(1)
-            head = slice(None, mirrored)
-            lost = _matrix(none, edges[: mirrored + 1], sigma[head], 0, segments)[:, 0]
-            free = _matrix(none, edges[: mirrored + 1], sigma[head], mirrored, segments)[:, 0]
-            ratio = np.divide(lost, free, out=np.ones(mirrored), where=free > 0)
-            weight[:mirrored] = ratio[::-1]
+            head = slice(None, 2 * mirrored)
+            share = _matrix(
+                np.zeros(1), all_edges[: 2 * mirrored + 1], sigma[order[head]], segments
+            )[:, 0]
+            gain = segments[:, 2].sum() - share[:mirrored]
+            loss = share[: mirrored - 1 : -1]
+            weight[:mirrored] = np.divide(loss, gain, out=np.ones(mirrored), where=gain > 0)
         return cls(
             np.ascontiguousarray(all_edges),
             np.ascontiguousarray(sigma[order]),
             order,
             weight,
             mirrored,
-            np.ascontiguousarray(segments, dtype=float),
+            segments,
             bool(sigma.size and np.ptp(sigma) > 0.0),
         )
 
@@ -422,8 +433,7 @@ class Arrival:
             np.ascontiguousarray(end, dtype=float),
             self.edges[:-1],
             self._sigma_above(),
-            self.first,
-            self.segments,
+            _divided(self.segments),
             np.ascontiguousarray(jumps),
         )
 
@@ -468,7 +478,6 @@ class Arrival:
             np.ascontiguousarray(doses, dtype=float),
             self.edges,
             self.sigma,
-            self.first,
             self.segments,
         )
 
@@ -477,7 +486,6 @@ class Arrival:
             np.ascontiguousarray(doses, dtype=float),
             self.edges,
             self.sigma,
-            self.first,
             self.segments,
             np.ascontiguousarray(held, dtype=float),
         )

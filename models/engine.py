@@ -24,6 +24,7 @@ from craterfront.models.viewing import seen_fractions
 _ESCAPE_REACH = 12.0
 _PER_ESCAPE_DEPTH = 0.08
 _LONGEST_TRANSIENT = 10.0
+_FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
 
 
 @dataclass(frozen=True)
@@ -160,6 +161,12 @@ def _species(sample: LayeredSample, preference: np.ndarray | None) -> _Species:
     return _Species(share, material, element, preference[element], cost)
 
 
+def _preference_ratio(instrument: Instrument) -> float:
+    if instrument.preference is None:
+        return 1.0
+    return float(instrument.preference.max() / instrument.preference.min())
+
+
 def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer:
     """Altered layer of a run, in atoms per area; the first layer sets it."""
     order = np.append(sample.material[0], np.arange(sample.rate_nm_s.size))
@@ -173,6 +180,16 @@ def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer
         instrument.mixing_range_nm,
         density,
         _steady_dose_per_atom(sample)[order],
+        _preference_ratio(instrument),
+    )
+
+
+def _growth(sample: LayeredSample, instrument: Instrument) -> tuple[np.ndarray, float]:
+    return variance_per_nm(
+        instrument.roughness,
+        instrument.relative_spread,
+        instrument.grain_nm,
+        sample.atomic_density_per_nm3,
     )
 
 
@@ -185,12 +202,9 @@ def _features(
     decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
     escape = instrument.escape_depth_nm
     slowest = 1.0
-    if instrument.preference is not None and layer.cells:
-        ratio = float(instrument.preference.max() / instrument.preference.min())
-        slowest = min(ratio, _LONGEST_TRANSIENT)
-    growth, relative = variance_per_nm(
-        instrument.roughness, instrument.relative_spread, instrument.grain_nm, density
-    )
+    if layer.cells:
+        slowest = min(_preference_ratio(instrument), _LONGEST_TRANSIENT)
+    growth, relative = _growth(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
     dose_growth = growth[sample.material] / rate**2
     variance = (instrument.initial_nm / rate[0]) ** 2 + np.append(
@@ -252,8 +266,10 @@ def plan(
     growth = features.variance_per_nm[-1] * rates[-1]
     variance = np.interp(time_edges_s, top, features.variance)
     variance += growth * np.maximum(time_edges_s - top[-1], 0.0)
-    spread = np.sqrt(variance + (features.relative * time_edges_s) ** 2)
-    return replace(slices, nodes=balance_nodes(time_edges_s, spread))
+    # Where a crater has several floors, each of them is as sharp as its roughness.
+    _, relative = _growth(sample, instrument)
+    spread = np.sqrt(variance + (relative * time_edges_s) ** 2)
+    return replace(slices, nodes=balance_nodes(time_edges_s, spread), cells=layer.cells)
 
 
 def run(
@@ -292,11 +308,15 @@ def run(
     atoms = (by_layer @ density_of) * thickness[:, None]
 
     species = _species(sample, instrument.preference)
-    layer = altered_layer(sample, instrument)
+    layer = replace(altered_layer(sample, instrument), cells=slices.cells)
     look_below = instrument.view == "viewed" or instrument.escape_depth_nm > 0
     atoms = atoms @ species.share
     removed, states = leaving_atoms(
-        atoms, layer, species.preference, species.dose_per_atom, keep_states=look_below
+        atoms,
+        layer,
+        species.preference,
+        species.dose_per_atom,
+        keep_states=instrument.escape_depth_nm > 0,
     )
     slice_dose = removed @ species.dose_per_atom
     total = atoms.sum(axis=1)
@@ -313,7 +333,7 @@ def run(
     arrival = Arrival.of(slice_dose, sigma, instrument.crater)
     columns = removed
     if look_below:
-        columns = _seen(atoms, states, layer, sample, species, instrument.escape_depth_nm)
+        columns = _seen(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
         if instrument.view == "collected":
             columns = columns * total[:, None]
     columns = columns @ species.project(projection, sample.composition)
@@ -325,6 +345,7 @@ def run(
 
 def _seen(
     atoms: np.ndarray,
+    removed: np.ndarray,
     states: np.ndarray,
     layer: AlteredLayer,
     sample: LayeredSample,
@@ -335,9 +356,9 @@ def _seen(
     if escape_depth_nm > 0:
         volume = 1.0 / sample.atomic_density_per_nm3[species.material]
         return seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, escape_depth_nm)
-    if layer.cells == 0:
-        return atoms / atoms.sum(axis=1, keepdims=True)
-    return 0.5 * (states[1:, 0] + states[:-1, 0])
+    # Atoms leave in proportion to their preference and to what is at the surface.
+    surface = removed if layer.cells == 0 else removed / species.preference
+    return surface / surface.sum(axis=1, keepdims=True)
 
 
 def _recorded(
@@ -355,5 +376,32 @@ def _recorded(
         up_to = arrival.collected(np.column_stack([columns, thickness]), dose)
         return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
     depth = arrival.collected(thickness[:, None], dose)[:, 0]
-    start, end = (dose, dose) if instrument.timing == "cycle" else (dose[:-1], dose[1:])
-    return arrival.seen(columns, start, end), depth, dose
+    if instrument.timing == "cycle":
+        return arrival.seen(columns, dose, dose), depth, dose
+    return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose
+
+
+def _mean_seen(
+    arrival: Arrival,
+    slice_dose: np.ndarray,
+    columns: np.ndarray,
+    time_edges_s: np.ndarray,
+    dose: np.ndarray,
+) -> np.ndarray:
+    """Mean over each interval, during which D* is taken to rise evenly.
+
+    From a rough surface it does not at first: the first intervals are averaged in parts.
+    """
+    parts = _FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
+    early = [
+        np.linspace(start, end, count, endpoint=False)
+        for start, end, count in zip(time_edges_s, time_edges_s[1:], parts, strict=False)
+    ]
+    bounds = dose
+    if early:
+        bounds = arrival.balanced_dose(slice_dose, np.concatenate(early))
+        bounds = np.append(bounds, dose[len(parts) :])
+    seen = arrival.seen(columns, bounds[:-1], bounds[1:])
+    counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)
+    starts = np.cumsum(counts) - counts
+    return np.add.reduceat(seen, starts, axis=0) / counts[:, None]

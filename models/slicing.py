@@ -20,11 +20,13 @@ from numba import njit
 
 MAX_SLICES = 400_000
 
-_PER_FEATURE = 28.0  # slices per length of the smoothed edge
+_PER_FEATURE = 30
 _FINEST = 200.0  # ... and never more than this
 _PER_SMOOTHING = 8.0
 _TAIL = 14.0  # trailing edge followed for so many decay lengths (8e-7)
 _CORE = 3.0  # ... the first few at full resolution
+_AT_ONCE = 0.02  # first slice, against the scale on which the surface starts to change ...
+_GROWING = 0.08  # ... and the growth of the next ones
 _PER_SPREAD = 0.2  # slices in uniform material against the spread of depth
 
 
@@ -92,12 +94,15 @@ class SlicePlan:
     nodes : ndarray of int, optional
         Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
         plan so that they do not jump when parameters change a little.
+    cells : int, optional
+        Cells of the altered layer; in the plan for the same reason.
     """
 
     fractions: np.ndarray
     layer: np.ndarray
     substrate_nm: float
     nodes: np.ndarray | None = None
+    cells: int = 0
 
     def edges_nm(self, planes_nm: np.ndarray) -> np.ndarray:
         """Slice edges for the given interface planes, shape (slices + 1,) [nm]."""
@@ -137,9 +142,10 @@ def _step_nm(
             step = min(step, fine * (1.0 + 0.5 * followed) + 0.3 * past)
     if surface_decay > 0.0:
         behind = max(z / surface_decay - _CORE, 0.0)
-        step = min(
-            step, _fine(surface_decay, spread, sampling, coarsest, refine) * (1.0 + 0.5 * behind)
-        )
+        fine = _fine(surface_decay, spread, sampling, coarsest, refine)
+        # The first atoms change the surface most: in proportion to the root of their number.
+        start = max(_AT_ONCE * fine, _GROWING * z / refine)
+        step = min(step, start, fine * (1.0 + 0.5 * behind))
     return step
 
 
@@ -169,7 +175,9 @@ def _march(
         step = _step_nm(z, spread, sampling, coarsest, refine, *features)
         if grows:
             # At the very surface a growing spread starts from nothing.
-            step = min(step, max(_PER_SPREAD * spread, 0.25 * growth * rate * rate, 1e-3) / refine)
+            step = min(
+                step, max(_PER_SPREAD * spread, _AT_ONCE * growth * rate * rate, 1e-3) / refine
+            )
         # Look ahead so that a thick slice does not jump into a region that wants thin ones.
         for _ in range(60):
             there = _step_nm(min(z + step, end), spread, sampling, coarsest, refine, *features)

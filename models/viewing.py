@@ -44,7 +44,7 @@ def _seen_below_edges(atoms, volume, escape):
 @njit(cache=True, nogil=True)
 def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
     slices, species = atoms.shape
-    cells = states.shape[1]
+    cells = states.shape[2]
     below = _seen_below_edges(atoms, volume, escape)
     if cells == 0:
         seen = below
@@ -57,7 +57,7 @@ def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
         for k in range(slices + 1):
             transmitted = 1.0
             for j in range(cells):
-                cell = states[k, j] * (zone_atoms / cells)
+                cell = states[k, :, j] * (zone_atoms / cells)
                 depth = _thickness(cell, volume) / escape
                 seen[k] += transmitted * _mean_transmission(depth) * cell
                 transmitted *= math.exp(-depth)
@@ -91,7 +91,7 @@ def seen_fractions(
     ----------
     atoms_nm2 : ndarray, shape (K, S)
         Atoms per area of the undisturbed sample, slice by slice, each with some [1/nm^2].
-    states : ndarray, shape (K + 1, cells, S)
+    states : ndarray, shape (K + 1, S, cells)
         Altered layer at the slice edges, see `mixing.leaving_atoms`; no cells for no mixing.
     zone_atoms_nm2 : float
         Atoms that the altered layer holds [1/nm^2].

@@ -12,6 +12,7 @@ from craterfront.models.engine import Instrument, LayeredSample, run
 from craterfront.models.transitions import SHAPES
 
 ELEMENTS = 3
+BETWEEN_RUNS = 2e-3  # of full scale; the slices differ, and each run may err by 1e-3
 
 CRATERS = {
     "flat": crater.flat(),
@@ -132,8 +133,7 @@ def test_names_of_elements_do_not_matter(sample, instrument, order, viewed):
 @settings(max_examples=20)
 @given(samples(), instruments(), st.data())
 def test_a_layer_may_be_written_as_two_halves(sample, instrument, data):
-    # Sharp interfaces: true transitions wider than a half would make it another sample. The aim is
-    # 1e-3 of full scale; 1.2e-3 was found for layers of 1 nm under a roughness of 2 nm.
+    # Sharp interfaces: true transitions wider than a half would make it another sample.
     sample = replace(sample, width_nm=np.zeros(sample.width_nm.size))
     edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 40)
     once = run(sample, instrument, edges, by_element(sample)).signal
@@ -148,7 +148,7 @@ def test_a_layer_may_be_written_as_two_halves(sample, instrument, data):
         material=np.insert(sample.material, j, sample.material[j]),
     )
     again = run(halves, instrument, edges, by_element(sample)).signal
-    assert np.all(np.abs(again - once) <= 2e-3 * once.max(axis=0))
+    assert np.all(np.abs(again - once) <= BETWEEN_RUNS * once.max(axis=0))
 
 
 @settings(max_examples=20)
@@ -186,17 +186,23 @@ def test_the_first_snapshot_shows_the_surface_as_it_was(instrument, escape_nm):
 
 
 @settings(max_examples=20)
-@given(instruments(), st.sampled_from(["collected", "viewed"]), st.sampled_from([0.0, 1.0]))
-def test_a_uniform_sample_gives_a_constant_signal(instrument, view, escape_nm):
+@given(
+    instruments(),
+    st.sampled_from(["collected", "viewed"]),
+    st.sampled_from([0.0, 1.0]),
+    st.sampled_from([1.5, 30.0]),
+)
+def test_a_uniform_sample_gives_a_constant_signal(instrument, view, escape_nm, end_s):
     # Without preferences, which have their own transient.
     sample = LayeredSample(
         np.array([30.0]), np.array([0.0]), np.array([0]), np.zeros(2, dtype=int), np.array([80.0]),
         np.array([2.0]), np.array([[0.2, 0.3, 0.5]]),
     )  # fmt: skip
     instrument = replace(instrument, preference=None, view=view, escape_depth_nm=escape_nm)
-    edges = np.linspace(0.0, 30.0, 91)
+    edges = np.linspace(0.0, end_s, 91)
     signals = run(sample, instrument, edges, by_element(sample))
-    expected = np.array([0.2, 0.3, 0.5]) * (80.0 * 2.0 / 3.0 if view == "collected" else 1.0)
+    atoms = 80.0 * 2.0 * edges[1] if view == "collected" else 1.0
+    expected = np.array([0.2, 0.3, 0.5]) * atoms
     assert signals.signal == pytest.approx(np.tile(expected, (90, 1)), rel=1e-3)
     assert signals.mean_depth_nm == pytest.approx(2.0 * edges, rel=1e-3, abs=1e-9)
 
@@ -215,15 +221,11 @@ def test_the_mean_depth_follows_from_what_is_collected(sample, instrument):
 @settings(max_examples=15)
 @given(samples(), instruments())
 def test_finer_sampling_sums_to_coarser_sampling(sample, instrument):
-    # Slices follow the sampling, so within the stated error; not yet so for diffusive mixing with
-    # preferences, whose steps follow the slices and are of first order.
-    if instrument.mixing == "diffusive":
-        instrument = replace(instrument, preference=None)
     edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 61)
     fine = run(sample, instrument, edges, by_element(sample)).signal
     coarse = run(sample, instrument, edges[::3], by_element(sample)).signal
     summed = fine.reshape(20, 3, ELEMENTS).sum(axis=1)
-    assert np.all(np.abs(summed - coarse) <= 1e-3 * coarse.max(axis=0))
+    assert np.all(np.abs(summed - coarse) <= BETWEEN_RUNS * coarse.max(axis=0))
 
 
 def test_a_thickness_derivative_exists_for_a_sharp_interface():

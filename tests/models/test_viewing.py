@@ -14,7 +14,7 @@ DENSITY = 80.0
 
 
 def unmixed(atoms, volume, escape_nm):
-    states = np.zeros((atoms.shape[0] + 1, 0, atoms.shape[1]))
+    states = np.zeros((atoms.shape[0] + 1, atoms.shape[1], 0))
     return seen_fractions(atoms, states, 0.0, volume, escape_nm)
 
 
@@ -131,7 +131,7 @@ def test_a_mixed_zone_hides_what_is_below_it():
     atoms, _, states = buried(layer, (1.0, 1.0))
     volume = np.full(2, 1 / DENSITY)
     short = seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, 0.05)
-    zone = 0.5 * (states[1:, 0] + states[:-1, 0])
+    zone = 0.5 * (states[1:, :, 0] + states[:-1, :, 0])
     assert short == pytest.approx(zone, abs=1e-9)
     long = seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, 50.0)
     plain = unmixed(atoms, volume, 50.0)

@@ -642,9 +642,14 @@ def rates_over_area(crater: tuple, count: int) -> tuple[Array, Array]:
     if kind == "measured":
         square = np.asarray(crater[1], float) ** 2
         depth = np.asarray(crater[2], float)
-        mean = np.trapezoid(depth, square) / (square[-1] - square[0])
-        at = square[0] + (square[-1] - square[0]) * middle
-        return np.interp(at, square, depth) / mean, even
+        share = np.diff(square) / (square[-1] - square[0])
+        mean = share @ (0.5 * (depth[1:] + depth[:-1]))
+        parts = np.ceil(0.5 * count * share).astype(int)  # none straddles a measured point
+        at = np.concatenate([(np.arange(n) + 0.5) / n + k for k, n in enumerate(parts)])
+        aside = np.repeat(0.5 / parts, parts) / np.sqrt(3.0)  # Gauss-Legendre, two points to each
+        at = np.sort(np.concatenate([at - aside, at + aside]))
+        weight = np.repeat(0.5 * share / parts, 2 * parts)
+        return np.interp(at, np.arange(square.size), depth) / mean, weight
     raise ValueError(f"crater: {kind!r} is not known")
 
 
@@ -736,7 +741,7 @@ def make_columns(
         return Columns(dose, sigma, g, g_weight, np.zeros(1), np.ones(1))
     count_u, count_g = 4000.0, 1.0 / refine
     g, _ = rates_over_area(crater, 100)
-    if g.size == 100:
+    if crater[0] not in ("flat", "edged"):
         at = np.maximum(plane_dose, 1e-3 * dose[-1])
         range_of_g = max(float(g.max() - g.min()), 1e-6)
         ratio = 2.0 * U_MAX * np.interp(at, dose, sigma) / (at * range_of_g)
@@ -901,13 +906,16 @@ def simulate(
     columns = make_columns(both_dose, both_sigma, instrument.crater, plane_dose, count, refine)
 
     viewed = instrument.view == "viewed"
-    edges = _refined(time, 4) if viewed else time
+    # D* rises unevenly while a rough surface is opened: the first intervals are cut finer.
+    parts = np.where(np.arange(time.size - 1) < 4, 32, 4)
+    edges = _refined(time, parts) if viewed else time
     balanced, residual = balance_doses(columns, edges)
     if viewed:
         both_seen = np.concatenate([result.seen[m - 1 :: -1][:m], result.seen])
         fine = columns.mean_in_time(both_seen, balanced)
-        signal = fine.reshape(time.size - 1, 4, -1).mean(axis=1)
-        balanced = balanced[::4]
+        first = np.cumsum(parts) - parts
+        signal = np.add.reduceat(fine, first, axis=0) / parts[:, None]
+        balanced = balanced[np.append(first, -1)]
     else:
         what = result.seen if instrument.escape_depth_nm > 0.0 else result.removed
         gone = np.vstack([np.zeros(what.shape[1]), np.cumsum(what * step[:, None], axis=0)])
@@ -944,10 +952,13 @@ def simulate(
     )
 
 
-def _refined(time: Array, parts: int) -> Array:
-    """Each interval cut into equal parts."""
-    inner = time[:-1, None] + np.diff(time)[:, None] * np.arange(parts) / parts
-    return np.append(inner.ravel(), time[-1])
+def _refined(time: Array, parts: Array) -> Array:
+    """Each interval cut into its number of equal parts."""
+    inner = [
+        np.linspace(start, end, count, endpoint=False)
+        for start, end, count in zip(time, time[1:], parts, strict=False)
+    ]
+    return np.append(np.concatenate(inner), time[-1])
 
 
 def _plane_error(depths: Depths, sample: Sample) -> float:
