@@ -5,7 +5,9 @@ included as residuals of their own) as a function of bounded parameters, scaled 
 is a sensible one.
 """
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,29 +53,33 @@ class Objective:
     def jacobian(self, x: np.ndarray, steps: np.ndarray | None = None) -> np.ndarray:
         """Central differences, one-sided at a bound, shape (R, P)."""
         steps = self.good_steps(x) if steps is None else steps
-        columns = []
-        for p in range(x.size):
-            up, down = x.copy(), x.copy()
-            up[p] = min(x[p] + steps[p], self.upper[p])
-            down[p] = max(x[p] - steps[p], self.lower[p])
-            columns.append((self.residuals(up) - self.residuals(down)) / (up[p] - down[p]))
+        up, down = np.minimum(x + steps, self.upper), np.maximum(x - steps, self.lower)
+        found = self._all_residuals([*_moved(x, up), *_moved(x, down)])
+        above, below = found[: x.size], found[x.size :]
+        columns = [(a - b) / d for a, b, d in zip(above, below, up - down, strict=True)]
         return np.array(columns).T.reshape(-1, x.size)
 
     def quick_jacobian(self, x: np.ndarray, steps: np.ndarray) -> np.ndarray:
         """One-sided differences, away from a near upper bound, shape (R, P)."""
-        base = self.residuals(x)
-        columns = []
-        for p in range(x.size):
-            step = steps[p] if x[p] + steps[p] <= self.upper[p] else -steps[p]
-            moved = x.copy()
-            moved[p] += step
-            columns.append((self.residuals(moved) - base) / step)
+        away = np.where(x + steps <= self.upper, steps, -steps)
+        base, *found = self._all_residuals([x, *_moved(x, x + away)])
+        columns = [(a - base) / step for a, step in zip(found, away, strict=True)]
         return np.array(columns).T.reshape(-1, x.size)
+
+    def _all_residuals(self, points: list[np.ndarray]) -> list[np.ndarray]:
+        """Residuals at several points, on all cores: the kernels release the interpreter lock."""
+        with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+            return list(pool.map(self.residuals, points))
 
     def good_steps(self, x: np.ndarray) -> np.ndarray:
         """Steps that change the residuals by a fraction of a standard deviation."""
         first = np.full(x.size, _FIRST_STEP)
         return steps_from(self.quick_jacobian(x, first))
+
+
+def _moved(x: np.ndarray, targets: np.ndarray) -> list[np.ndarray]:
+    """Copies of x, each with one element replaced by its target."""
+    return list(np.where(np.eye(x.size, dtype=bool), targets, x))
 
 
 def steps_from(jacobian: np.ndarray) -> np.ndarray:
