@@ -84,7 +84,7 @@ def comparison(truth: Experiment, answers: Answer) -> list[tuple[str, str, str]]
         )
         width = found.width
         text = f"below {width.upper_nm:.1f} nm (upper limit, 95 %)"
-        if width.resolved:
+        if not width.is_limit:
             text = f"{width.value_nm:.1f} nm, 95 %: {width.lower_nm:.1f} to {width.upper_nm:.1f}"
         true_width = float(layer.interface_width_nm)
         rows.append((f"interface width below {layer.name}", f"{true_width:.1f} nm", text))
