@@ -196,7 +196,8 @@ def test_measured_crater_is_weighted_by_area():
     time = np.linspace(0.0, 40.0, 81)
     table = simulate(layers([30.0]), Instrument(crater=("measured", radius, depth)), time)
     formula = simulate(layers([30.0]), Instrument(crater=("parabolic", 0.1)), time)
-    np.testing.assert_allclose(table.signal, formula.signal, atol=1e-9 * DENSITY)
+    # 3000 columns each, at other rates: that leaves 3e-8.
+    np.testing.assert_allclose(table.signal, formula.signal, atol=1e-7 * DENSITY)
 
 
 def test_initial_roughness_gives_a_gaussian_edge():
