@@ -7,10 +7,11 @@ are not fixed. Nothing else translates between the experiment file and the physi
 
 import math
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from craterfront import ions
 from craterfront import parameters as rules
 from craterfront.models import crater
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
@@ -19,6 +20,7 @@ from craterfront.models.transitions import SHAPES
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
+from craterfront.responses import Response, find_responses, sensitivity_label
 from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
 from craterfront.source import GlowDischarge, IonBeam
@@ -33,26 +35,6 @@ DEFAULT_SAMPLES = 1000
 
 SHARE_OF_RANGE = 0.9699
 """Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
-
-
-@dataclass(frozen=True)
-class Response:
-    """One linear term of a channel: a sensitivity times what `projection` collects.
-
-    Attributes
-    ----------
-    channel : int
-    sensitivity : Quantity
-    projection : ndarray, shape (M, E)
-        Weight of one atom of element e out of material m.
-    label : str
-        Channel, and layer where the sensitivity is by layer.
-    """
-
-    channel: int
-    sensitivity: Quantity
-    projection: np.ndarray
-    label: str
 
 
 class Assembly:
@@ -114,7 +96,9 @@ class Assembly:
         self._materials, self._material_of = self._find_materials()
         self._composition = self._composition_table()
         self._preference = self._preferences()
-        self.responses = self._find_responses()
+        self.responses = find_responses(
+            self.channels, self.layers, self._material_of, self.elements
+        )
         if not self.responses:
             self._problems.append("detection channel: every sensitivity is 0; there is no signal")
         if setup.detection.timing == "cycle" and setup.detection.view == "collected":
@@ -351,7 +335,7 @@ class Assembly:
             )
         else:
             try:
-                rate, u_rel = _rate_from_yields(layer.composition, float(density), source)
+                rate, u_rel = ions.erosion_rate_nm_s(layer.composition, float(density), source)
                 if 0 < rate < math.inf:
                     return rate, u_rel
                 problem = f"missing, and the yields give {rate:g} nm/s"
@@ -481,21 +465,10 @@ class Assembly:
 
     def _ion_range_nm(self) -> float:
         """Projected range in the first layer; 0 where the source tells nothing of the ions."""
-        from craterfront.models.ranges import projected_range_nm
-
-        source = self.setup.source
-        if source is None:
+        if self.setup.source is None:
             return 0.0
         density = self.parameters[self._density[0]].value * self._atoms[0]
-        if isinstance(source, IonBeam):
-            angle = math.radians(float(source.angle_deg))
-            energy, ion = float(source.energy_eV), source.ion
-        else:
-            from craterfront.models.lamp import effective_energy_eV
-
-            angle, energy, ion = 0.0, effective_energy_eV(float(source.voltage_V)), "Ar"
-        reach = projected_range_nm(self.layers[0].composition, energy, density, ion)
-        return reach * math.cos(angle)
+        return ions.range_nm(self.layers[0].composition, density, self.setup.source)
 
     # --- materials and channels ----------------------------------------------------------------
 
@@ -511,7 +484,7 @@ class Assembly:
                 own = (self._atomic_density(index, nominal), self._rate_nm_s(index, nominal))
             else:
                 own = (layer.density_group, self._rate[index])
-            sensitivities = tuple(_sensitivity_label(channel, layer) for channel in self.channels)
+            sensitivities = tuple(sensitivity_label(channel, layer) for channel in self.channels)
             keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
         number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
         return list(number), [number[key] for key in keys]
@@ -529,53 +502,13 @@ class Assembly:
             return None
         if isinstance(mixing.preference, dict):
             return np.array([mixing.preference.get(e, 1.0) for e in self.elements])
-        from craterfront.models.lamp import effective_energy_eV
-        from craterfront.models.sputtering import elemental_yield
-
-        source = self.setup.source
-        if source is None:
+        if self.setup.source is None:
             return None
-        if isinstance(source, GlowDischarge):
-            energy, ion = effective_energy_eV(float(source.voltage_V)), "Ar"
-        else:
-            energy, ion = float(source.energy_eV), source.ion
-        found = []
-        for symbol in self.elements:
-            try:
-                found.append(float(elemental_yield(symbol, energy, ion)))
-            except ValueError as error:
-                self._problems.append(f'mixing preference = "yields": {error}')
-                found.append(1.0)
-        return np.array(found)
-
-    def _find_responses(self) -> list[Response]:
-        responses = []
-        for number, channel in enumerate(self.channels):
-            terms: dict[str, tuple[Quantity, np.ndarray]] = {}
-            for index, layer in enumerate(self.layers):
-                sensitivity = channel.sensitivity_in(layer)
-                if sensitivity.value == 0 and sensitivity.status in ("plain", "default"):
-                    continue
-                label = _sensitivity_label(channel, layer)
-                projection = np.zeros((len(self._materials), len(self.elements)))
-                _, projection = terms.setdefault(label, (sensitivity, projection))
-                projection[self._material_of[index]] = self._weights(channel)
-            responses += [
-                Response(number, sensitivity, projection, f"{channel.name} {label}".strip())
-                for label, (sensitivity, projection) in terms.items()
-            ]
-        return responses
-
-    def _weights(self, channel: Channel) -> np.ndarray:
-        """Weight of one atom of each element in a channel."""
-        if channel.element is None:
-            weights = np.ones(len(self.elements))
-        else:
-            weights = np.array([float(e == channel.element) for e in self.elements])
-        for symbol, share in channel.interference.items():
-            if symbol in self.elements:
-                weights[self.elements.index(symbol)] += float(share)
-        return weights
+        try:
+            return ions.preferences(self.elements, self.setup.source)
+        except ValueError as error:
+            self._problems.append(f'mixing preference = "yields": {error}')
+            return None
 
     def _crater(self, value) -> np.ndarray:
         shape = self.setup.crater
@@ -590,46 +523,9 @@ class Assembly:
         return crater.flat()
 
 
-def _rate_from_yields(
-    composition: dict[str, float], density_g_cm3: float, source: GlowDischarge | IonBeam
-) -> tuple[float, float]:
-    """Erosion rate [nm/s] and its relative uncertainty."""
-    if isinstance(source, IonBeam):
-        from craterfront.models.beam import beam_erosion_rate_nm_s
-
-        return beam_erosion_rate_nm_s(
-            composition,
-            density_g_cm3,
-            energy_eV=float(source.energy_eV),
-            current_nA=float(source.current_nA),
-            raster_um=source.raster_um,
-            angle_deg=float(source.angle_deg),
-            ion=source.ion,
-        )
-    from craterfront.models.lamp import lamp_erosion_rate_nm_s
-
-    return lamp_erosion_rate_nm_s(
-        composition,
-        density_g_cm3,
-        voltage_V=float(source.voltage_V),
-        current_mA=float(source.current_mA or 0.0),
-        anode_diameter_mm=float(source.anode_diameter_mm),
-    )
-
-
 def _shape_name(layer: ConcreteLayer) -> str:
     shape = layer.interface_shape
     return f"{shape} {layer.interface_side}" if shape == "exponential" else shape
-
-
-def _sensitivity_label(channel: Channel, layer: ConcreteLayer) -> str:
-    """Which of a channel's sensitivities a layer has: "" where one holds for all."""
-    if isinstance(channel.sensitivity, Quantity):
-        return ""
-    for name in (layer.name, layer.label, layer.material):
-        if name in channel.sensitivity:
-            return f"in {name}"
-    return "elsewhere"
 
 
 def _joined(sample: LayeredSample) -> LayeredSample:
