@@ -33,7 +33,7 @@ REACH = 6.5  # standard deviations beyond which Phi counts as 0 or 1 (4e-11)
 _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
-_NODES_PER_SPREAD = 0.25  # spacing of the nodes at which D* is solved
+_NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
 _EVEN = 0.02  # relative half-width of a segment that counts as one rate within an interval
 _BALANCED = 1e-11  # of the whole dose
 _MOST_PASSES = 14
@@ -200,7 +200,7 @@ def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Cubic Hermite interpolation with slopes from neighbouring nodes."""
     if nodes.size < 3:
         return np.interp(x, nodes, values)
-    slope = np.gradient(values, nodes)
+    slope = np.gradient(values, nodes, edge_order=2)
     i = np.clip(np.searchsorted(nodes, x, side="right") - 1, 0, nodes.size - 2)
     size = nodes[i + 1] - nodes[i]
     t = (x - nodes[i]) / size

@@ -19,7 +19,7 @@ from craterfront.models.mixing import AlteredLayer, leaving_atoms
 from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
-from craterfront.models.viewing import seen_fractions
+from craterfront.models.viewing import collected_atoms, seen_fractions
 
 _ESCAPE_REACH = 12.0
 _PER_ESCAPE_DEPTH = 0.08
@@ -309,14 +309,14 @@ def run(
 
     species = _species(sample, instrument.preference)
     layer = replace(altered_layer(sample, instrument), cells=slices.cells)
-    look_below = instrument.view == "viewed" or instrument.escape_depth_nm > 0
+    viewed = instrument.view == "viewed"
     atoms = atoms @ species.share
     removed, states = leaving_atoms(
         atoms,
         layer,
         species.preference,
         species.dose_per_atom,
-        keep_states=instrument.escape_depth_nm > 0,
+        keep_states=viewed and instrument.escape_depth_nm > 0,
     )
     slice_dose = removed @ species.dose_per_atom
     total = atoms.sum(axis=1)
@@ -330,12 +330,11 @@ def run(
         instrument.relative_spread,
         instrument.grain_nm,
     )
+    # The last slice only keeps columns from running out of material; its middle is far below.
+    sigma[-1] = sigma[-2]
     arrival = Arrival.of(slice_dose, sigma, instrument.crater)
-    columns = removed
-    if look_below:
-        columns = _seen(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
-        if instrument.view == "collected":
-            columns = columns * total[:, None]
+    see = _seen if viewed else _collected
+    columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
     columns = columns @ species.project(projection, sample.composition)
     signal, mean_depth, dose = _recorded(
         arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
@@ -359,6 +358,25 @@ def _seen(
     # Atoms leave in proportion to their preference and to what is at the surface.
     surface = removed if layer.cells == 0 else removed / species.preference
     return surface / surface.sum(axis=1, keepdims=True)
+
+
+def _collected(
+    atoms: np.ndarray,
+    removed: np.ndarray,
+    _: np.ndarray,
+    layer: AlteredLayer,
+    sample: LayeredSample,
+    species: _Species,
+    escape_depth_nm: float,
+) -> np.ndarray:
+    """Atoms of each species that are collected while each slice is removed, shape (K, S)."""
+    if escape_depth_nm == 0:
+        return removed
+    density = sample.atomic_density_per_nm3
+    zone = layer.zone_atoms_nm2
+    zone_nm = zone / float(density[sample.material[0]])
+    volume = 1.0 / density[species.material]
+    return collected_atoms(atoms, removed, zone, zone_nm, volume, escape_depth_nm)
 
 
 def _recorded(

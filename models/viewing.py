@@ -6,7 +6,8 @@ altered layer and the undisturbed sample below it, the seen share of species i i
     v_i = int n_i exp(-x / L) dx / sum_j int n_j exp(-x / L) dx,
 
 x being the depth below the surface of the moment. (For electrons at an emission angle, L is the
-attenuation length times the cosine.)
+attenuation length times the cosine.) That is what is viewed. Where atoms themselves are collected,
+what comes out of the altered layer is what leaves it, and only the rest is seen through it.
 """
 
 import math
@@ -42,38 +43,42 @@ def _seen_below_edges(atoms, volume, escape):
 
 
 @njit(cache=True, nogil=True)
-def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
+def _seen_below_zone(atoms, zone_atoms, volume, escape):
+    """Attenuated atoms below the altered layer at every slice edge, as from its lower face."""
     slices, species = atoms.shape
-    cells = states.shape[2]
     below = _seen_below_edges(atoms, volume, escape)
-    if cells == 0:
-        seen = below
-    else:
-        totals = np.zeros(slices + 1)
-        for k in range(slices):
-            totals[k + 1] = totals[k] + atoms[k].sum()
-        seen = np.zeros((slices + 1, species))
-        pointer = 0
-        for k in range(slices + 1):
-            transmitted = 1.0
-            for j in range(cells):
-                cell = states[k, :, j] * (zone_atoms / cells)
-                depth = _thickness(cell, volume) / escape
-                seen[k] += transmitted * _mean_transmission(depth) * cell
-                transmitted *= math.exp(-depth)
-            start = totals[k] + zone_atoms
-            while pointer < slices - 1 and totals[pointer + 1] <= start:
-                pointer += 1
-            if start >= totals[slices]:
-                seen[k] += transmitted * below[slices]
-            else:
-                size = totals[pointer + 1] - totals[pointer]
-                rest = atoms[pointer] * ((totals[pointer + 1] - start) / size)
-                depth = _thickness(rest, volume) / escape
-                seen[k] += transmitted * (
-                    _mean_transmission(depth) * rest + math.exp(-depth) * below[pointer + 1]
-                )
+    totals = np.zeros(slices + 1)
+    for k in range(slices):
+        totals[k + 1] = totals[k] + atoms[k].sum()
+    seen = np.empty((slices + 1, species))
+    pointer = 0
     for k in range(slices + 1):
+        start = totals[k] + zone_atoms
+        while pointer < slices - 1 and totals[pointer + 1] <= start:
+            pointer += 1
+        if start >= totals[slices]:
+            seen[k] = below[slices]
+        else:
+            size = totals[pointer + 1] - totals[pointer]
+            rest = atoms[pointer] * ((totals[pointer + 1] - start) / size)
+            depth = _thickness(rest, volume) / escape
+            seen[k] = _mean_transmission(depth) * rest + math.exp(-depth) * below[pointer + 1]
+    return seen
+
+
+@njit(cache=True, nogil=True)
+def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
+    beyond = _seen_below_zone(atoms, zone_atoms, volume, escape)
+    cells = states.shape[2]
+    seen = np.zeros(beyond.shape)
+    for k in range(seen.shape[0]):
+        transmitted = 1.0
+        for j in range(cells):
+            cell = states[k, :, j] * (zone_atoms / cells)
+            depth = _thickness(cell, volume) / escape
+            seen[k] += transmitted * _mean_transmission(depth) * cell
+            transmitted *= math.exp(-depth)
+        seen[k] += transmitted * beyond[k]
         seen[k] /= seen[k].sum()
     return seen
 
@@ -113,3 +118,49 @@ def seen_fractions(
         float(escape_depth_nm),
     )
     return 0.5 * (edges[1:] + edges[:-1])
+
+
+def collected_atoms(
+    atoms_nm2: np.ndarray,
+    removed_nm2: np.ndarray,
+    zone_atoms_nm2: float,
+    zone_nm: float,
+    atomic_volume_nm3: np.ndarray,
+    escape_depth_nm: float,
+) -> np.ndarray:
+    """Atoms that are collected while each slice's worth of atoms is removed.
+
+    The share exp(-zone / L) comes directly from the undisturbed sample below the altered layer, the
+    rest is what leaves the altered layer.
+
+    Parameters
+    ----------
+    atoms_nm2 : ndarray, shape (K, S)
+        Atoms per area of the undisturbed sample, slice by slice, each with some [1/nm^2].
+    removed_nm2 : ndarray, shape (K, S)
+        What leaves the altered layer, see `mixing.leaving_atoms` [1/nm^2].
+    zone_atoms_nm2, zone_nm : float
+        Atoms that the altered layer holds [1/nm^2]; its thickness in the first layer [nm].
+    atomic_volume_nm3 : ndarray, shape (S,)
+        Volume of an atom of each species [nm^3].
+    escape_depth_nm : float
+        Depth from which atoms come, L [nm], > 0.
+
+    Returns
+    -------
+    ndarray, shape (K, S)
+        The sum over species is that of `atoms_nm2`. Species by species, too, the sum over slices is
+        that of the sample where all atoms are equally large, but for the outermost L: atoms that
+        would have come out before the first ion are not collected, those below take their place.
+    """
+    total = atoms_nm2.sum(axis=1, keepdims=True)
+    edges = _seen_below_zone(
+        np.ascontiguousarray(atoms_nm2, dtype=float),
+        zone_atoms_nm2,
+        np.ascontiguousarray(atomic_volume_nm3, dtype=float),
+        float(escape_depth_nm),
+    )
+    edges = edges / edges.sum(axis=1, keepdims=True)
+    direct = 0.5 * (edges[1:] + edges[:-1]) * total
+    share = math.exp(-zone_nm / escape_depth_nm)
+    return (1.0 - share) * removed_nm2 + share * direct

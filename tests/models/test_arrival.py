@@ -89,8 +89,8 @@ def test_everything_that_is_held_is_collected(case):
 @given(FINE, st.integers(2, 120))
 def test_the_dose_used_is_the_dose_supplied(case, count):
     # Slices as thin as the plan makes them, and a substrate that no column passes.
-    slice_dose, arrival = built(case, bottom=200)
-    supplied = np.linspace(0.0, slice_dose[:-200].sum(), count)
+    slice_dose, arrival = built(case, bottom=220)
+    supplied = np.linspace(0.0, slice_dose[:-220].sum(), count)
     balanced = arrival.balanced_dose(slice_dose, supplied)
     assert np.all(np.diff(balanced) >= 0.0)
     assert arrival.exposure(balanced[-1:])[-1, 0] < 1e-9

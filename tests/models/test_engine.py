@@ -27,6 +27,7 @@ ROUGHNESS = [
     {"initial_nm": 2.0},
     {"roughness": "statistical"},
     {"roughness": "grains", "relative_spread": 0.08, "grain_nm": 15.0, "initial_nm": 1.0},
+    {"roughness": "columns", "relative_spread": 0.14},
     {"roughness": "columns", "relative_spread": 0.04},
 ]
 
@@ -98,6 +99,37 @@ def test_every_atom_is_collected_once(sample, instrument):
     n = sample.atomic_density_per_nm3[:-1, None]
     held = sample.thickness_nm[:, None] * n * sample.composition[:-1]
     assert collected == pytest.approx(held, abs=1e-9 * held.sum())
+
+
+@settings(max_examples=15)
+@given(instruments(), st.sampled_from([0.3, 1.5]), st.floats(0.5, 10))
+def test_a_buried_layer_is_collected_once_through_an_escape_depth(instrument, escape_nm, rate):
+    # Atoms of equal size, 20 escape depths and more below the surface.
+    sample = LayeredSample(
+        np.array([40.0, 5.0]), np.array([0.0, 1.0]), np.zeros(2, dtype=int), np.arange(3),
+        np.full(3, 70.0), np.array([2.0, rate, 1.0]),
+        np.array([[1.0, 0.0, 0.0], [0.2, 0.3, 0.5], [0.0, 1.0, 0.0]]),
+    )  # fmt: skip
+    instrument = replace(instrument, escape_depth_nm=escape_nm)
+    edges = (12.0 * nominal_s(sample) + 150.0) * np.array([0.0, 0.01, 0.03, 0.1, 0.5, 1.0])
+    collected = run(sample, instrument, edges, by_species(sample)).signal.sum(axis=0)
+    held = 5.0 * 70.0 * sample.composition[1]
+    assert collected.reshape(3, ELEMENTS)[1] == pytest.approx(held, rel=1e-4)
+
+
+def test_an_escape_depth_changes_nothing_suddenly():
+    sample = LayeredSample(
+        np.array([20.0]), np.array([0.0]), np.zeros(1, dtype=int), np.arange(2), np.full(2, 70.0),
+        np.array([2.0, 1.0]), np.array([[0.5, 0.5, 0.0], [0.0, 0.0, 1.0]]),
+    )  # fmt: skip
+    edges = np.linspace(0.0, 20.0, 101)
+    for mixing in MIXING:
+        instrument = Instrument(crater.flat(), preference=np.array([3.0, 1.0, 1.0]), **mixing)
+        without = run(sample, instrument, edges, by_element(sample)).signal
+        short = replace(instrument, escape_depth_nm=0.01)
+        assert run(sample, short, edges, by_element(sample)).signal == pytest.approx(
+            without, abs=0.06 * without.max()
+        )
 
 
 @settings(max_examples=20)

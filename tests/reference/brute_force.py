@@ -554,9 +554,16 @@ def column_pass(
         raise ValueError(f"mixing: {kind!r} is not one of none, uniform, diffusive")
     if escape > 0.0:
         beyond = _below_zone(entering_nm, entering, escape)
-        at_face = sight + np.exp(-thickness / escape)[:, None] * beyond
+        if instrument.view == "viewed":
+            at_face = sight + np.exp(-thickness / escape)[:, None] * beyond
+        else:
+            at_face = beyond
         at_face = at_face / at_face.sum(axis=1, keepdims=True)
         seen = 0.5 * (at_face[1:] + at_face[:-1])
+        if instrument.view == "collected":
+            # Through a zone of this thickness in the first layer; the rest leaves with the zone.
+            through = np.exp(-zone / density[0] / escape)
+            seen = through * seen + (1.0 - through) * removed
     return Pass(removed, seen, loss)
 
 
