@@ -310,8 +310,6 @@ class Assembly:
         group = layer.rate_group
         if layer.erosion_rate_nm_s is not None:
             return self._add(rules.rate(group, layer.erosion_rate_nm_s), "rate", group)
-        if ("rate", group) in self._index:
-            return self._index["rate", group]
         estimate = self._estimated_rate(layer)
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
@@ -341,7 +339,9 @@ class Assembly:
                 problem = f"missing, and the yields give {rate:g} nm/s"
             except (ValueError, ArithmeticError, DensityUnknown, FormulaError) as error:
                 problem = str(error)
-        self._problems.append(f"layer {shown(layer.name)} erosion_rate_nm_s: {problem}")
+        problem = f"layer {shown(layer.label)} erosion_rate_nm_s: {problem}"
+        if problem not in self._problems:  # as it is in every period
+            self._problems.append(problem)
         return None
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:

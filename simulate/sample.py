@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -28,22 +28,12 @@ MOST_LAYERS = 1000
 
 Shape = Literal["erf", "linear", "exponential"]
 Side = Literal["below", "above"]
-Tieable = Literal[
-    "thickness_nm",
-    "density_g_cm3",
-    "erosion_rate_nm_s",
-    "interface_width_nm",
-]
+Tieable = Literal["thickness_nm", "interface_width_nm"]
 
 _NOTHING = Quantity.default(0.0)
 _ENDLESS = Quantity(math.inf)
 
-_GROUPS = {
-    "thickness_nm": "thickness_group",
-    "density_g_cm3": "density_group",
-    "erosion_rate_nm_s": "rate_group",
-    "interface_width_nm": "width_group",
-}
+_TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
 
 
 class Material(Composed):
@@ -153,8 +143,9 @@ class RepeatedLayers(Table):
     of
         The layers of one period, from the surface down.
     tie
-        What has one value in all periods, for example ``["thickness_nm"]``; the rest is
-        independent from period to period.
+        Of ``"thickness_nm"`` and ``"interface_width_nm"``, what has one value in all periods;
+        the rest is independent from period to period. Density and erosion rate belong to the
+        material and are the same in all periods.
     """
 
     repeat: Annotated[int, whole_number(1, MOST_LAYERS)]
@@ -202,6 +193,8 @@ class ConcreteLayer:
         Name before it was made unique, ``"TiN"``.
     material
         Name of the shared material, if it has one.
+    substance
+        Short name of what it consists of.
     composition
         Atomic fraction by element, sum 1.
     thickness_nm
@@ -219,6 +212,7 @@ class ConcreteLayer:
     name: str
     label: str
     material: str | None
+    substance: str
     composition: dict[str, float]
     density_g_cm3: Quantity | None
     erosion_rate_nm_s: Quantity | None
@@ -268,6 +262,42 @@ def _layer_or_period(written: Any) -> Layer | RepeatedLayers:
     return (RepeatedLayers if "repeat" in written or "of" in written else Layer)(**written)
 
 
+def _density_from(layer: ConcreteLayer) -> Hashable:
+    """What a density that is not written follows from: the composition."""
+    known = layer.density_g_cm3
+    if known is not None and known.status != "default":
+        return None
+    return tuple(sorted(layer.composition.items()))
+
+
+def _rate_from(layer: ConcreteLayer) -> Hashable:
+    """What a rate that is not written follows from, for one source: composition and density."""
+    if layer.erosion_rate_nm_s is not None:
+        return None
+    return tuple(sorted(layer.composition.items())), layer.density_g_cm3
+
+
+def _sharing(
+    layers: Sequence[ConcreteLayer], group: str, follows_from: Callable[[ConcreteLayer], Hashable]
+) -> list[ConcreteLayer]:
+    """The layers, with one group for all whose number follows from the same source."""
+    sources = [follows_from(layer) for layer in layers]
+    groups = [getattr(layer, group) for layer in layers]
+    names = _UniqueNames(groups)
+    members: dict[Hashable, dict[str, str]] = {}  # groups by source, with their substance
+    for source, own, layer in zip(sources, groups, layers, strict=True):
+        members.setdefault(source, {})[own] = layer.substance
+    shared = {
+        source: names.new(f"all {next(iter(of.values()))}")
+        for source, of in members.items()
+        if source is not None and len(of) > 1
+    }
+    return [
+        replace(layer, **{group: shared.get(source, own)})
+        for layer, source, own in zip(layers, sources, groups, strict=True)
+    ]
+
+
 class Stack(Table):
     """The sample, from the surface down.
 
@@ -292,7 +322,13 @@ class Stack(Table):
     materials: dict[Name, Material] = Field(default_factory=dict)
 
     def expanded(self) -> list[ConcreteLayer]:
-        """All layers from the surface down with unique names; the substrate is the last."""
+        """All layers from the surface down with unique names; the substrate is the last.
+
+        What is written once is one number: the density and rate of a material or of a layer, in
+        all periods. What is not written follows from the composition: the density from the table,
+        the rate from the yields and the density. Layers in which that is the same share it, since
+        an error of it is the same in all of them.
+        """
         whole = [entry for entry in self.layers if isinstance(entry, Layer)]
         names = _UniqueNames(part.name for part in (*whole, self.substrate))
         groups = {material: names.new(f"material {material}") for material in self.materials}
@@ -303,7 +339,8 @@ class Stack(Table):
             else:
                 layers.append(self._concrete(entry, entry.name or names.new(entry.label), groups))
         last = self.substrate.name or names.new(self.substrate.label)
-        return [*layers, self._concrete(self.substrate, last, groups)]
+        layers.append(self._concrete(self.substrate, last, groups))
+        return _sharing(_sharing(layers, "density_group", _density_from), "rate_group", _rate_from)
 
     def elements(self) -> list[str]:
         """Element symbols in the order in which they first occur from the surface down."""
@@ -351,18 +388,16 @@ class Stack(Table):
     def _periods(
         self, entry: RepeatedLayers, names: _UniqueNames, groups: Mapping[str, str]
     ) -> Iterator[ConcreteLayer]:
-        """The layers of all periods; what is tied keeps one group throughout."""
+        """The layers of all periods; thickness and width are their own unless they are tied."""
         period = []
         for part in entry.of:
             shared = names.new(f"{part.label} (all {entry.repeat})")
             period.append(self._concrete(part, shared, groups))
-        loose = [group for key, group in _GROUPS.items() if key not in entry.tie]
+        loose = [group for key, group in _TIEABLE_GROUPS.items() if key not in entry.tie]
         for number in range(1, entry.repeat + 1):
             for layer in period:
                 name = names.new(f"{layer.label} #{number}")
-                own: dict[str, Any] = {
-                    group: name for group in loose if getattr(layer, group) == layer.name
-                }
+                own: dict[str, Any] = dict.fromkeys(loose, name)
                 yield replace(layer, name=name, **own)
 
     def _concrete(
@@ -376,6 +411,7 @@ class Stack(Table):
             name=name,
             label=part.label,
             material=part.material,
+            substance=owner.substance,
             composition=owner.atomic_fractions,
             density_g_cm3=owner.density,
             erosion_rate_nm_s=owner.erosion_rate_nm_s,

@@ -73,3 +73,51 @@ def test_a_default_mixing_range_is_told():
 def test_a_mixing_range_shorter_than_the_ion_range_is_refused():
     with pytest.raises(InputProblems, match=r"^mixing range_nm: must be > length_nm / 0.97 .*0.5$"):
         assembled(f'{BEAM}[mixing]\nmodel = "diffusive"\nrange_nm = 0.5\n')
+
+
+# --- numbers that layers share ------------------------------------------------------------------
+
+
+LIKE = """
+[[layer]]
+name = "a"
+composition = "Cu"
+thickness_nm = 40.0
+[[layer]]
+composition = "Ni"
+thickness_nm = 30.0
+[[layer]]
+name = "c"
+composition = "Cu"
+thickness_nm = 40.0
+[substrate]
+composition = "Al"
+"""
+
+
+def test_like_layers_share_the_error_of_yields_and_table():
+    experiment = experiment_from_toml(LIKE + BEAM)
+    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
+    assert assembly.rate_index(0) == assembly.rate_index(2) != assembly.rate_index(1)
+    assert assembly.density_index(0) == assembly.density_index(2) != assembly.density_index(1)
+    assert assembly.material_index(0) == assembly.material_index(2)
+    names = [p.name for p in assembly.parameters if p.kind in ("rate", "density")]
+    kinds = ("density", "erosion rate")
+    assert names == [f"{kind} of {of}" for kind in kinds for of in ("all Cu", "Ni", "Al")]
+
+
+def test_every_layer_without_a_rate_is_named_once():
+    """Nothing is known of the yield of a nitride."""
+    nitride = 'composition = "TiN"\ndensity_g_cm3 = 5.3\nthickness_nm = 9.0\n'
+    text = "".join(
+        [
+            f'[[layer]]\nname = "a"\n{nitride}[[layer]]\nname = "b"\n{nitride}',
+            f'[[layer]]\nrepeat = 3\n[[layer.of]]\nname = "c"\n{nitride}',
+            f'[substrate]\ncomposition = "Al"\n{BEAM}',
+        ]
+    )
+    experiment = experiment_from_toml(text)
+    with pytest.raises(InputProblems) as caught:
+        Assembly(experiment.stack, experiment.setup)
+    places = [problem.split(":")[0] for problem in caught.value.problems]
+    assert places == [f'layer "{name}" erosion_rate_nm_s' for name in "abc"]

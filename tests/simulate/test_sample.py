@@ -217,25 +217,80 @@ def test_a_material_shares_density_and_rate_and_nothing_else():
 
 
 def test_groups_of_different_kinds_never_meet():
+    chromium = {"composition": "Cr", "thickness_nm": 5, "erosion_rate_nm_s": 10}
     stack = Stack(
         layers=[
-            {"name": "material TiN", "composition": "Cr", "thickness_nm": 5},
-            {"name": "Cr #1", "composition": "Cr", "thickness_nm": 5},
-            {"name": "Cr (all 2)", "composition": "Cr", "thickness_nm": 5},
-            {
-                "repeat": 2,
-                "of": [{"composition": "Cr", "thickness_nm": 5}],
-                "tie": ["thickness_nm"],
-            },
+            {"name": "material TiN", **chromium},
+            {"name": "Cr #1", **chromium},
+            {"name": "Cr (all 2)", **chromium},
+            {"name": "all Cr", **chromium},
+            {"repeat": 2, "of": [chromium], "tie": ["thickness_nm"]},
             {"material": "TiN", "thickness_nm": 5},
+            {"composition": "Cr", "thickness_nm": 5},
+            {"composition": "Cr", "thickness_nm": 5},
         ],
         substrate={"composition": "Fe"},
         materials={"TiN": {"composition": "TiN"}},
     )
     layers = stack.expanded()
     assert len({layer.name for layer in layers}) == len(layers)
-    assert len({layer.rate_group for layer in layers}) == len(layers)
     assert len({layer.thickness_group for layer in layers}) == len(layers) - 1  # two are tied
+    assert len({layer.rate_group for layer in layers}) == len(layers) - 2  # and two from yields
+    assert layers[-2].rate_group == layers[-3].rate_group == "all Cr (2)"
+    assert {layer.density_group for layer in layers} == {"all Cr (2)", "material TiN (2)", "Fe"}
+
+
+def rate_groups(*layers, **materials):
+    """Rate groups of layers on iron, and their density groups."""
+    stack = Stack(
+        layers=[{"thickness_nm": 5, **layer} for layer in layers],
+        substrate={"composition": "Fe"},
+        materials=materials,
+    )
+    *found, _ = stack.expanded()
+    return [layer.rate_group for layer in found], [layer.density_group for layer in found]
+
+
+def test_what_is_written_once_in_a_period_is_one_number():
+    """Errors of density and rate are fully correlated across layers of a material."""
+    period = [
+        {"composition": "Cr", "thickness_nm": 5, "erosion_rate_nm_s": 10, "density_g_cm3": 7},
+        {"composition": "Ti", "thickness_nm": 5},
+    ]
+    stack = Stack(layers=[{"repeat": 3, "of": period}], substrate={"composition": "Fe"})
+    layers = stack.expanded()[:-1]
+    assert [layer.rate_group for layer in layers] == 3 * ["Cr (all 3)", "Ti (all 3)"]
+    assert [layer.density_group for layer in layers] == 3 * ["Cr (all 3)", "Ti (all 3)"]
+    assert len({layer.thickness_group for layer in layers}) == 6
+
+
+def test_what_is_not_written_follows_from_the_composition():
+    rates, densities = rate_groups(
+        {"name": "a", "composition": "Cu"},
+        {"composition": "Ni"},
+        {"name": "b", "composition": {"Cu": 2.0}},
+        {"material": "foil"},
+        foil={"composition_mass": {"Cu": 1.0}},
+    )
+    assert rates == densities == ["all Cu", "Ni", "all Cu", "all Cu"]
+
+
+def test_a_written_rate_or_density_is_its_layer_s_own():
+    rates, densities = rate_groups(
+        {"name": "a", "composition": "Cu", "erosion_rate_nm_s": 20},
+        {"name": "b", "composition": "Cu", "erosion_rate_nm_s": 20},
+        {"name": "c", "composition": "Cu", "density_g_cm3": 8.0},
+        {"name": "d", "composition": "Cu"},
+    )
+    assert rates == ["a", "b", "c", "d"]  # c is less dense than d, so its rate is another
+    assert densities == ["all Cu", "all Cu", "c", "all Cu"]
+
+
+def test_densities_written_alike_leave_the_rates_from_yields_alike():
+    dense = {"composition": "Cu", "density_g_cm3": {"value": 8.0, "u": 0.2}}
+    rates, densities = rate_groups({"name": "a", **dense}, {"name": "b", **dense})
+    assert rates == ["all Cu", "all Cu"]
+    assert densities == ["a", "b"]
 
 
 def test_density_comes_from_the_table_with_its_uncertainty():
@@ -292,7 +347,7 @@ def test_stack_problems_come_all_at_once():
             materials={"TiN": {"composition": "TiN"}},
         )
     )
-    tieable = '"thickness_nm", "density_g_cm3", "erosion_rate_nm_s" or "interface_width_nm"'
+    tieable = '"thickness_nm" or "interface_width_nm"'
     assert sorted(problems) == [
         'layer[1] "a" thickness_nm: must be > 0, got 0',
         'layer[2] "a" name: is the name of layer[1], too; names are unique',
