@@ -482,7 +482,6 @@ class Pass:
 
     removed: Array  # (K, groups) per atom removed, sum 1
     seen: Array  # (K, groups) attenuation-weighted fractions, sum 1
-    start_loss: Array  # (groups,) what the very first atoms are
 
 
 def _below_zone(depth: Array, atoms: Array, escape: float) -> Array:
@@ -520,19 +519,16 @@ def column_pass(
     entering_nm = depths.depth(atoms + zone)
     entering = np.ascontiguousarray(cumulated(entering_nm))
     feed = np.ascontiguousarray(np.diff(entering, axis=0) / np.diff(atoms)[:, None])
-    top = (depths.fractions(np.zeros(1)) * density)[0, groups.layer] * groups.share
-    top = top / top.sum()
     thickness = np.zeros(atoms.size)
     sight = np.zeros_like(entering)
     volume = 1.0 / density[groups.layer]
     if kind == "none":
-        removed, seen, loss = feed, feed, top
+        removed, seen = feed, feed
     elif kind == "uniform":
         start = entering[0] / zone
         longest = 0.05 * zone * groups.weight.min() / groups.weight.max()
         removed, states = _uniform_pass(atoms, feed, zone, groups.weight, start.copy(), longest)
         seen = 0.5 * (states[1:] + states[:-1])
-        loss = start * groups.weight / np.sum(start * groups.weight)
         if escape > 0.0:
             per_atom = states @ volume
             thickness = zone * per_atom
@@ -549,7 +545,6 @@ def column_pass(
             volume, escape,
         )  # fmt: skip
         seen = 0.5 * (surface[1:] + surface[:-1])
-        loss = top * groups.weight / np.sum(top * groups.weight)
     else:
         raise ValueError(f"mixing: {kind!r} is not one of none, uniform, diffusive")
     if escape > 0.0:
@@ -564,7 +559,7 @@ def column_pass(
             # Through a zone of this thickness in the first layer; the rest leaves with the zone.
             through = np.exp(-zone / density[0] / escape)
             seen = through * seen + (1.0 - through) * removed
-    return Pass(removed, seen, loss)
+    return Pass(removed, seen)
 
 
 # ---------------------------------------------------------------------------- grid of slices
@@ -901,8 +896,11 @@ def simulate(
     result = column_pass(depths, groups, sample, instrument, atoms, refine)
     step = np.diff(atoms)
     dose = np.concatenate([[0.0], np.cumsum(step * (result.removed @ groups.cost_s))])
-    first = float(depths.fractions(np.zeros(1))[0] @ density)
-    start_dose_per_nm = first * float(result.start_loss @ groups.cost_s)
+    # The initial roughness is a scatter of the thickness of the undisturbed top layer: a column has
+    # more or less of it to remove, at the dose per nm that it costs in its steady state. What the
+    # first atoms of an altered layer cost is no matter.
+    rate = np.asarray(sample.rate_nm_s, float)
+    start_dose_per_nm = float(depths.fractions(np.zeros(1))[0] @ (1.0 / rate))
     sigma = roughness(depth, atoms, dose, start_dose_per_nm, instrument)
 
     m = _mirrored(dose, sigma)
