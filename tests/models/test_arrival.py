@@ -143,7 +143,7 @@ def test_closed_form_against_its_definition(shape, sigma, size):
 @given(
     sigma=st.floats(0.001, 10),
     size=st.floats(0.001, 10),
-    curvature=st.floats(-1.5, 1.5),
+    curvature=st.floats(-1.5, 1.5).map(lambda c: round(c, 6)),  # quadrature needs a range
     dose=st.floats(5, 40),
 )
 def test_closed_form_of_a_paraboloid_for_any_ratio_of_widths(sigma, size, curvature, dose):
