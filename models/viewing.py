@@ -70,13 +70,18 @@ def _seen_below_zone(atoms, zone_atoms, volume, escape):
 def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
     beyond = _seen_below_zone(atoms, zone_atoms, volume, escape)
     cells = states.shape[2]
+    cell_atoms = zone_atoms / max(cells, 1)
     seen = np.zeros(beyond.shape)
     for k in range(seen.shape[0]):
         transmitted = 1.0
         for j in range(cells):
-            cell = states[k, :, j] * (zone_atoms / cells)
-            depth = _thickness(cell, volume) / escape
-            seen[k] += transmitted * _mean_transmission(depth) * cell
+            size = 0.0
+            for s in range(volume.size):
+                size += states[k, s, j] * volume[s]
+            depth = size * cell_atoms / escape
+            weight = transmitted * _mean_transmission(depth) * cell_atoms
+            for s in range(volume.size):
+                seen[k, s] += weight * states[k, s, j]
             transmitted *= math.exp(-depth)
         seen[k] += transmitted * beyond[k]
         seen[k] /= seen[k].sum()
