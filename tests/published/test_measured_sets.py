@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from craterfront import InputProblems
+
 DATA = Path(__file__).parents[1] / "data" / "measured"
 EXAMPLE = Path(__file__).parents[2] / "simulate" / "examples" / "measured_sets.py"
 
@@ -87,6 +89,14 @@ def test_erosion_times_of_one_film_in_two_runs(runs):
     assert 0.05 < u_covered < 1.0
     # The runs differ by more than their uncertainties: the guide discusses it.
     assert covered - film > 2 * (u_film**2 + u_covered**2) ** 0.5
+
+
+def test_nothing_fixes_the_depth_scale_of_the_film():
+    folder = DATA / "tofsims-mapi-device"
+    experiment = sets.load_experiment(folder / "film.toml")
+    profile = sets.load_profile(DATA / sets.FILM_FILE, experiment)
+    with pytest.raises(InputProblems, match='nothing fixes the depth scale of "film"'):
+        sets.invert(profile, experiment)
 
 
 def test_saturated_channel_knows_less_and_says_so(runs):
