@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from json import dumps as to_json
+from math import isfinite
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -89,9 +90,10 @@ def demo(
     ] = Path("craterfront-demo"),
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> None:
-    from craterfront.demo import STORY, run_demo
+    from craterfront.demo import STORY, check_directory, run_demo
     from craterfront.report import print_answer, print_comparison
 
+    check_directory(directory)
     console = _console()
     console.print(STORY, highlight=False, markup=False)
     console.print(CAUTION, style="italic", highlight=False, markup=False)
@@ -190,13 +192,14 @@ def _check_outputs(
 
     drawn = [figure for figure in figures if figure is not None]
     outputs = [*drawn, dataset] if dataset is not None else drawn
-    seen = {os.path.realpath(place) for place in inputs if place is not None}
+    read = {os.path.realpath(place) for place in inputs if place is not None}
+    seen: set[str] = set()
     for place in outputs:
         real = os.path.realpath(place)
+        if real in read:
+            raise InputProblems(["is named as input and as output"], str(place))
         if real in seen:
-            raise InputProblems(
-                ["is named twice: as input and output, or as two outputs"], str(place)
-            )
+            raise InputProblems(["is named for two outputs"], str(place))
         seen.add(real)
         check_writable(place)
     if drawn:
@@ -251,6 +254,8 @@ def invert(
     from craterfront.inversion import invert as run
     from craterfront.results import answer, estimate_dataset
 
+    for note in (*loaded.warnings(), *measured.notes):
+        _say(f"Note: {note}")
     with _progress(quiet or json) as progress, _located(experiment):
         found = run(measured, loaded, relative=relative, progress=progress)
     answers = answer(found)
@@ -258,8 +263,6 @@ def invert(
     if output is not None:
         write_dataset(dataset, output)
     _draw(dataset, answers, figure, budget)
-    for note in (*loaded.warnings(), *measured.notes):
-        _say(f"Note: {note}")
     if json:
         typer.echo(answers.as_json())
         return
@@ -307,37 +310,37 @@ def resolution(
         _file_option("-e", "--experiment", help="Take [profile] and channels from this file."),
     ] = None,
     axis_column: Annotated[str | None, typer.Option(help="Column with the axis.")] = None,
-    axis: Annotated[str, typer.Option(help="time or depth.", metavar="time|depth")] = "time",
-    axis_unit: Annotated[str | None, typer.Option(help="s, ms, min; nm, um, A.")] = None,
+    axis: Annotated[
+        str | None, typer.Option(help="time (default) or depth.", metavar="time|depth")
+    ] = None,
+    axis_unit: Annotated[
+        str | None, typer.Option(help="s, ms, min; nm, um, A; default as the header says.")
+    ] = None,
     header_rows: Annotated[int | None, typer.Option(help="Lines before the data.")] = None,
     names_row: Annotated[int | None, typer.Option(help="Line with the column names.")] = None,
-    drop_last_rows: Annotated[int, typer.Option(min=0, help="Rows to leave out at the end.")] = 0,
+    drop_last_rows: Annotated[
+        int | None, typer.Option(min=0, help="Rows to leave out at the end.")
+    ] = None,
     figure: Annotated[Path | None, _file_option(help="Draw it (png, pdf or svg).")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
 ) -> None:
     from craterfront.edge_and_delta import standard_figures
-    from craterfront.files import load_column, load_profile
 
     _one_of("--feature", feature, ("edge", "delta"))
-    _one_of("--axis", axis, ("time", "depth"))
-    if counts is not None and not counts > 0:
-        raise InputProblems([f"--counts must be > 0, got {counts:g}"])
+    if axis is not None:
+        _one_of("--axis", axis, ("time", "depth"))
+    _check_numbers(start, end, counts)
     _check_outputs((profile, experiment), None, figure)
-    if experiment is not None:
-        from craterfront.experiment import load_experiment
-
-        measured = load_profile(profile, load_experiment(experiment))
-    else:
-        measured = load_column(
-            profile,
-            channel,
-            axis_column=axis_column,
-            axis=axis,
-            axis_unit=axis_unit or ("s" if axis == "time" else "nm"),
-            header_rows=header_rows,
-            names_row=names_row,
-            drop_last_rows=drop_last_rows,
-        )
+    reading = {
+        "axis_column": axis_column,
+        "axis": axis,
+        "axis_unit": axis_unit,
+        "header_rows": header_rows,
+        "names_row": names_row,
+        "drop_last_rows": drop_last_rows,
+    }
+    reading = {name: value for name, value in reading.items() if value is not None}
+    measured = _profile_with(profile, channel, experiment, reading)
     low, high = measured.middle[[0, -1]]
     window = (low if start is None else start, high if end is None else end)
     with _located(profile):
@@ -348,14 +351,48 @@ def resolution(
         from craterfront.figure_style import save_figure
         from craterfront.resolution_figures import resolution_figure
 
-        drawn = resolution_figure(found.x, found.y, found.fit, axis=measured.axis, unit=found.unit)
-        save_figure(drawn, figure)
+        save_figure(resolution_figure(found), figure)
     if json:
         typer.echo(to_json(found.as_dict(), indent=2))
         return
     from craterfront.report import print_standard_figures
 
-    print_standard_figures(found, measured.notes, _console())
+    print_standard_figures(found, (), _console())
+
+
+def _profile_with(
+    place: Path, channel: str, experiment: Path | None, reading: dict[str, Any]
+) -> Any:
+    """A profile read as an experiment says, or one column of it as the options say."""
+    from craterfront.files import is_netcdf, load_column, load_profile
+
+    without_effect = ", ".join(f"--{name.replace('_', '-')}" for name in reading)
+    if without_effect and experiment is not None:
+        problem = f"{without_effect}: of no effect with -e, whose [profile] says how a file is read"
+        raise InputProblems([problem])
+    if without_effect and is_netcdf(place):
+        problem = f"{without_effect}: of no effect on netCDF, which says itself what it holds"
+        raise InputProblems([problem], str(place))
+    if experiment is None:
+        return load_column(place, channel, **reading)
+    from craterfront.experiment import load_experiment
+
+    return load_profile(place, load_experiment(experiment))
+
+
+def _check_numbers(start: float | None, end: float | None, counts: float | None) -> None:
+    """What no window and no number of counts can be."""
+    problems = [
+        f"{option}: must be a finite number, got {value:g}"
+        for option, value in (("--from", start), ("--to", end), ("--counts", counts))
+        if value is not None and not isfinite(value)
+    ]
+    if not problems and start is not None and end is not None and not start < end:
+        problems.append(f"--to: must be larger than --from {start:g}, got {end:g}")
+    if not problems and counts is not None and not counts > 0:
+        problems.append(f"--counts: must be > 0, got {counts:g}")
+    if problems:
+        raise InputProblems(problems)
 
 
 def _one_of(option: str, value: str, known: tuple[str, ...]) -> None:

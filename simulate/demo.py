@@ -2,8 +2,11 @@
 
 from importlib.resources import files
 from pathlib import Path
+from textwrap import fill
 
+from craterfront.cautions import CAUTION
 from craterfront.experiment import Experiment, experiment_from_toml
+from craterfront.file_access import check_writable
 from craterfront.files import profile_of, write_dataset, write_whole
 from craterfront.forward import simulate
 from craterfront.inversion import Progress, invert
@@ -19,8 +22,30 @@ STORY = (
 SEED = 2024
 
 
+EXAMPLES = ("mirror-truth.toml", "mirror-analyst.toml")
+MADE = ("profile.nc", "profile.png", "estimate.nc", "fit.png", "budget.png")
+
+
+def check_directory(directory: Path) -> None:
+    """Make the directory, and refuse it before anything is computed if it takes no files.
+
+    Raises
+    ------
+    InputProblems
+    """
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputProblems([f"cannot be made: {error.strerror}"], str(directory)) from None
+    for name in (*EXAMPLES, *MADE):
+        check_writable(directory / name)
+
+
 def _example(name: str) -> str:
-    return files("craterfront").joinpath("examples", name).read_text(encoding="utf-8")
+    """An experiment file; it prints a source setting, so the caution stands at its top."""
+    caution = fill(CAUTION, 88, initial_indent="# ", subsequent_indent="# ")
+    text = files("craterfront").joinpath("examples", name).read_text(encoding="utf-8")
+    return f"{caution}\n\n{text}"
 
 
 def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[str, str, str]]]:
@@ -43,14 +68,10 @@ def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[st
     from craterfront.figures import fit_figure, profile_figure
     from craterfront.resolution_figures import budget_figure
 
-    try:
-        directory.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputProblems([f"cannot be made: {error.strerror}"], str(directory)) from None
-    truth = experiment_from_toml(_example("mirror-truth.toml"), "mirror-truth.toml")
-    known = experiment_from_toml(_example("mirror-analyst.toml"), "mirror-analyst.toml")
-    for name in ("mirror-truth.toml", "mirror-analyst.toml"):
-        text = _example(name)
+    check_directory(directory)
+    texts = {name: _example(name) for name in EXAMPLES}
+    truth, known = (experiment_from_toml(text, name) for name, text in texts.items())
+    for name, text in texts.items():
         write_whole(directory / name, lambda place, text=text: _write_text(place, text))
     progress("simulate", 0.02)
     measured = simulate(truth.stack, truth.setup, seed=SEED, title=truth.title)

@@ -1,18 +1,24 @@
 """The standard figures of one channel: an edge (ASTM E1636) or a delta layer (ISO 20341)."""
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 
-from craterfront.measured_profile import MeasuredProfile
+from craterfront.axis_unit import BASE_UNITS
+from craterfront.column_selection import listed
+from craterfront.measured_profile import Axis, MeasuredProfile
 from craterfront.models.delta_fit import DeltaFit, fit_delta_response
+from craterfront.models.delta_response import delta_peak
 from craterfront.models.edge_response import LogisticFit, fit_logistic_edge
-from craterfront.models.resolution import NOMINAL_LEVELS, EdgeWidth, level_width
+from craterfront.models.resolution import NOMINAL_LEVELS, level_width
 from craterfront.problems import InputProblems, did_you_mean, shown
 
 Feature = Literal["edge", "delta"]
+Row = tuple[str, float, float | None]
+
+FEWEST_READINGS = 10
 
 
 @dataclass(frozen=True)
@@ -28,11 +34,13 @@ class StandardFigures:
         The readings used.
     unit : str
         Of x, and of every length.
+    axis : str
+        time or depth.
     rows : list of (name, value, u)
         u is the standard uncertainty; None where the row is an upper limit at 95 %.
     fit : LogisticFit or DeltaFit
     notes : list of str
-        What a reader must know of the fit.
+        What a reader must know of the profile and of the fit.
     """
 
     channel: str
@@ -40,7 +48,8 @@ class StandardFigures:
     x: np.ndarray
     y: np.ndarray
     unit: str
-    rows: list[tuple[str, float, float | None]]
+    axis: Axis
+    rows: list[Row]
     fit: LogisticFit | DeltaFit
     notes: list[str]
 
@@ -92,45 +101,59 @@ def standard_figures(
     ------
     InputProblems
     """
-    if channel not in profile.channels:
-        near = did_you_mean(channel, profile.channels)
-        raise InputProblems([f"channel {shown(channel)}: not in the profile{near}"], profile.source)
-    x = profile.middle
-    y = profile.values[profile.channels.index(channel)]
-    inside = np.ones(x.size, dtype=bool)
-    if window is not None:
-        inside = (x >= window[0]) & (x <= window[1])
-    if inside.sum() < 10:
-        raise InputProblems(
-            [f"{int(inside.sum())} readings in the window; at least 10 are needed"], profile.source
-        )
-    x, y = x[inside], y[inside]
-    unit = "s" if profile.axis == "time" else "nm"
-    notes = []
-    if profile.censored[profile.channels.index(channel)][inside].any():
+    seen = _seen(profile, channel, window)
+    x, y = seen.middle, seen.values[0]
+    notes = list(profile.notes)
+    if seen.censored.any():
         notes.append("some readings are saturated: their true values are larger")
     gain = None if counts is None else 1.0 / counts
     try:
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
-            found = _edge(x, y, gain) if feature == "edge" else _delta(x, y, gain)
+            rows, fit = _edge(x, y, gain) if feature == "edge" else _delta(x, y, gain)
     except ValueError as error:
         raise InputProblems([f"channel {shown(channel)}: {error}"], profile.source) from None
-    rows, fit, own = found
-    notes += own + [str(warning.message) for warning in caught]
+    if isinstance(fit, LogisticFit) and fit.at_limit:
+        notes.append("the extended logistic function does not fit: the edge is too narrow for it")
+    notes += [str(warning.message) for warning in caught]
     if fit.correlation_factor > 3.0:
         notes.append(
             "residuals are correlated: the curve is not quite of this shape "
             f"(uncertainties are widened by {fit.correlation_factor**0.5:.2g})"
         )
-    return StandardFigures(channel, feature, x, y, unit, rows, fit, notes)
+    return StandardFigures(
+        channel, feature, x, y, BASE_UNITS[profile.axis], profile.axis, rows, fit, notes
+    )
 
 
-def _edge(x: np.ndarray, y: np.ndarray, gain: float | None):
-    exact: EdgeWidth = level_width(x, y)
-    nominal = level_width(x, y, *NOMINAL_LEVELS)
+def _seen(
+    profile: MeasuredProfile, channel: str, window: tuple[float, float] | None
+) -> MeasuredProfile:
+    """The one channel, within the window."""
+    if channel not in profile.channels:
+        near = did_you_mean(channel, profile.channels)
+        message = f"channel {shown(channel)}: not in the profile{near}"
+        there = f"its channels are {listed(profile.channels)}"
+        raise InputProblems([f"{message}; {there}"], profile.source)
+    row = profile.channels.index(channel)
+    first, last = (-np.inf, np.inf) if window is None else window
+    inside = (profile.middle >= first) & (profile.middle <= last)
+    if inside.sum() < FEWEST_READINGS:
+        few = f"{int(inside.sum())} readings in the window; at least {FEWEST_READINGS} are needed"
+        raise InputProblems(["; ".join([few, *profile.notes])], profile.source)
+    channel_alone = replace(
+        profile,
+        channels=[channel],
+        values=profile.values[[row]],
+        censored=profile.censored[[row]],
+    )
+    return channel_alone.at(inside)
+
+
+def _edge(x: np.ndarray, y: np.ndarray, gain: float | None) -> tuple[list[Row], LogisticFit]:
+    exact, nominal = level_width(x, y), level_width(x, y, *NOMINAL_LEVELS)
     fit = fit_logistic_edge(x, y, poisson_scale=gain)
-    rows: list[tuple[str, float, float | None]] = [
+    rows: list[Row] = [
         ("position (50 %)", exact.midpoint, exact.u_midpoint),
         ("width 15.87-84.13 %, read off", exact.width, exact.u_width),
         ("width 16-84 %, read off", nominal.width, nominal.u_width),
@@ -139,15 +162,12 @@ def _edge(x: np.ndarray, y: np.ndarray, gain: float | None):
         ("extended logistic: width 15.87-84.13 %", fit.width, fit.u_width),
         ("extended logistic: width 16-84 %", fit.width_nominal, fit.u_width_nominal),
     ]
-    notes = []
-    if fit.at_limit:
-        notes.append("the extended logistic function does not fit: the edge is too narrow for it")
-    return rows, fit, notes
+    return rows, fit
 
 
-def _delta(x: np.ndarray, y: np.ndarray, gain: float | None):
+def _delta(x: np.ndarray, y: np.ndarray, gain: float | None) -> tuple[list[Row], DeltaFit]:
     fit = fit_delta_response(x, y, poisson_scale=gain)
-    rows: list[tuple[str, float, float | None]] = []
+    rows: list[Row] = []
     names = {
         "leading": "leading decay length",
         "trailing": "trailing decay length",
@@ -159,8 +179,26 @@ def _delta(x: np.ndarray, y: np.ndarray, gain: float | None):
         else:
             rows.append((name, getattr(fit.parameters, key), getattr(fit.u, key)))
     rows += [
-        ("centre", fit.parameters.centre, fit.u.centre),
+        ("centre of the exponentials", fit.parameters.centre, fit.u.centre),
+        ("position of the peak", *_peak_position(fit)),
         ("full width at half maximum", fit.fwhm, fit.u_fwhm),
         ("width 15.87-84.13 % of the cumulated response", fit.edge_width, fit.u_edge_width),
     ]
-    return rows, fit, []
+    return rows, fit
+
+
+def _peak_position(fit: DeltaFit) -> tuple[float, float]:
+    """Where the fitted response is highest, and its standard uncertainty (GUM, 5.2)."""
+    shape = ("centre", "leading", "trailing", "sigma")
+    best = np.array([getattr(fit.parameters, name) for name in shape])
+    at = [fit.parameters._fields.index(name) for name in shape]
+    here = delta_peak(*best)
+    slopes = []
+    for number, index in enumerate(at):
+        # Forward, since a length may be zero but not less.
+        step = 1e-3 * float(fit.covariance[index, index]) ** 0.5
+        moved = best.copy()
+        moved[number] += step
+        slopes.append((delta_peak(*moved) - here) / step if step > 0.0 else 0.0)
+    variance = np.array(slopes) @ fit.covariance[np.ix_(at, at)] @ np.array(slopes)
+    return float(here), float(max(variance, 0.0)) ** 0.5

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
-from craterfront.sample import Stack
+from craterfront.sample import Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
 
@@ -52,6 +52,7 @@ class Experiment(Table):
             *self.setup.unused(),
             *self._unused_depth_scale(),
             *self._unused_materials(),
+            *self._widths_beyond_their_layer(),
             *self._elements_in_no_layer(),
             *self._layers_without_sensitivity(),
         ]
@@ -104,6 +105,16 @@ class Experiment(Table):
         for name in self.stack.materials:
             if name not in used:
                 yield f"material.{shown_key(name)}: no layer names it"
+
+    def _widths_beyond_their_layer(self) -> Iterator[str]:
+        for place, part in self.stack.parts():
+            if isinstance(part, Layer):
+                thickness, width = float(part.thickness_nm), float(part.interface_width_nm)
+                if width > thickness:
+                    yield (
+                        f"{place} interface_width_nm: {shown(width)} nm are wider than the layer,"
+                        f" {shown(thickness)} nm"
+                    )
 
     def _elements_in_no_layer(self) -> Iterator[str]:
         present = self.stack.elements()

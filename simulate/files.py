@@ -81,10 +81,9 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
     listed = bool(experiment.setup.detection.channel)
     single = {c.name: c.columns[0] for c in channels if not c.merge}
     merged = {c.name: list(c.merge) for c in channels if c.merge}
-    axis = settings.axis
     optional = {
         "axis_column": settings.axis_column,
-        "axis_unit": settings.axis_unit or ("s" if axis == "time" else "nm"),
+        "axis_unit": settings.axis_unit,
         "axis_position": settings.axis_position,
         "delimiter": settings.delimiter,
         "decimal": settings.decimal,
@@ -94,7 +93,7 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
     }
     return read_profile(
         path,
-        axis=axis,
+        axis=settings.axis,
         values=settings.values,
         columns=single if listed or merged else None,
         merge=merged or None,
@@ -107,7 +106,7 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
 
 
 def load_column(path: str | os.PathLike[str], channel: str, **reading: Any) -> MeasuredProfile:
-    """Read one channel of a profile.
+    """Read one channel of a profile whose axis has a known unit.
 
     Parameters
     ----------
@@ -121,10 +120,16 @@ def load_column(path: str | os.PathLike[str], channel: str, **reading: Any) -> M
     Raises
     ------
     InputProblems
+        For text also where neither `reading` nor the header names the unit of the axis: nothing
+        tells that the column is an axis at all.
     """
     if is_netcdf(path):
         return profile_of(read_dataset(path), str(path))
-    return read_profile(path, columns={channel: channel}, **reading)
+    profile = read_profile(path, columns={channel: channel}, **reading)
+    if profile.axis_unit_doubt:
+        advice = "give --axis-column or --axis-unit"
+        raise InputProblems([f"{profile.axis_unit_doubt}; {advice}"], str(path))
+    return profile
 
 
 def profile_of(dataset: "xarray.Dataset", source: str) -> MeasuredProfile:

@@ -12,6 +12,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from craterfront.axis_unit import AxisUnit
+from craterfront.axis_unit import axis_unit as unit_of_axis
 from craterfront.column_selection import Selection, listed, normal, select_columns
 from craterfront.delimited_text import TextTable, read_table
 from craterfront.measured_profile import (
@@ -36,7 +38,7 @@ def read_profile(
     *,
     axis_column: str | int | None = None,
     axis: Axis = "time",
-    axis_unit: str = "s",
+    axis_unit: str | None = None,
     axis_position: Position = "middle",
     values: ValuesKind = "intensity",
     value_unit: Literal["1", "%"] = "1",
@@ -64,7 +66,8 @@ def read_profile(
     axis
         ``"time"`` or ``"depth"``.
     axis_unit
-        s, ms or min; nm, um (µm) or A (Å).
+        s, ms or min; nm, um (µm) or A (Å). Default: what the header of the column names, as in
+        ``"Time (ms)"``; if it names nothing, s or nm, with a note.
     axis_position
         Whether the axis gives the ``"start"``, ``"middle"`` or ``"end"`` of each interval.
     values
@@ -104,23 +107,15 @@ def read_profile(
         fewer than two usable rows; fractions above 2, which are probably per cent.
     """
     place = str(path)
+    columns_problems = _column_problems(axis_column, columns, merge, ignore)
     problems = [
         *_choice_problems(axis, axis_unit, axis_position, values, value_unit, drop_last_rows),
-        *_column_problems(axis_column, columns, merge, ignore),
+        *columns_problems,
         *_channel_problems(saturation, elements),
     ]
-    try:
-        table = read_table(
-            path,
-            delimiter=delimiter,
-            decimal=decimal,
-            header_rows=header_rows,
-            names_row=names_row,
-        )
-    except InputProblems as error:
-        raise InputProblems(problems + error.problems, place) from None
-    if _column_problems(axis_column, columns, merge, ignore):
-        raise InputProblems(problems, place)
+    layout = {"delimiter": delimiter, "decimal": decimal}
+    table = _table(path, problems, **layout, header_rows=header_rows, names_row=names_row)
+    _raise_any(place, problems if columns_problems else [])
     selection = select_columns(
         table.names, axis_column=axis_column, columns=columns, merge=merge, ignore=ignore
     )
@@ -128,26 +123,34 @@ def read_profile(
     problems += _unknown_channels(selection.channels, "saturation", saturation)
     problems += _unknown_channels(selection.channels, "elements", elements)
     _raise_any(place, problems)
+    unit = unit_of_axis(table.names[selection.axis], axis, axis_unit)
+    _raise_any(place, unit.problems)
     with np.errstate(all="ignore"):  # what overflows is not finite, and its row is left out
-        readings = _readings(table, selection, drop_last_rows, AXIS_UNITS[axis][normal(axis_unit)])
-        interval = _interval(readings.axis_values, axis_position)
-    censored = readings.at_or_above(saturation or {})
-    used = readings.usable
-    profile = MeasuredProfile(
-        axis=axis,
-        axis_values=readings.axis_values[used],
-        interval=interval[used],
-        channels=list(readings.channels),
-        values=readings.sums[:, used] / (100.0 if value_unit == "%" else 1.0),
-        values_kind=values,
-        censored=censored[:, used],
-        notes=readings.notes,
-        source=place,
-        axis_position=axis_position,
-        elements=dict(elements or {}),
-    )
+        readings = _readings(table, selection, drop_last_rows, unit)
+        profile = MeasuredProfile(
+            axis=axis,
+            axis_values=readings.axis_values,
+            interval=_interval(readings.axis_values, axis_position),
+            channels=list(readings.channels),
+            values=readings.sums / (100.0 if value_unit == "%" else 1.0),
+            values_kind=values,
+            censored=readings.at_or_above(saturation or {}),
+            notes=readings.notes,
+            source=place,
+            axis_position=axis_position,
+            elements=dict(elements or {}),
+            axis_unit_doubt=unit.doubt,
+        ).at(readings.usable)
     _raise_any(place, range_problems(profile))
     return profile
+
+
+def _table(path: str | os.PathLike[str], problems: list[str], **layout: Any) -> TextTable:
+    """Read the table; what is wrong with it is told with the problems that are known already."""
+    try:
+        return read_table(path, **layout)
+    except InputProblems as error:
+        raise InputProblems(problems + error.problems, str(path)) from None
 
 
 def _raise_any(place: str, problems: list[str]) -> None:
@@ -168,7 +171,7 @@ def _choice_problems(
         "values": (values, VALUES_KINDS),
         "value_unit": (value_unit, ("1", "%")),
     }
-    if axis in ("time", "depth"):
+    if axis in ("time", "depth") and axis_unit is not None:
         given = normal(axis_unit) if isinstance(axis_unit, str) else axis_unit
         choices[f"axis_unit of a {axis} axis"] = (given, tuple(AXIS_UNITS[axis]))
     problems = [
@@ -279,7 +282,7 @@ class _Readings:
 
 
 def _readings(
-    table: TextTable, selection: Selection, drop_last_rows: int, axis_factor: float
+    table: TextTable, selection: Selection, drop_last_rows: int, unit: AxisUnit
 ) -> _Readings:
     """Read the used columns and find the rows that are complete."""
     rows, dropped = _row_count(table, drop_last_rows)
@@ -291,7 +294,7 @@ def _readings(
         dropped.append(f"columns without any number left out ({len(empty)}): {listed(empty)}")
     if not channels or rows < 2:
         raise InputProblems(["fewer than two rows are usable", *dropped], table.path)
-    axis_values = numbers[selection.axis] * axis_factor
+    axis_values = numbers[selection.axis] * unit.factor
     axis_values = np.where(np.isfinite(axis_values), axis_values, np.nan)
     _check_increasing(table, selection.axis, axis_values)
     sums = np.array([sum(numbers[i] for i in parts) for parts in channels.values()])
@@ -306,7 +309,7 @@ def _readings(
         dropped.append(f"more rows left out for such reasons: {unusable.size - _ROWS_SHOWN}")
     if np.count_nonzero(usable) < 2:
         raise InputProblems(["fewer than two rows are usable", *dropped], table.path)
-    notes = [*table.notes, *selection.notes, *dropped]
+    notes = [*table.notes, *selection.notes, *unit.notes, *dropped]
     return _Readings(axis_values, channels, numbers, sums, usable, notes)
 
 

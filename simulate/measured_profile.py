@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from craterfront.axis_unit import BASE_UNITS
 from craterfront.models.elements import atomic_to_mass_fractions, mass_to_atomic_fractions
 from craterfront.problems import InputProblems, shown
 
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
 Axis = Literal["time", "depth"]
 Position = Literal["start", "middle", "end"]
 ValuesKind = Literal["intensity", "atomic fraction", "mass fraction"]
-
-BASE_UNITS = {"time": "s", "depth": "nm"}
 
 SMALLEST_STEP, LARGEST_STEP = 1e-9, 1e9  # of the axis [s or nm]
 LARGEST_VALUE = 1e30
@@ -57,6 +56,8 @@ class MeasuredProfile:
         Which place of its interval the axis gives: ``"start"``, ``"middle"`` or ``"end"``.
     elements
         Element symbol by channel, as far as given.
+    axis_unit_doubt
+        Where neither the settings nor the file name the unit of the axis: a sentence that says so.
     """
 
     axis: Axis
@@ -70,12 +71,23 @@ class MeasuredProfile:
     source: str
     axis_position: Position = "middle"
     elements: Mapping[str, str] = field(default_factory=dict)
+    axis_unit_doubt: str = ""
 
     @property
     def middle(self) -> np.ndarray:
         """Middles of the intervals [s or nm], shape (point,)."""
         shift = {"start": 0.5, "middle": 0.0, "end": -0.5}[self.axis_position]
         return self.axis_values + shift * self.interval
+
+    def at(self, points: np.ndarray) -> "MeasuredProfile":
+        """The profile at some of its points, given as a mask or by their numbers."""
+        return replace(
+            self,
+            axis_values=self.axis_values[points],
+            interval=self.interval[points],
+            values=self.values[:, points],
+            censored=self.censored[:, points],
+        )
 
     def to_atomic_fractions(self) -> "MeasuredProfile":
         """The same profile in atomic fractions that add up to 1 at every point.

@@ -34,7 +34,7 @@ class ProfileSettings(Table):
     axis
         ``"time"`` or ``"depth"``.
     axis_unit
-        s, ms or min; nm, um or A; default s or nm.
+        s, ms or min; nm, um or A; default what the header names, else s or nm.
     axis_position
         Whether the axis gives the ``"start"``, ``"middle"`` or ``"end"`` of each interval.
     values

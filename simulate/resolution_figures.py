@@ -1,12 +1,14 @@
 """Figures of depth resolution: its causes, its function, and its measurement."""
 
 from collections.abc import Callable, Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from craterfront.budget import CAUSES, Budget
+from craterfront.edge_and_delta import StandardFigures
 from craterfront.figure_style import (
     GREY,
     INK,
@@ -35,6 +37,8 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 _HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----")
+_RESPONSE_MM = 104.0
+_NAME_CHARACTERS = 30
 _MOST_LABELLED = 40  # interfaces
 _BUDGET_PANEL_MM = 92.0
 _LOGARITHMIC_FROM = 50.0  # peak over background
@@ -211,42 +215,29 @@ def _instant_s(dataset: "Dataset", interval: int) -> float:
 
 
 @styled
-def resolution_figure(
-    x: ArrayLike,
-    y: ArrayLike,
-    fit: LogisticFit | DeltaFit,
-    *,
-    u: ArrayLike | None = None,
-    axis: str = "depth",
-    unit: str = "nm",
-) -> "Figure":
+def resolution_figure(found: StandardFigures, *, u: ArrayLike | None = None) -> "Figure":
     """Draw a measured edge or peak with its fitted response and the figures taken from it.
 
     Parameters
     ----------
-    x, y : array_like, shape (n,)
-        The points that were fitted.
-    fit : LogisticFit or DeltaFit
+    found : StandardFigures
         Of an edge, or of a thin buried layer.
     u : array_like, scalar or shape (n,), optional
         Standard uncertainty of the points: drawn, and the measure of the residuals.
-    axis, unit : str
-        What x is, and its unit.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Points and response with its 95 % band, residuals below, and a table of the figures with
-        standard uncertainties or upper limits.
+        Points and response with its 95 % band, residuals below, and the same table of figures with
+        standard uncertainties or upper limits as `StandardFigures.rows`.
     """
-    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    response = _edge if isinstance(fit, LogisticFit) else _peak
-    fitted = response(x, *fit.parameters)
+    x, y, fit = found.x, found.y, found.fit
+    fitted = (_edge if isinstance(fit, LogisticFit) else _peak)(x, *fit.parameters)
     deviation, known = _deviation(y - fitted, fitted, fit, u)
-    figure = new_figure(98.0)
+    figure = new_figure(_RESPONSE_MM)
     panels = figure.subplot_mosaic(
         [["curve", "table"], ["residual", "table"]],
-        width_ratios=(2.5, 1.0),
+        width_ratios=(2.3, 1.0),
         height_ratios=(2.4, 1.0),
     )
     upper, lower, table = panels["curve"], panels["residual"], panels["table"]
@@ -258,21 +249,24 @@ def resolution_figure(
     keys.update(_draw_response(upper, np.linspace(x[0], x[-1], max(1000, 2 * x.size)), fit))
     keys.update(_mark_edge(upper, fit) if isinstance(fit, LogisticFit) else _mark_peak(upper, fit))
     draw_residuals(lower, x, ((y - fitted) / deviation)[None, :], [look])
-    upper.set_ylabel("signal (as measured)")
     lower.set_ylabel(f"residual\n({'SD of noise' if known else 'RMS = 1'})")
-    lower.set_xlabel(f"{axis} ({unit})")
+    upper.set_ylabel("signal (as measured)")
+    lower.set_xlabel(f"{found.axis} ({found.unit})")
+    _share_axis(upper, lower, x)
+    figure.align_ylabels([upper, lower])
+    table.set_axis_off()
+    table.text(0.0, 1.0, "\n".join(_lines(found)), va="top", linespacing=1.25)
+    legend_outside(figure, keys, "upper")
+    return figure
+
+
+def _share_axis(upper: "Axes", lower: "Axes", x: np.ndarray) -> None:
     upper.sharex(lower)
     pad = 0.01 * (x[-1] - x[0])
     lower.set_xlim(x[0] - pad, x[-1] + pad)
     upper.tick_params(labelbottom=False)
-    figure.align_ylabels([upper, lower])
     for panel in (upper, lower):
         tidy(panel)
-    lines = _edge_lines(fit, unit) if isinstance(fit, LogisticFit) else _peak_lines(fit, unit)
-    table.set_axis_off()
-    table.text(0.0, 1.0, "\n".join(lines), va="top", linespacing=1.4)
-    legend_outside(figure, keys, "upper")
-    return figure
 
 
 def _edge(x: np.ndarray, *parameters: float) -> np.ndarray:
@@ -370,40 +364,21 @@ def _double_arrow(axes: "Axes", first: float, last: float, height: float) -> Non
     axes.annotate("", (first, height), (last, height), arrowprops=look)
 
 
-def _edge_lines(fit: LogisticFit, unit: str) -> list[str]:
-    p, u = fit.parameters, fit.u
-    lines = [
-        *_entry("width, 15.9 to 84.1 %", fit.width, fit.u_width, unit),
-        *_entry("width, 16 to 84 %", fit.width_nominal, fit.u_width_nominal, unit),
-        *_entry("midpoint", p.midpoint, u.midpoint, unit),
-        *_entry("asymmetry", p.asymmetry, u.asymmetry, f"1/{unit}"),
-    ]
-    if fit.at_limit:
-        lines += ["at a limit: the points", "do not show this shape"]
+def _lines(found: StandardFigures) -> list[str]:
+    """The rows of the figures, each with its name above its number."""
+    lines = []
+    for name, value, u in found.rows:
+        lines += wrap(name, _NAME_CHARACTERS)
+        lines.append(f"   {_number(value, u, found.unit)}")
     return lines
 
 
-def _peak_lines(fit: DeltaFit, unit: str) -> list[str]:
-    lines = [*_entry("full width at half maximum", fit.fwhm, fit.u_fwhm, unit)]
-    named = {
-        "leading": "leading decay length",
-        "trailing": "trailing decay length",
-        "sigma": "Gaussian broadening",
-    }
-    for key, name in named.items():
-        if key in fit.upper_limits:
-            lines += [name, f"   < {three_digits(fit.upper_limits[key])} {unit} (95 %)"]
-        else:
-            value, u = getattr(fit.parameters, key), getattr(fit.u, key)
-            lines += _entry(name, value, u, unit)
-    lines += _entry("edge width, 15.9 to 84.1 %", fit.edge_width, fit.u_edge_width, unit)
-    return lines + _entry("centre", fit.parameters.centre, fit.u.centre, unit)
-
-
-def _entry(name: str, value: float, u: float, unit: str) -> list[str]:
+def _number(value: float, u: float | None, unit: str) -> str:
     """A figure with its standard uncertainty, of which two digits are shown (GUM, 7.2.6)."""
+    if u is None:
+        return f"< {three_digits(value)} {unit} (95 %)"
     if not (np.isfinite(u) and u > 0):
-        return [name, f"   {value:.4g} {unit}, uncertainty unknown"]
+        return f"{value:.4g} {unit}, uncertainty unknown"
     decimals = max(1 - int(np.floor(np.log10(u))), 0)
     number = f"{value:.{decimals}f}".replace("-", "−")
-    return [name, f"   {number} {unit}, u = {u:.{decimals}f} {unit}"]
+    return f"{number} {unit}, u = {u:.{decimals}f} {unit}"

@@ -189,7 +189,7 @@ def draw(data: Path, out: Path) -> None:
     monolayer = buried_monolayer(data)
     delta, edge = monolayer.delta, monolayer.edge
     save_figure(
-        resolution_figure(delta.x, delta.y, delta.fit, axis="time", unit="s"),
+        resolution_figure(delta),
         out / "measured-delta.png",
     )
     figure = Figure(figsize=(6.3, 3.2), layout="constrained")

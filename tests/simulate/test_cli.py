@@ -68,6 +68,7 @@ TEXTS = {
     "empty.txt": "",
     "columns.txt": "time,Cu\n1,2\n2,3\n",
     "cells.txt": "time,Cu,Al\n1,2,3\n2,3,many\n3,4,5\n4,6,7\n",
+    "points.txt": "Data Point #,B\n1,2\n2,x\n3,4\n4,5\n",
     "backwards.txt": "time,Cu,Al\n1,2,3\n2,3,4\n1.5,3,4\n",
 }
 
@@ -220,18 +221,41 @@ BAD = {
     "invert an unknown budget": ((*INVERT, "--budget", "x"), 'x: a figure ends in ".png'),
     "an unknown feature": ((*EDGE[:-1], "edgy"), "--feature: must be edge or delta, got 'edgy'"),
     "an unknown axis": ((*EDGE, "--axis", "mass"), "--axis: must be time or depth, got 'mass'"),
-    "no counts": ((*EDGE, "--counts", "0"), "--counts must be > 0, got 0"),
+    "no counts": ((*EDGE, "--counts", "0"), "--counts: must be > 0, got 0"),
     "an unknown channel": (
         ("resolution", "profile.nc", "--channel", "Cv", "--feature", "edge"),
-        'profile.nc: channel "Cv": not in the profile',
+        'channel "Cv": not in the profile; its channels are "Cu", "Al"',
     ),
     "an unknown column": (
         ("resolution", "cells.txt", "--channel", "Cv", "--feature", "edge"),
         'no column "Cv"',
     ),
     "an empty window": (
-        (*EDGE, "--from", "3", "--to", "1"),
+        (*EDGE, "--from", "90", "--to", "91"),
         "profile.nc: 0 readings in the window; at least 10 are needed",
+    ),
+    "a window backwards": (
+        (*EDGE, "--from", "30", "--to", "3"),
+        "--to: must be larger than --from 30, got 3",
+    ),
+    "a window from nowhere": ((*EDGE, "--from", "nan"), "--from: must be a finite number, got nan"),
+    "counts without limit": ((*EDGE, "--counts", "inf"), "--counts: must be a finite number"),
+    "an option that netCDF does not need": (
+        (*EDGE, "--axis-unit", "ms", "--drop-last-rows", "2"),
+        "profile.nc: --axis-unit, --drop-last-rows: of no effect on netCDF",
+    ),
+    "an option that the experiment has": (
+        (*EDGE, "-e", "good.toml", "--axis", "depth", "--names-row", "1"),
+        "--axis, --names-row: of no effect with -e",
+    ),
+    "an axis that may be none": (
+        ("resolution", "points.txt", "--channel", "B", "--feature", "edge"),
+        'points.txt: the column "Data Point #" names no unit of time (s, ms, min); give'
+        " --axis-column or --axis-unit",
+    ),
+    "a window with rows left out": (
+        ("resolution", "points.txt", "--channel", "B", "--feature", "edge", "--axis-unit", "s"),
+        'line 3 left out: column "B" (number 2) holds "x"',
     ),
     "resolution as an unknown figure": ((*EDGE, "--figure", "x.gif"), "a figure ends in"),
     "resolution of a directory": (
@@ -471,24 +495,24 @@ def test_a_seed_too_large_for_a_file_is_refused(craterfront_run, folder):
 
 @pytest.mark.parametrize("directory", ["good.toml", "good.toml/demo"])
 def test_demo_into_a_file_is_refused(craterfront_run, folder, directory):
-    status, _, err = craterfront_run("demo", "--directory", directory)
-    assert status == 2
+    status, out, err = craterfront_run("demo", "--directory", directory)
+    assert (status, out) == (2, "")
     assert "good.toml" in err
 
 
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("simulate", "good.toml", "-o", "good.toml"),
-        ("simulate", "good.toml", "-o", "x.png", "--figure", "x.png"),
+        ("good.toml: is named as input and as output", "-o", "good.toml"),
+        ("x.png: is named for two outputs", "-o", "x.png", "--figure", "x.png"),
     ],
 )
 def test_an_output_that_is_another_file_of_the_command_is_refused(
     craterfront_run, folder, arguments
 ):
     before = contents(folder)
-    status, _, _ = craterfront_run(*arguments)
-    assert status == 2
+    message, *options = arguments
+    assert craterfront_run("simulate", "good.toml", *options) == (2, "", f"{message}\n")
     assert contents(folder) == before
 
 
@@ -542,6 +566,20 @@ def test_check_prints_what_is_probably_not_meant(craterfront_run, folder):
     status, out, _ = craterfront_run("check", "odd.toml")
     assert status == 0
     assert "Note: material.spare: no layer names it" in out
+
+
+def test_check_tells_of_a_width_beyond_its_layer(craterfront_run, folder):
+    wide = GOOD.replace("interface_width_nm = 4.0", "interface_width_nm = 500.0")
+    (folder / "wide.toml").write_text(wide, encoding="utf-8")
+    note = 'layer[1] "coat" interface_width_nm: 500 nm are wider than the layer, 60 nm'
+    assert note in plain(craterfront_run("check", "wide.toml")[1])
+    assert note not in plain(craterfront_run("check", "good.toml")[1])
+
+
+def test_invert_tells_of_rows_left_out_where_too_few_are_left(craterfront_run, folder):
+    status, out, err = craterfront_run("invert", "cells.txt", "-e", "good.toml")
+    assert (status, out) == (2, "")
+    assert 'line 3 left out: column "Al" (number 3) holds "many"' in err
 
 
 def test_cautions_stand_where_a_source_is_shown(craterfront_run, folder, monkeypatch):
@@ -698,6 +736,35 @@ def test_resolution_of_a_delta_layer(craterfront_run, folder):
     status, out, _ = craterfront_run(*arguments, *options)
     assert status == 0
     assert "full width at half maximum" in plain(out)
+
+
+def test_json_of_resolution_carries_the_notes_of_the_reader(craterfront_run, folder):
+    depth = np.arange(0.0, 60.0, 0.2)
+    written(
+        folder, "edge.txt", depth, np.round(50.0 + 4e4 * ndtr((30.0 - depth) / 2.5)).astype(int)
+    )
+    with open(folder / "edge.txt", "a", encoding="utf-8") as file:
+        file.write("60.0\tmany\n")
+    _, out, _ = craterfront_run(
+        *("resolution", "edge.txt", "--channel", "B", "--feature", "edge", "--axis", "depth"),
+        "--json",
+    )
+    notes = json.loads(out)["notes"]
+    assert 'line 302 left out: column "B" (number 2) holds "many"' in notes
+    assert 'axis taken from the first column, "depth (nm)"' in notes
+
+
+def test_resolution_reads_the_unit_of_the_header(craterfront_run, folder):
+    """Derived: an error function of standard deviation 2.5 ms is 5 ms wide (15.87 to 84.13 %)."""
+    time = np.arange(0.0, 60.0, 0.2)
+    written(folder, "edge.txt", time, np.round(50.0 + 4e4 * ndtr((30.0 - time) / 2.5)).astype(int))
+    text = (folder / "edge.txt").read_text(encoding="utf-8")
+    (folder / "edge.txt").write_text(text.replace("depth (nm)", "Time (ms)"), encoding="utf-8")
+    _, out, _ = craterfront_run(
+        "resolution", "edge.txt", "--channel", "B", "--feature", "edge", "--json"
+    )
+    width = figures_of(out)["width 15.87-84.13 %, read off"]
+    assert (width["unit"], width["value"]) == ("s", pytest.approx(5e-3, rel=0.02))
 
 
 # --- interruption ------------------------------------------------------------------------------

@@ -1,10 +1,12 @@
 """The demonstration: a complete round whose answer is compared with the truth."""
 
+import itertools
 import json
 import re
 
 import pytest
 
+from craterfront.cautions import CAUTION
 from craterfront.demo import comparison, run_demo
 from craterfront.experiment import load_experiment
 from craterfront.files import read_dataset
@@ -39,6 +41,13 @@ def test_files_are_all_there_and_nothing_else(demo):
     written = {layer.name: float(layer.thickness_nm) for layer in truth.stack.expanded()[:-1]}
     assert written == THICKNESS_NM
     assert not load_experiment(folder / "mirror-analyst.toml").warnings()
+
+
+def test_files_with_a_source_setting_begin_with_the_caution(demo):
+    for name in ("mirror-truth.toml", "mirror-analyst.toml"):
+        lines = (demo[0] / name).read_text(encoding="utf-8").splitlines()
+        head = list(itertools.takewhile(lambda line: line.startswith("# "), lines))
+        assert " ".join(line[2:] for line in head) == CAUTION
 
 
 def test_the_profile_keeps_its_truth(demo):

@@ -12,6 +12,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from craterfront.budget import CAUSES, Budget
+from craterfront.edge_and_delta import standard_figures
 from craterfront.experiment import experiment_from_toml
 from craterfront.figure_style import PALETTE, length_unit, new_figure, strokes, three_digits
 from craterfront.figures import (
@@ -25,9 +26,9 @@ from craterfront.figures import (
 )
 from craterfront.forward import simulate
 from craterfront.limits import WidthAnswer
-from craterfront.models.delta_fit import fit_delta_response
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.delta_response import delta_response
-from craterfront.models.edge_response import fit_logistic_edge, logistic_edge
+from craterfront.models.edge_response import logistic_edge
 from craterfront.problems import InputProblems
 from craterfront.results import Answer, LayerAnswer
 
@@ -431,6 +432,21 @@ def test_resolution_function_needs_the_exposure_matrix(twelve):
 X = np.linspace(0.0, 60.0, 121)
 
 
+def figures_of(y, feature, counts=None, axis="depth"):
+    profile = MeasuredProfile(
+        axis=axis,
+        axis_values=X,
+        interval=np.full(X.size, 0.5),
+        channels=["B"],
+        values=np.asarray(y, dtype=float)[None, :],
+        values_kind="intensity",
+        censored=np.zeros((1, X.size), dtype=bool),
+        notes=[],
+        source="made",
+    )
+    return standard_figures(profile, "B", feature, counts=counts)
+
+
 def table(figure):
     (text,) = [axes.texts[0].get_text() for axes in figure.axes if not axes.axison]
     return text
@@ -440,8 +456,9 @@ def table(figure):
 def test_edge_has_its_width_marked(a, b):
     u = 10.0
     y = logistic_edge(X, 28.0, 1.6, -0.15, a, b) + np.random.default_rng(1).normal(0, u, X.size)
-    fit = fit_logistic_edge(X, y, u=u)
-    figure = resolution_figure(X, y, fit, u=u)
+    found = figures_of(y, "edge")
+    fit = found.fit
+    figure = resolution_figure(found, u=u)
     check_units(figure)
     upper, _, lower = figure.axes
     span = upper.patches[0]
@@ -451,13 +468,17 @@ def test_edge_has_its_width_marked(a, b):
         lower.get_lines()[0].get_ydata(), (y - logistic_edge(X, *fit.parameters)) / u
     )
     assert f"{fit.width:.2f} nm, u = {fit.u_width:.2f} nm" in table(figure)
+    one_line = " ".join(table(figure).split())
+    for name, *_ in found.rows:
+        assert name in one_line
 
 
 def test_band_of_the_fit_is_that_of_the_covariance():
     y = logistic_edge(X, 28.0, 1.6, 0.0, 900.0, 40.0)
     y = y + np.random.default_rng(2).normal(0, 10.0, X.size)
-    fit = fit_logistic_edge(X, y, u=10.0)
-    upper = resolution_figure(X, y, fit, u=10.0).axes[0]
+    found = figures_of(y, "edge")
+    fit = found.fit
+    upper = resolution_figure(found, u=10.0).axes[0]
     band = next(c for c in upper.collections if len(c.get_paths()) == 1)
     outline = band.get_paths()[0].vertices
     first = outline[np.isclose(outline[:, 0], X[0]), 1]
@@ -472,7 +493,7 @@ def test_band_of_the_fit_is_that_of_the_covariance():
 def test_unknown_noise_is_measured_by_the_residuals():
     y = logistic_edge(X, 28.0, 1.6, 0.0, 900.0, 40.0)
     y = y + np.random.default_rng(3).normal(0, 10.0, X.size)
-    figure = resolution_figure(X, y, fit_logistic_edge(X, y), axis="time", unit="s")
+    figure = resolution_figure(figures_of(y, "edge", axis="time"))
     lower = figure.axes[2]
     residual = lower.get_lines()[0].get_ydata()
     assert np.sqrt(np.mean(residual**2)) == pytest.approx(1.0)
@@ -482,8 +503,9 @@ def test_unknown_noise_is_measured_by_the_residuals():
 
 def test_peak_has_its_half_width_marked_and_decades_shown():
     y = np.random.default_rng(0).poisson(20000 * delta_response(X, 25.0, 0.8, 2.5, 1.5) + 1.0)
-    fit = fit_delta_response(X, y, poisson_scale=1.0)
-    figure = resolution_figure(X, y, fit)
+    found = figures_of(y, "delta", counts=1.0)
+    fit = found.fit
+    figure = resolution_figure(found)
     check(figure)
     upper = figure.axes[0]
     assert upper.get_yscale() == "log"
@@ -493,12 +515,11 @@ def test_peak_has_its_half_width_marked_and_decades_shown():
 
 def test_length_that_may_be_zero_is_an_upper_limit():
     y = np.random.default_rng(0).poisson(3000 * delta_response(X, 25.0, 0.05, 1.0, 3.0) + 60.0)
-    fit = fit_delta_response(X, y)
-    assert "leading" in fit.upper_limits
-    figure = resolution_figure(X, y, fit)
-    assert f"leading decay length\n   < {three_digits(fit.upper_limits['leading'])} nm" in table(
-        figure
-    )
+    found = figures_of(y, "delta")
+    limits = found.fit.upper_limits
+    assert "leading" in limits
+    figure = resolution_figure(found)
+    assert f"   < {three_digits(limits['leading'])} nm (95 %)" in table(figure).splitlines()
     # No linear band where a length vanishes.
     assert "95 % of the fit" not in {t.get_text() for t in figure.legends[0].get_texts()}
 

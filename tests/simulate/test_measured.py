@@ -258,7 +258,10 @@ def test_defaults(write):
     np.testing.assert_array_equal(profile.interval, [0.5, 0.5, 0.5])
     assert not profile.censored.any()
     assert (profile.axis, profile.values_kind) == ("time", "intensity")
-    assert profile.notes == ['axis taken from the first column, "time"']
+    assert profile.notes == [
+        'axis taken from the first column, "time"',
+        'the column "time" names no unit of time (s, ms, min): read in s',
+    ]
     assert profile.source.endswith("profile.txt")
 
 
@@ -282,6 +285,49 @@ def test_axis_units(write, axis, unit, factor):
     assert profile.axis == axis
     np.testing.assert_allclose(profile.axis_values, np.array([0.5, 1, 1.5]) * factor, rtol=1e-15)
     np.testing.assert_allclose(profile.interval, 0.5 * factor, rtol=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("header", "axis", "factor"),
+    [
+        ("Time (ms)", "time", 1e-3),
+        ("Sputter time [min]", "time", 60.0),
+        ("t/s", "time", 1.0),
+        ("time ms", "time", 1e-3),
+        ("time_ms", "time", 1e-3),
+        ("Time (Seconds)", "time", 1.0),
+        ("Depth [\u00b5m]", "depth", 1e3),
+        ("z / nm", "depth", 1.0),
+        ("Depth (\u00c5)", "depth", 0.1),
+    ],
+)
+def test_the_header_names_the_unit(write, header, axis, factor):
+    profile = read_profile(write(f"{header}\tB\n1\t5\n2\t6\n"), axis=axis, delimiter="tab")
+    assert profile.axis_values == pytest.approx([factor, 2.0 * factor])
+    assert not profile.axis_unit_doubt
+    assert any("as the column" in note for note in profile.notes) == (factor != 1.0)
+
+
+@pytest.mark.parametrize("header", ["Data Point #", "Time", "Time (h)", "run A", "Zeit (Start)"])
+def test_a_header_without_unit_is_told(write, header):
+    profile = read_profile(write(f"{header}\tB\n1\t5\n2\t6\n"), delimiter="tab")
+    doubt = f'the column "{header}" names no unit of time (s, ms, min)'
+    assert profile.axis_unit_doubt == doubt
+    assert f"{doubt}: read in s" in profile.notes
+
+
+def test_a_unit_that_is_set_decides_and_says_so(write):
+    text = "Time (ms)\tB\n1\t5\n2\t6\n"
+    profile = read_profile(write(text), axis_unit="s")
+    assert profile.axis_values == pytest.approx([1.0, 2.0])
+    assert 'the column "Time (ms)" is read in s, as set' in profile.notes
+
+
+def test_a_unit_of_another_kind_is_refused(write):
+    text = "Depth (nm)\tB\n1\t5\n2\t6\n"
+    message = r'"Depth \(nm\)" names nm, which is no unit of time'
+    with pytest.raises(InputProblems, match=message):
+        read_profile(write(text))
 
 
 @pytest.mark.parametrize(
@@ -363,7 +409,9 @@ def test_saturation_includes_the_limit(write):
 
 def test_cells_that_are_no_numbers_drop_the_row_and_say_so(write):
     text = "t;A;B\n1;2;3\n2;?;4\n3;4;\n4;5;nan\nx;6;7\n6;7;8;9\n7;8;-inf\n8;9;x\n9;1;2\n"
-    profile = read_profile(write(text), columns={"A": "A", "B": "B"}, axis_column="t")
+    profile = read_profile(
+        write(text), columns={"A": "A", "B": "B"}, axis_column="t", axis_unit="s"
+    )
     np.testing.assert_array_equal(profile.axis_values, [1, 9])
     assert profile.notes == [
         'line 3 left out: column "A" (number 2) holds "?"',
@@ -380,7 +428,7 @@ def test_cells_that_are_no_numbers_drop_the_row_and_say_so(write):
 
 def test_many_unusable_rows_are_summed_up(write):
     rows = "".join(f"{i},{'x' if 2 < i < 18 else 1}\n" for i in range(30))
-    notes = read_profile(write("t,A\n" + rows)).notes
+    notes = read_profile(write("t,A\n" + rows), axis_unit="s").notes
     assert len(notes) == 12
     assert notes[-1] == "more rows left out for such reasons: 5"
 
@@ -492,7 +540,7 @@ def test_to_dataset(write, tmp_path):
     [
         ({"axis": "tiem"}, 'axis: must be "time" or "depth", got "tiem"'),
         ({"axis_unit": "h"}, 'axis_unit of a time axis: must be "s", "ms" or "min", got "h"'),
-        ({"axis": "depth"}, "axis_unit of a depth axis: must be"),
+        ({"axis": "depth", "axis_unit": "s"}, "axis_unit of a depth axis: must be"),
         ({"axis_position": 0}, 'axis_position: must be "start", "middle" or "end", got 0'),
         ({"values": "counts"}, 'values: must be "intensity", "atomic fraction" or'),
         ({"value_unit": "%"}, 'value_unit: "%" is for fractions, but values is "intensity"'),
