@@ -33,6 +33,11 @@ SIMS_ESCAPE_DEPTH_NM = 0.4
 
 DEFAULT_SAMPLES = 1000
 
+ION_RANGE_U_REL = 0.4
+"""Relative standard uncertainty of a projected range below 1 keV (see `models.ranges`)."""
+
+_RANGE_TO_LENGTH = 1.5  # mixing range over mixing length, where neither it nor the ions say
+
 SHARE_OF_RANGE = 0.9699
 """Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
 
@@ -407,9 +412,11 @@ class Assembly:
         upper = math.inf
         if mixing.model == "diffusive" and mixing.range_nm is not None:
             upper = self._add_mixing_range(mixing.range_nm, length)
+        elif mixing.model == "diffusive" and self._ion_range_nm() > 0:
+            reach = Quantity.default(self._default_mixing_range_nm(length.value))
+            upper = self._add_mixing_range(reach, length)
         elif mixing.model == "diffusive":
-            default = self._default_mixing_range_nm(length.value)
-            why = f"{why}; within {default:.3g} nm by default".removeprefix("; ")
+            why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
         self._add(
             rules.instrument_number(
                 "mixing length",
@@ -418,14 +425,18 @@ class Assembly:
                 length,
                 lower=0.1 * length.value,
                 upper=max(upper, length.value),
-                default_u_rel=0.4,
+                default_u_rel=ION_RANGE_U_REL,
                 why=why,
             ),
             "mixing length",
         )
 
     def _add_mixing_range(self, reach: Quantity, length: Quantity) -> float:
-        """Add the written range; returns the longest mixing length within it."""
+        """Add the range; returns the longest mixing length within it.
+
+        A written one is exact. One that follows from the ions is known no better than their range:
+        as an exact length it would be a ruler for all the others.
+        """
         if length.value >= LARGEST_LENGTH_TO_RANGE * reach.value:
             self._problems.append(
                 f"mixing range_nm: must be > length_nm / {LARGEST_LENGTH_TO_RANGE}"
@@ -434,7 +445,13 @@ class Assembly:
         written = Quantity.prior(reach.value, u=0.0) if reach.status == "plain" else reach
         self._add(
             rules.instrument_number(
-                "mixing range", "mixing range", "nm", written, lower=0.1 * reach.value
+                "mixing range",
+                "mixing range",
+                "nm",
+                written,
+                lower=0.1 * reach.value,
+                default_u_rel=ION_RANGE_U_REL,
+                why="twice the range of the ions" if reach.status == "default" else "",
             ),
             "mixing range",
         )
@@ -461,7 +478,7 @@ class Assembly:
         )
 
     def _default_mixing_range_nm(self, length_nm: float) -> float:
-        return max(2.0 * self._ion_range_nm(), 1.5 * length_nm)
+        return max(2.0 * self._ion_range_nm(), _RANGE_TO_LENGTH * length_nm)
 
     def _ion_range_nm(self) -> float:
         """Projected range in the first layer; 0 where the source tells nothing of the ions."""
