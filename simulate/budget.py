@@ -1,22 +1,32 @@
 """What broadens an interface: second moments of every cause, and their sum.
 
-Variances of independent causes add exactly, whatever their shapes; widths do not. Each part is
-shown as two standard deviations, which for a Gaussian is the width between 16 and 84 %.
+A profile shows when atoms arrive, so what adds are variances of dose: exactly where causes are
+independent, whatever their shapes; widths do not add. A true transition of variance s^2 in depth
+between layers that are eroded at the rates r and r' has the variance s^2 / (r r') in dose, whatever
+its shape. So every part is shown as the width of the true transition that broadens the profile as
+much: two standard deviations, for a Gaussian the width between 16 and 84 %.
+
+Each part is what its cause does alone; see "Broadening" in the guide on theory for where the sum
+is exact and where it is not.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import dawsn, spence
 
 from craterfront.assembly import Assembly
-from craterfront.models.crater import relative_variance
-from craterfront.models.engine import altered_layer
+from craterfront.models.engine import Instrument, LayeredSample, altered_layer
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
 from craterfront.models.roughening import variance_per_nm
 from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
+
+_SLICES_PER_ZONE = 200
+_ZONES_BELOW = 14  # a fully mixed zone has lost all but exp(-13) by then
 
 
 @dataclass(frozen=True)
@@ -28,7 +38,8 @@ class Budget:
     layer : str
         The layer above.
     two_sd_nm : dict of str to float
-        Two standard deviations by cause [nm], in depth of the layer above.
+        Two standard deviations by cause [nm], as the width of the true transition that broadens
+        as much: depth at the geometric mean of the rates above and below.
     """
 
     layer: str
@@ -57,47 +68,137 @@ def broadening(assembly: Assembly, values: np.ndarray, sampling_s: float) -> lis
         From the surface down. The roughness is what has grown down to the interface.
     """
     sample, instrument = assembly.sample(values), assembly.instrument(values)
-    layer = altered_layer(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
-    density = sample.atomic_density_per_nm3[sample.material]
-    growth, relative = variance_per_nm(
-        instrument.roughness, instrument.relative_spread, instrument.grain_nm, density
-    )
-    dose_variance = (instrument.initial_nm / rate[0]) ** 2 + np.cumsum(
-        growth[:-1] / rate[:-1] ** 2 * sample.thickness_nm
-    )
+    rate_nm_s = np.sqrt(rate[:-1] * rate[1:])
     dose = np.cumsum(sample.thickness_nm / rate[:-1])
-    crater_variance = relative_variance(instrument.crater)
-    budgets = []
-    for j, (width, shape) in enumerate(zip(sample.width_nm, sample.shape, strict=True)):
-        rough = dose_variance[j] + (relative * dose[j]) ** 2
-        parts = {
-            "true transition": transition_variance_nm2(width, shape),
-            "crater": crater_variance * (dose[j] * rate[j]) ** 2,
-            "roughness": rough * rate[j] ** 2,
-            "mixing": mixing_variance_nm2(layer, density[j], 1.0 / (density[j] * rate[j])),
-            "escape depth": instrument.escape_depth_nm**2,
-            "sampling": (sampling_s * rate[j]) ** 2 / 12.0,
-        }
-        name = assembly.layers[j].name
-        budgets.append(Budget(name, {cause: 2.0 * parts[cause] ** 0.5 for cause in CAUSES}))
-    return budgets
+    viewed = instrument.view == "viewed"
+    transition_nm2 = map(transition_variance_nm2, sample.width_nm, sample.shape)
+    variance = {
+        "true transition": np.array(list(transition_nm2)) / rate_nm_s**2,
+        "crater": relative_crater_variance(instrument.crater, viewed) * dose**2,
+        "roughness": _roughness_variance(sample, instrument, dose),
+        "mixing": _mixing_variances(sample, instrument),
+        "escape depth": (instrument.escape_depth_nm / rate[:-1]) ** 2 * _escape_shapes(sample),
+        "sampling": np.full_like(dose, sampling_s**2 / 12.0),
+    }
+    width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
+    return [
+        Budget(layer.name, {cause: float(width[j]) for cause, width in width_nm.items()})
+        for j, layer in enumerate(assembly.layers[:-1])
+    ]
 
 
-def mixing_variance_nm2(
-    layer: AlteredLayer, atomic_density_per_nm3: float, dose_per_atom: float
-) -> float:
-    """Variance of the response to a buried monolayer of the altered layer alone [nm^2]."""
+def relative_crater_variance(segments: np.ndarray, viewed: bool) -> float:
+    """Variance of the dose at which a crater reaches an interface, over its mean dose squared.
+
+    A point of relative rate g reaches the dose d after the supply d/g. What is collected counts a
+    point with its rate: the mean over the area of g (d/g) is d and that of g (d/g)^2 is d^2 <1/g>,
+    so the variance is <1/g> - 1. What is viewed counts area: <1/g^2> - <1/g>^2 (derived).
+
+    Parameters
+    ----------
+    segments : ndarray, shape (P, 3)
+        Distribution of g with mean 1, see `models.crater`.
+    viewed : bool
+        Whether the signal is viewed, not collected.
+    """
+    low, high, weight = segments.T
+    middle = 0.5 * (low + high)
+    half = 0.5 * (high - low) / middle
+    # <1/g> of a segment is (1 + excess) / middle.
+    ratio = np.divide(np.arctanh(half), half, out=np.ones_like(half), where=half > 0)
+    excess = np.maximum(ratio - 1.0, 0.0)
+    if not viewed:
+        return float(weight @ (((1.0 - middle) ** 2 + excess) / middle))
+    inverse = (1.0 + excess) / middle
+    within = np.maximum(1.0 / (low * high) - inverse**2, 0.0)
+    return float(weight @ (within + (inverse - weight @ inverse) ** 2))
+
+
+def relative_column_variance(spread: float, viewed: bool) -> float:
+    """The same for columns whose yields differ: the dose at which one arrives is normal.
+
+    A column that arrives at d (1 - spread x) after the dose d, x standard normal, collects at the
+    rate h = 1/(1 - spread x). The supply is <h> times what would be used at the rate 1, and with
+    that the variance is <h> - 1 where the signal is collected and (spread <h>)^2 where it is viewed
+    (derived). <h>, a principal value, is a Dawson integral: 1 + spread^2 + 3 spread^4 + ...
+
+    Parameters
+    ----------
+    spread : float
+        Relative standard deviation; below 0.3, as beyond that there are columns of negative rate.
+    viewed : bool
+        Whether the signal is viewed, not collected.
+    """
+    if spread == 0.0:
+        return 0.0
+    rate = math.sqrt(2.0) / spread * float(dawsn(1.0 / (spread * math.sqrt(2.0))))
+    return (spread * rate) ** 2 if viewed else max(rate - 1.0, spread**2)
+
+
+def _roughness_variance(
+    sample: LayeredSample, instrument: Instrument, dose: np.ndarray
+) -> np.ndarray:
+    """Variance of dose by initial roughness and its growth down to each interface."""
+    rate = sample.rate_nm_s[sample.material]
+    growth_nm, spread = variance_per_nm(
+        instrument.roughness,
+        instrument.relative_spread,
+        instrument.grain_nm,
+        sample.atomic_density_per_nm3[sample.material],
+    )
+    grown = np.cumsum((growth_nm / rate**2)[:-1] * sample.thickness_nm)
+    columns = relative_column_variance(spread, instrument.view == "viewed")
+    return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2
+
+
+def _escape_shapes(sample: LayeredSample) -> np.ndarray:
+    """Variance of the edge that an escape depth of 1 makes of each interface.
+
+    The share of the layer above at u above the interface is (1 - e) / (1 - e + ratio e), with
+    e = exp(-u) and the ratio of the atomic densities below and above (derived; the variance is 1
+    if they are equal).
+    """
+    density = sample.atomic_density_per_nm3[sample.material]
+    ratio = density[1:] / density[:-1]
+    ratio = np.where(np.abs(ratio - 1.0) < 1e-6, 1.0 + 1e-6, ratio)
+    factor = ratio / (ratio - 1.0)
+    return -2.0 * factor * spence(ratio) - (factor * np.log(ratio)) ** 2
+
+
+def _mixing_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:
+    """Variance of dose by the altered layer at each interface."""
+    layer = altered_layer(sample, instrument)
+    dose_per_atom = 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
+    pairs = list(zip(sample.material[:-1], sample.material[1:], strict=True))
+    viewed = instrument.view == "viewed"
+    variance = {
+        pair: mixing_variance(layer, dose_per_atom[list(pair)], viewed) for pair in set(pairs)
+    }
+    return np.array([variance[pair] for pair in pairs])
+
+
+def mixing_variance(layer: AlteredLayer, dose_per_atom: np.ndarray, viewed: bool) -> float:
+    """Variance of dose of the edge that the altered layer makes of a sharp interface.
+
+    Parameters
+    ----------
+    layer : AlteredLayer
+    dose_per_atom : ndarray, shape (2,)
+        Dose that an atom above and below costs [dose nm^2]; no element is preferred.
+    viewed : bool
+        Whether the signal is viewed, the share at the surface, or collected, per dose.
+    """
     if layer.cells == 0:
         return 0.0
-    zone = layer.zone_atoms_nm2
-    slices, marked = 1200, 100
-    step = 14.0 * zone / slices
-    atoms = np.zeros((slices, 2))
-    atoms[:, 0] = step
-    atoms[marked] = 0.0, step
-    removed, _ = leaving_atoms(atoms, layer, np.ones(2), np.full(2, dose_per_atom))
-    position = np.arange(slices) * step
-    weight = removed[:, 1] / removed[:, 1].sum()
-    mean = float(weight @ position)
-    return float(weight @ (position - mean) ** 2) / atomic_density_per_nm3**2
+    above = 2 * _SLICES_PER_ZONE
+    atoms = np.zeros((above + _ZONES_BELOW * _SLICES_PER_ZONE, 2))
+    atoms[:above, 0] = atoms[above:, 1] = layer.zone_atoms_nm2 / _SLICES_PER_ZONE
+    removed, _ = leaving_atoms(atoms, layer, np.ones(2), dose_per_atom)
+    dose = removed @ dose_per_atom
+    share = removed[:, 0] / removed.sum(axis=1)
+    if not viewed:
+        share = removed[:, 0] * dose_per_atom[0] / dose
+    # Of an edge from 1 to 0 at the mean dose m: integral of share = m, of 2 dose share = <dose^2>.
+    middle = np.cumsum(dose) - 0.5 * dose
+    return float(2.0 * (share * middle) @ dose - (share @ dose) ** 2)
