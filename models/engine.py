@@ -299,7 +299,7 @@ def run(
     time_edges_s = np.asarray(time_edges_s, dtype=float)
     slices = slices or plan(sample, instrument, time_edges_s)
     planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
-    edges = slices.edges_nm(planes)
+    edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
     kept = np.append(np.diff(edges) > 1e-12, True)
     edges = edges[kept]
     thickness = np.diff(edges)

@@ -89,8 +89,9 @@ class SlicePlan:
         Upper edges of all slices as a fraction of their layer, 0 <= fraction < 1.
     layer : ndarray of int, same shape
         The layer of each slice; the number of layers stands for the substrate.
-    substrate_nm : float
-        Thickness of the sliced part of the substrate [nm].
+    substrate_dose : float
+        Dose that the sliced part of the substrate costs. As a dose, it keeps its time when all
+        rates and lengths change alike, which then leaves a profile exactly as it was.
     nodes : ndarray of int, optional
         Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
         plan so that they do not jump when parameters change a little.
@@ -100,14 +101,22 @@ class SlicePlan:
 
     fractions: np.ndarray
     layer: np.ndarray
-    substrate_nm: float
+    substrate_dose: float
     nodes: np.ndarray | None = None
     cells: int = 0
 
-    def edges_nm(self, planes_nm: np.ndarray) -> np.ndarray:
-        """Slice edges for the given interface planes, shape (slices + 1,) [nm]."""
+    def edges_nm(self, planes_nm: np.ndarray, substrate_rate_nm: float) -> np.ndarray:
+        """Slice edges, shape (slices + 1,) [nm].
+
+        Parameters
+        ----------
+        planes_nm : ndarray
+            Interface planes [nm].
+        substrate_rate_nm : float
+            Erosion rate of the substrate [nm per unit of dose].
+        """
         top = np.concatenate([[0.0], np.maximum.accumulate(np.maximum(planes_nm, 0.0))])
-        end = top[-1] + self.substrate_nm
+        end = top[-1] + self.substrate_dose * substrate_rate_nm
         size = np.diff(np.append(top, end))
         return np.append(top[self.layer] + self.fractions * size[self.layer], end)
 
@@ -270,5 +279,7 @@ def plan_slices(
     fractions[-1] = np.append(fractions[-1] * sliced, sliced)
     layers[-1] = np.append(layers[-1], layers[-1][-1])
     return SlicePlan(
-        np.concatenate(fractions), np.concatenate(layers), float(substrate_nm + beyond_nm)
+        np.concatenate(fractions),
+        np.concatenate(layers),
+        float((substrate_nm + beyond_nm) / features.rate_nm[-1]),
     )

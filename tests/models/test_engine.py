@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, run
+from craterfront.models.engine import Instrument, LayeredSample, plan, run
 from craterfront.models.transitions import SHAPES
 
 ELEMENTS = 3
@@ -114,7 +114,7 @@ def test_a_buried_layer_is_collected_once_through_an_escape_depth(instrument, es
     edges = (12.0 * nominal_s(sample) + 150.0) * np.array([0.0, 0.01, 0.03, 0.1, 0.5, 1.0])
     collected = run(sample, instrument, edges, by_species(sample)).signal.sum(axis=0)
     held = 5.0 * 70.0 * sample.composition[1]
-    assert collected.reshape(3, ELEMENTS)[1] == pytest.approx(held, rel=1e-4)
+    assert collected.reshape(3, ELEMENTS)[1] == pytest.approx(held, rel=1e-3)
 
 
 def test_an_escape_depth_changes_nothing_suddenly():
@@ -258,6 +258,32 @@ def test_finer_sampling_sums_to_coarser_sampling(sample, instrument):
     coarse = run(sample, instrument, edges[::3], by_element(sample)).signal
     summed = fine.reshape(20, 3, ELEMENTS).sum(axis=1)
     assert np.all(np.abs(summed - coarse) <= BETWEEN_RUNS * coarse.max(axis=0))
+
+
+@settings(max_examples=10)
+@given(samples(), instruments(), st.floats(0.5, 2.0))
+def test_a_common_scale_of_rates_and_lengths_cannot_be_seen(sample, instrument, factor):
+    # Derived: time alone is measured. An inversion must not take slices for a ruler.
+    if instrument.roughness == "statistical":  # a monolayer has its own size
+        instrument = replace(instrument, roughness="none")
+    edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 61)
+    slices = plan(sample, instrument, edges)
+    once = run(sample, instrument, edges, by_element(sample), slices).signal
+    larger = replace(
+        sample,
+        thickness_nm=factor * sample.thickness_nm,
+        width_nm=factor * sample.width_nm,
+        rate_nm_s=factor * sample.rate_nm_s,
+    )
+    instrument = replace(
+        instrument,
+        initial_nm=factor * instrument.initial_nm,
+        grain_nm=factor * instrument.grain_nm,
+        mixing_length_nm=factor * instrument.mixing_length_nm,
+        mixing_range_nm=factor * instrument.mixing_range_nm,
+    )
+    again = run(larger, instrument, edges, by_element(sample), slices).signal
+    assert again / factor == pytest.approx(once, abs=1e-9 * once.max())
 
 
 def test_a_thickness_derivative_exists_for_a_sharp_interface():
