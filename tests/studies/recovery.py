@@ -1,30 +1,36 @@
 """Do the intervals of thicknesses hold the truth, and are they as narrow as the data allow?
 
 Random stacks of 2 to 6 layers are drawn together with the instrument from the priors that the
-analyst's experiment states; profiles are simulated and inverted. The yardstick of sharpness is
-the Fisher information, computed here from the noise-free signal by sixth-order differences, with
-the counting statistics and the priors, and without anything of the inversion.
+analyst's experiment states; profiles are simulated and inverted. In many stacks a metal occurs
+twice and both layers share its rate with its error, which then does not average out in the total
+depth; so that is looked at beside the thicknesses. In many the source flickers besides the counting
+statistics. The yardstick of sharpness is the Fisher information, computed here from the noise-free
+signal by sixth-order differences, with the noise and the priors, and without anything of the
+inversion.
 
 Run as ``python -m studies.recovery [cases] [output.json]`` in the folder ``tests``.
 """
 
+import hashlib
 import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
+from scipy.linalg import toeplitz
 
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
-from craterfront.experiment import Experiment
+from craterfront.experiment import Experiment, experiment_to_dict
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.models.engine import plan
 from craterfront.models.engine import run as run_engine
+from craterfront.models.noise import flicker_moments
 from craterfront.results import answer
-from craterfront.sample import Layer, Stack, Substrate
+from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.setup import (
     Detection,
     Mixing,
@@ -36,27 +42,37 @@ from craterfront.setup import (
 METALS = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "Sn", "W", "Au")
 READINGS = 400
 RATE_U_REL = 0.05
+FLICKERING = 0.5  # share of the cases in which the source flickers
+REPEATED = 0.5  # chance that two places of a stack, unless next to each other, get one metal
 
 
 @dataclass(frozen=True)
 class Truth:
-    """One case: what the sample and the instrument really are."""
+    """One case: what the sample and the instrument really are; the last metal is the substrate."""
 
     metals: list[str]
     thickness_nm: list[float]
     width_nm: list[float]
-    rate_nm_s: list[float]
+    rate_nm_s: dict[str, float]  # by metal
     curvature: float
     initial_nm: float
     mixing_nm: float
     counts_per_unit_s: float
+    flicker_rms: float
+    flicker_correlation_s: float
     duration_s: float
+
+    @property
+    def interval_s(self) -> float:
+        """Length of a sampling interval [s]."""
+        return self.duration_s / READINGS
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One layer of one case."""
+    """One layer of one case, or the total depth of all its layers."""
 
+    what: str
     truth_nm: float
     value_nm: float
     lower_nm: float
@@ -71,62 +87,90 @@ def _experiment(truth: Truth, nominal_rates, guesses, known: bool) -> Experiment
     def number(value, nominal, u):
         return value if known else {"value": nominal, "u": u}
 
+    materials = {
+        metal: Material(
+            composition=metal,
+            erosion_rate_nm_s=number(rate, nominal_rates[metal], RATE_U_REL * nominal_rates[metal]),
+        )
+        for metal, rate in truth.rate_nm_s.items()
+    }
+    *above, below = truth.metals
     layers = [
         Layer(
-            composition=metal,
+            name=f"{metal} {position}",
+            material=metal,
             thickness_nm=t if known else {"guess": guess},
             interface_width_nm=w if known else {"guess": 2.0},
-            erosion_rate_nm_s=number(rate, nominal, RATE_U_REL * nominal),
         )
-        for metal, t, w, rate, nominal, guess in zip(
-            truth.metals[:-1],
-            truth.thickness_nm,
-            truth.width_nm,
-            truth.rate_nm_s[:-1],
-            nominal_rates[:-1],
-            guesses,
-            strict=True,
+        for position, (metal, t, w, guess) in enumerate(
+            zip(above, truth.thickness_nm, truth.width_nm, guesses, strict=True)
         )
     ]
-    substrate = Substrate(
-        composition=truth.metals[-1],
-        erosion_rate_nm_s=number(
-            truth.rate_nm_s[-1], nominal_rates[-1], RATE_U_REL * nominal_rates[-1]
-        ),
-    )
+    stack = Stack(layers=layers, substrate=Substrate(material=below), materials=materials)
     setup = Setup(
         crater=ParabolicCrater(curvature=number(truth.curvature, 0.04, 0.01)),
         roughness=Roughness(initial_nm=number(truth.initial_nm, 2.0, 0.4)),
         mixing=Mixing(model="uniform", length_nm=number(truth.mixing_nm, 1.5, 0.3)),
-        detection=Detection(sampling_s=truth.duration_s / READINGS, duration_s=truth.duration_s),
-        noise=Noise(counts_per_unit_s=truth.counts_per_unit_s),
+        detection=Detection(sampling_s=truth.interval_s, duration_s=truth.duration_s),
+        noise=Noise(
+            counts_per_unit_s=truth.counts_per_unit_s,
+            flicker={"rms": truth.flicker_rms, "correlation_s": truth.flicker_correlation_s},
+        ),
     )
-    return Experiment(stack=Stack(layers=layers, substrate=substrate), setup=setup)
+    return Experiment(stack=stack, setup=setup)
 
 
-def draw(seed: int) -> tuple[Truth, list[float], list[float]]:
-    """A truth, the nominal rates of the analyst and guesses of the thicknesses."""
+def _draw_metals(rng: np.random.Generator, layers: int) -> list[str]:
+    """Metals of the layers and the substrate; one may occur twice, but not next to itself."""
+    metals = [str(m) for m in rng.choice(METALS, layers + 1, replace=False)]
+    if rng.random() < REPEATED:
+        first, second = np.sort(rng.choice(layers + 1, 2, replace=False))
+        if second > first + 1:
+            metals[second] = metals[first]
+    return metals
+
+
+def draw(seed: int) -> tuple[Truth, dict[str, float], list[float]]:
+    """A truth, the nominal rates of the analyst by metal and guesses of the thicknesses."""
     rng = np.random.default_rng([2026, seed])
     layers = int(rng.integers(2, 7))
-    metals = [str(m) for m in rng.choice(METALS, layers + 1, replace=False)]
+    metals = _draw_metals(rng, layers)
     thickness = np.exp(rng.uniform(np.log(20.0), np.log(120.0), layers))
-    nominal = np.exp(rng.uniform(np.log(5.0), np.log(40.0), layers + 1))
-    rate = nominal * np.exp(RATE_U_REL * rng.standard_normal(layers + 1))
+    rates = np.exp(rng.uniform(np.log(5.0), np.log(40.0), len(set(metals))))
+    nominal = dict(zip(dict.fromkeys(metals), map(float, rates), strict=True))
+    rate = {m: r * float(np.exp(RATE_U_REL * rng.standard_normal())) for m, r in nominal.items()}
+    rate_of_layer = np.array([rate[metal] for metal in metals])
     neighbours = np.minimum(thickness, np.append(thickness[1:], np.inf))
     width = np.minimum(rng.uniform(0.0, 8.0, layers), 0.3 * neighbours)
     truth = Truth(
         metals,
         list(map(float, thickness)),
         list(map(float, width)),
-        list(map(float, rate)),
+        rate,
         float(abs(0.04 + 0.01 * rng.standard_normal())),
         float(abs(2.0 + 0.4 * rng.standard_normal())),
         float(max(1.5 + 0.3 * rng.standard_normal(), 0.3)),
         float(np.exp(rng.uniform(np.log(0.3), np.log(30.0)))),
-        float(1.15 * np.sum(thickness / rate[:-1]) + 15.0 / rate[-1]),
+        float(np.exp(rng.uniform(np.log(0.003), np.log(0.02)))) * (rng.random() < FLICKERING),
+        float(np.exp(rng.uniform(np.log(0.03), np.log(0.3)))),
+        float(1.15 * np.sum(thickness / rate_of_layer[:-1]) + 15.0 / rate_of_layer[-1]),
     )
     guesses = thickness * np.exp(0.15 * rng.standard_normal(layers))
-    return truth, list(map(float, nominal)), list(map(float, guesses))
+    return truth, nominal, list(map(float, guesses))
+
+
+def experiments(seed: int) -> tuple[Experiment, Experiment]:
+    """The true experiment of a case, and what the analyst knows of it."""
+    truth, nominal, guesses = draw(seed)
+    real, known = (_experiment(truth, nominal, guesses, known) for known in (True, False))
+    return real, known
+
+
+def digest(cases: int) -> str:
+    """SHA-256 of all that goes into a study, to nine digits."""
+    inputs = [[experiment_to_dict(e) for e in experiments(seed)] for seed in range(cases)]
+    rounded = json.loads(json.dumps(inputs), parse_float=lambda text: f"{float(text):.9g}")
+    return hashlib.sha256(json.dumps(rounded, sort_keys=True).encode()).hexdigest()
 
 
 class _Clean:
@@ -145,21 +189,23 @@ class _Clean:
             [
                 np.log(truth.thickness_nm),
                 np.square(truth.width_nm),
-                np.log(truth.rate_nm_s),
+                np.log(list(truth.rate_nm_s.values())),
                 [truth.curvature, truth.initial_nm, truth.mixing_nm],
             ]
         )
 
     def _numbers(self, theta: np.ndarray):
         truth, count = self.truth, len(self.truth.thickness_nm)
-        moved = Truth(
-            truth.metals,
-            list(np.exp(theta[:count])),
-            list(np.sqrt(np.maximum(theta[count : 2 * count], 0.0))),
-            list(np.exp(theta[2 * count : 3 * count + 1])),
-            *map(float, theta[3 * count + 1 :]),
-            truth.counts_per_unit_s,
-            truth.duration_s,
+        rates = np.exp(theta[2 * count : -3]).tolist()
+        curvature, initial_nm, mixing_nm = map(float, theta[-3:])
+        moved = replace(
+            truth,
+            thickness_nm=list(np.exp(theta[:count])),
+            width_nm=list(np.sqrt(np.maximum(theta[count : 2 * count], 0.0))),
+            rate_nm_s=dict(zip(truth.rate_nm_s, rates, strict=True)),
+            curvature=curvature,
+            initial_nm=initial_nm,
+            mixing_nm=mixing_nm,
         )
         experiment = _experiment(moved, moved.rate_nm_s, moved.thickness_nm, known=True)
         assembly = Assembly(experiment.stack, experiment.setup)
@@ -173,13 +219,34 @@ class _Clean:
         return result.signal.T * self.truth.counts_per_unit_s
 
 
-def fisher_u(truth: Truth, nominal: list[float]) -> np.ndarray:
-    """Standard deviations of the thicknesses from the Fisher information [nm]."""
-    count = len(truth.thickness_nm)
+def _information(mean: np.ndarray, slopes: np.ndarray, truth: Truth) -> np.ndarray:
+    """Fisher information of counts (channel, reading) with slopes (channel, reading, parameter).
+
+    The covariance is diag(counting) + (mean of c) (mean of c') kernel, as the source flickers for
+    all channels alike; it is inverted by Woodbury's identity.
+    """
+    counting = np.maximum(mean, 0.05)
+    information = np.einsum("cnp,cn,cnq->pq", slopes, 1.0 / counting, slopes)
+    variance, with_next = flicker_moments(
+        truth.flicker_rms, truth.flicker_correlation_s, truth.interval_s
+    )
+    later = with_next * np.exp(
+        -np.arange(READINGS - 1) * truth.interval_s / truth.flicker_correlation_s
+    )
+    kernel = variance * toeplitz(np.append(1.0, later))
+    together = np.einsum("cn,cnp->np", mean / counting, slopes)
+    gain = np.sum(mean**2 / counting, axis=0)
+    lost = kernel @ np.linalg.solve(np.eye(READINGS) + gain[:, None] * kernel, together)
+    return information - together.T @ lost
+
+
+def fisher_u(truth: Truth) -> np.ndarray:
+    """Standard deviations of the thicknesses and of their sum from the Fisher information [nm]."""
+    count, rates = len(truth.thickness_nm), len(truth.rate_nm_s)
     clean = _Clean(truth)
     theta = clean.theta()
     step = np.concatenate(
-        [np.full(count, 2e-4), np.full(count, 0.02), np.full(count + 1, 2e-4), [4e-4, 0.01, 0.01]]
+        [np.full(count, 2e-4), np.full(count, 0.02), np.full(rates, 2e-4), [4e-4, 0.01, 0.01]]
     )
     weights = {1: 45.0 / 60.0, 2: -9.0 / 60.0, 3: 1.0 / 60.0}
     mean = clean(theta)
@@ -194,38 +261,40 @@ def fisher_u(truth: Truth, nominal: list[float]) -> np.ndarray:
             up[p] += k * h
             down[p] -= k * h
             slope += weight * (clean(up) - clean(down))
-        columns.append((slope / h).ravel())
+        columns.append(slope / h)
     for c in range(mean.shape[0]):  # sensitivity and background of each channel
         for rows in (mean[c], np.ones(mean.shape[1])):
             column = np.zeros_like(mean)
             column[c] = rows
-            columns.append(column.ravel())
-    jacobian = np.array(columns).T
-    information = jacobian.T @ (jacobian / np.maximum(mean.ravel(), 0.05)[:, None])
+            columns.append(column)
+    information = _information(mean, np.stack(columns, axis=-1), truth)
     prior = np.zeros(len(columns))
     prior[:count] = 1.0 / np.log(3.0) ** 2
-    prior[2 * count : 3 * count + 1] = 1.0 / RATE_U_REL**2
-    prior[3 * count + 1 : 3 * count + 4] = 1.0 / np.square([0.01, 0.4, 0.3])
+    prior[2 * count : theta.size - 3] = 1.0 / RATE_U_REL**2
+    prior[theta.size - 3 : theta.size] = 1.0 / np.square([0.01, 0.4, 0.3])
     information[np.diag_indices_from(information)] += prior
     scale = np.sqrt(np.diag(information))
     covariance = np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
-    return np.array(truth.thickness_nm) * np.sqrt(np.diag(covariance)[:count])
+    thickness = np.array(truth.thickness_nm)
+    nm2 = covariance[:count, :count] * np.outer(thickness, thickness)
+    return np.sqrt(np.append(np.diag(nm2), nm2.sum()))
 
 
 def case(seed: int) -> list[Outcome]:
-    """Simulate and invert one case."""
-    truth, nominal, guesses = draw(seed)
-    real = _experiment(truth, nominal, guesses, known=True)
-    known = _experiment(truth, nominal, guesses, known=False)
+    """Simulate and invert one case: its layers, and their total depth."""
+    truth, _, guesses = draw(seed)
+    real, known = experiments(seed)
     profile = profile_of(simulate(real.stack, real.setup, seed=seed), f"case {seed}")
-    found = answer(invert(profile, known))
-    fisher = fisher_u(truth, nominal)
-    return [
-        Outcome(t, layer.value, layer.lower, layer.upper, float(u), float(guess * np.log(3.0)))
-        for t, layer, u, guess in zip(
-            truth.thickness_nm, found.layers, fisher, guesses, strict=True
-        )
+    found = answer(invert(profile, known)).layers
+    *fisher, fisher_total = map(float, fisher_u(truth))
+    prior = np.log(3.0) * np.array(guesses)
+    outcomes = [
+        Outcome("layer", t, layer.value, layer.lower, layer.upper, u, float(p))
+        for t, layer, u, p in zip(truth.thickness_nm, found, fisher, prior, strict=True)
     ]
+    total, deepest = sum(truth.thickness_nm), found[-1]
+    depth = deepest.depth, deepest.depth_lower, deepest.depth_upper
+    return [*outcomes, Outcome("total depth", total, *depth, fisher_total, float(prior.sum()))]
 
 
 def coverage(outcomes: list[Outcome]) -> float:
@@ -233,11 +302,25 @@ def coverage(outcomes: list[Outcome]) -> float:
     return float(np.mean([o.lower_nm <= o.truth_nm <= o.upper_nm for o in outcomes]))
 
 
+def width_ratios(outcomes: list[Outcome]) -> np.ndarray:
+    """Half-widths over 1.96 standard deviations of the Fisher information."""
+    return np.array([(o.upper_nm - o.lower_nm) / 2 / (1.959964 * o.fisher_u_nm) for o in outcomes])
+
+
 def width_ratio(outcomes: list[Outcome]) -> float:
-    """Median half-width over 1.96 standard deviations of the Fisher information."""
-    return float(
-        np.median([(o.upper_nm - o.lower_nm) / 2 / (1.959964 * o.fisher_u_nm) for o in outcomes])
-    )
+    """Median of `width_ratios`."""
+    return float(np.median(width_ratios(outcomes)))
+
+
+def deviations(outcomes: list[Outcome]) -> np.ndarray:
+    """Errors in standard uncertainties."""
+    u = np.array([(o.upper_nm - o.lower_nm) / (2 * 1.959964) for o in outcomes])
+    return np.array([o.value_nm - o.truth_nm for o in outcomes]) / u
+
+
+def only(what: str, outcomes: list[Outcome]) -> list[Outcome]:
+    """The outcomes of layers, or of total depths."""
+    return [o for o in outcomes if o.what == what]
 
 
 def is_good(outcomes: list[Outcome]) -> bool:
@@ -251,18 +334,29 @@ def run(cases: int, first: int = 0) -> list[Outcome]:
         return [o for outcomes in pool.map(case, range(first, first + cases)) for o in outcomes]
 
 
+def figures(outcomes: list[Outcome]) -> dict[str, float]:
+    """Coverage and sharpness, as they are kept of a study."""
+    layers, totals = only("layer", outcomes), only("total depth", outcomes)
+    return {
+        "coverage_95": coverage(layers),
+        "coverage_95_of_total_depth": coverage(totals),
+        "median_half_width_over_fisher": width_ratio(layers),
+        "median_half_width_of_total_depth_over_fisher": width_ratio(totals),
+    }
+
+
 if __name__ == "__main__":
     number = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     all_outcomes = run(number)
-    summary = {
+    record = {
         "command": f"python -m studies.recovery {number}",
         "cases": number,
-        "layers": len(all_outcomes),
-        "coverage_95": coverage(all_outcomes),
-        "median_half_width_over_fisher": width_ratio(all_outcomes),
+        "inputs_sha256": digest(number),
+        "layers": len(only("layer", all_outcomes)),
+        **figures(all_outcomes),
         "outcomes": [asdict(o) for o in all_outcomes],
     }
-    print({key: value for key, value in summary.items() if key != "outcomes"})
+    print({key: value for key, value in record.items() if key != "outcomes"})
     if len(sys.argv) > 2:
         with open(sys.argv[2], "w", encoding="utf-8") as file:
-            json.dump(summary, file, indent=1)
+            json.dump(record, file, indent=1)
