@@ -268,11 +268,14 @@ def test_json_has_the_agreed_keys(found):
 
 
 def test_budget_adds_in_quadrature_and_knows_the_width(found):
-    """2 SD of an error function of width w (16-84 %) is w; of a 0.03 s reading, 0.6 / sqrt 3 nm."""
+    """2 SD of an error function of width w (16-84 %) is w; of a 0.03 s reading, 0.03 r / sqrt 3 nm.
+
+    r is the geometric mean of the rates above and below, 20 and 10 nm/s.
+    """
     copper = found.budgets[0]
     assert copper.two_sd_nm["true transition"] == pytest.approx(found.layers[0].width.value_nm)
-    rate = found.layers[0].value / 3.0
-    assert copper.two_sd_nm["sampling"] == pytest.approx(0.03 * rate / math.sqrt(3.0), rel=0.01)
+    sampling = 0.03 * math.sqrt(20.0 * 10.0) / math.sqrt(3.0)
+    assert copper.two_sd_nm["sampling"] == pytest.approx(sampling, rel=0.02)
     assert copper.total_nm == pytest.approx(math.hypot(*copper.two_sd_nm.values()))
 
 
