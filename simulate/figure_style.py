@@ -52,9 +52,11 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 
 WIDTH_MM = 160.0
 _FONT_PT = 8.0
-_CHARACTER_MM = 1.35  # of the font, on the average
-_LEGEND_HANDLE_MM = 10.5
+_LEGEND_PT = _FONT_PT - 0.5
+_LEGEND_HANDLE_MM = 7.7  # with the gap to its label
+_LEGEND_GAP_MM = 3.2  # between columns
 _MM_PER_INCH = 25.4
+_POINTS_PER_INCH = 72.0
 _DOTS_PER_INCH = 200
 _UNDATED: dict[str, dict[str, None]] = {
     ".png": {},
@@ -77,7 +79,7 @@ _STYLE = {
     "axes.labelcolor": INK,
     "axes.formatter.useoffset": False,
     "text.color": INK,
-    "legend.fontsize": _FONT_PT - 0.5,
+    "legend.fontsize": _LEGEND_PT,
     "legend.frameon": False,
     "legend.handlelength": 2.1,
     "legend.columnspacing": 1.2,
@@ -139,6 +141,13 @@ def strokes(names: Iterable[object]) -> dict[str, Stroke]:
     }
 
 
+def another(look: Stroke, count: int) -> Stroke:
+    """A stroke of the same colour: the count-th besides this one, up to four."""
+    dash = _DASHES[(_DASHES.index(look.dash) + count) % len(_DASHES)]
+    marker = _MARKERS[(_MARKERS.index(look.marker) + count) % len(_MARKERS)]
+    return Stroke(look.colour, dash, marker)
+
+
 def tidy(axes: "Axes") -> None:
     """Ticks in the style of this module, also those that are made later."""
     axes.tick_params(
@@ -148,9 +157,20 @@ def tidy(axes: "Axes") -> None:
     axes.tick_params(which="minor", length=1.8)
 
 
+@functools.lru_cache(4096)
+def text_mm(text: str, size_pt: float = _FONT_PT) -> float:
+    """How wide a line of text is."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="sans-serif", size=size_pt)
+    width_pt, *_ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width_pt) / _POINTS_PER_INCH * _MM_PER_INCH
+
+
 def fits(text: str, room_mm: float) -> bool:
-    """Whether a text of the common size goes into a width."""
-    return len(text) * 1.15 * _CHARACTER_MM <= room_mm
+    """Whether a text of the common size goes into a width, with a little air."""
+    return text_mm(text) + 1.2 <= room_mm
 
 
 def shortened(text: str) -> str:
@@ -163,10 +183,11 @@ def shortened(text: str) -> str:
 
 def legend_columns(labels: Sequence[str]) -> int:
     """As many columns of a legend as the width of the figure has room for."""
+    widths = [text_mm(shortened(label), _LEGEND_PT) + _LEGEND_HANDLE_MM for label in labels]
     for count in range(len(labels), 1, -1):
-        columns = np.array_split([len(shortened(label)) for label in labels], count)
-        width = sum(column.max() * _CHARACTER_MM + _LEGEND_HANDLE_MM for column in columns)
-        if width <= WIDTH_MM - 6.0:
+        columns = np.array_split(widths, count)
+        width = sum(column.max() for column in columns) + _LEGEND_GAP_MM * (count - 1)
+        if width <= WIDTH_MM - 8.0:
             return count
     return 1
 
@@ -218,7 +239,11 @@ def length_unit(largest_nm: float) -> tuple[str, float]:
 
 
 def draw_residuals(
-    axes: "Axes", x: np.ndarray, residuals: np.ndarray, looks: Sequence[dict[str, Any]]
+    axes: "Axes",
+    x: np.ndarray,
+    residuals: np.ndarray,
+    looks: Sequence[dict[str, Any]],
+    dark: np.ndarray,
 ) -> None:
     """Residuals in standard deviations about zero, with two of these shaded.
 
@@ -230,20 +255,23 @@ def draw_residuals(
         Beyond eight standard deviations they are drawn as crosses at the edge.
     looks : sequence of dict
         Of the points of each row.
+    dark : ndarray of bool, shape (C, N)
+        Readings of zero. Their residuals are no more than the fitted curve, upside down: faint
+        points, lest they look like a curve of their own.
     """
     edge = np.clip(1.1 * float(np.max(np.abs(residuals))), 3.0, _LARGEST_RESIDUAL)
     axes.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
-    for row, look in zip(residuals, looks, strict=True):
+    for row, look, zero in zip(residuals, looks, dark, strict=True):
         inside = np.abs(row) <= edge
-        axes.plot(x[inside], row[inside], **look)
-        if not inside.all():
-            crosses: dict[str, Any] = {
-                **look,
-                "marker": "x",
-                "markersize": 4.0,
-                "markeredgewidth": 0.8,
-            }
-            axes.plot(x[~inside], np.clip(row[~inside], -edge, edge), **crosses)
+        crosses = {**look, "marker": "x", "markersize": 4.0, "markeredgewidth": 0.8}
+        faint = {**look, "marker": ".", "markersize": 1.2, "markeredgewidth": 0, "alpha": 0.35}
+        for chosen, drawn in (
+            (inside & ~zero, look),
+            (inside & zero, faint),
+            (~inside, crosses),
+        ):
+            if chosen.any():
+                axes.plot(x[chosen], np.clip(row[chosen], -edge, edge), **drawn)
     axes.axhline(0.0, color=INK, linewidth=0.6, zorder=3)
     axes.set_ylim(-1.08 * edge, 1.08 * edge)
 

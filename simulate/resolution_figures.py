@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
+CAUSE_COLOURS = ("#b8864f", "#e7d4f8", "#8a906a", "#c3f5d8", "#c3c97f", "#dcf2a6")
+"""Of `CAUSES`; found as `PALETTE`, but far from the colours of elements and their tints."""
+
 _HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----")
 _RESPONSE_MM = 104.0
 _NAME_CHARACTERS = 30
@@ -109,9 +112,9 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
 
 
 def _bar_look(cause: str) -> dict[str, Any]:
-    tint = strokes(CAUSES)[cause].tint
-    hatch = _HATCHES[CAUSES.index(cause)]
-    return {"facecolor": tint, "edgecolor": INK, "linewidth": 0.5, "hatch": hatch}
+    number = CAUSES.index(cause)
+    look = {"facecolor": CAUSE_COLOURS[number], "hatch": _HATCHES[number]}
+    return {**look, "edgecolor": INK, "linewidth": 0.5}
 
 
 def _bar(cause: str) -> Any:
@@ -248,7 +251,7 @@ def resolution_figure(found: StandardFigures, *, u: ArrayLike | None = None) -> 
     keys: dict[str, Any] = {"measured, standard uncertainty" if known else "measured": points}
     keys.update(_draw_response(upper, np.linspace(x[0], x[-1], max(1000, 2 * x.size)), fit))
     keys.update(_mark_edge(upper, fit) if isinstance(fit, LogisticFit) else _mark_peak(upper, fit))
-    draw_residuals(lower, x, ((y - fitted) / deviation)[None, :], [look])
+    draw_residuals(lower, x, ((y - fitted) / deviation)[None, :], [look], (y == 0)[None, :])
     lower.set_ylabel(f"residual\n({'SD of noise' if known else 'RMS = 1'})")
     upper.set_ylabel("signal (as measured)")
     lower.set_xlabel(f"{found.axis} ({found.unit})")
@@ -368,7 +371,7 @@ def _lines(found: StandardFigures) -> list[str]:
     """The rows of the figures, each with its name above its number."""
     lines = []
     for name, value, u in found.rows:
-        lines += wrap(name, _NAME_CHARACTERS)
+        lines += wrap(name.replace(" %", "\N{NO-BREAK SPACE}%"), _NAME_CHARACTERS)
         lines.append(f"   {_number(value, u, found.unit)}")
     return lines
 

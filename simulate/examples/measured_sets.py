@@ -10,19 +10,23 @@ that were read off the same curves by eye.
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from craterfront.edge_and_delta import StandardFigures, standard_figures
 from craterfront.experiment import load_experiment
+from craterfront.figure_style import INK, PALETTE, legend_outside, new_figure, styled, tidy
 from craterfront.files import load_profile
 from craterfront.inversion import Inversion, invert
 from craterfront.measured import MeasuredProfile, read_profile
 from craterfront.models.delta_fit import DeltaFit
 from craterfront.models.delta_response import step_response
-from craterfront.models.resolution import level_width
+from craterfront.models.resolution import EdgeWidth, level_width
 from craterfront.results import Answer, answer, estimate_dataset
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 SIMS_TEXT: dict[str, Any] = {
     "axis_column": "Sputter Time (s)",
@@ -179,57 +183,59 @@ def half_height_nm(inversion: Inversion, channel: str, *, rising: bool) -> float
 
 def draw(data: Path, out: Path) -> None:
     """Make the figures of the guide."""
-    from matplotlib.figure import Figure
-
     from craterfront.figure_style import save_figure
     from craterfront.figures import fit_figure
     from craterfront.resolution_figures import resolution_figure
 
     out.mkdir(parents=True, exist_ok=True)
     monolayer = buried_monolayer(data)
-    delta, edge = monolayer.delta, monolayer.edge
-    save_figure(
-        resolution_figure(delta),
-        out / "measured-delta.png",
-    )
-    figure = Figure(figsize=(6.3, 3.2), layout="constrained")
+    save_figure(resolution_figure(monolayer.delta), out / "measured-delta.png")
+    save_figure(prediction_figure(monolayer), out / "measured-edge-prediction.png")
+    runs = two_runs(data)
+    for name, inversion in (
+        ("film", runs.film),
+        ("overlayer", runs.overlayer),
+        ("cell", solar_cell(data)),
+    ):
+        found = answer(inversion)
+        dataset = estimate_dataset(inversion, found)
+        save_figure(fit_figure(dataset, found), out / f"measured-{name}.png")
+
+
+@styled
+def prediction_figure(monolayer: BuriedMonolayer) -> "Figure":
+    """The measured edge, and the one that the response to the monolayer predicts."""
+    edge, fit = monolayer.edge, monolayer.delta.fit
+    assert isinstance(fit, DeltaFit)
+    figure = new_figure(80.0)
     axes = figure.subplots()
     levels = level_width(edge.x, edge.y)
     low, high = levels.plateaus
-    axes.plot(
-        edge.x,
-        (edge.y - low) / (high - low),
-        ".",
-        markersize=3,
-        color="0.45",
-        label=f"measured InO$_2^-$, width {levels.width:.1f} s",
-    )
-    assert isinstance(delta.fit, DeltaFit)
-    p = delta.fit.parameters
-    distance = np.linspace(-30.0, 60.0, 2001)
-    response = step_response(distance, 0.0, p.leading, p.trailing, p.sigma)
-    centre = levels.midpoint - np.interp(0.5, response, distance)
-    shifted = step_response(edge.x, centre, p.leading, p.trailing, p.sigma)
-    axes.plot(
-        edge.x,
-        shifted,
-        color="black",
-        linewidth=1.2,
-        label=f"predicted from PO$_3^-$, width {monolayer.predicted_width_s:.1f} s",
-    )
-    axes.set_xlabel("time (s)")
+    (measured,) = axes.plot(edge.x, (edge.y - low) / (high - low), "o", color=INK, markersize=2.2)
+    (predicted,) = axes.plot(edge.x, _predicted(edge.x, levels, fit), color=PALETTE[0])
+    for height, centre, width, u, colour in (
+        (1.14, levels.midpoint, levels.width, levels.u_width, INK),
+        (1.22, levels.midpoint, monolayer.predicted_width_s, monolayer.predicted_u_s, PALETTE[0]),
+    ):
+        ends = [centre - 0.5 * width, centre + 0.5 * width]
+        axes.errorbar(ends, [height] * 2, xerr=u, color=colour, capsize=2.0)
+        text = f"  width {width:.2f} s, u = {u:.2f} s"
+        axes.text(ends[1] + u, height, text, color=colour, va="center")
+    axes.set_ylim(-0.05, 1.3)
+    axes.set_xlabel(f"{edge.axis} ({edge.unit})")
     axes.set_ylabel("share of the step (1)")
-    axes.legend(frameon=False, loc="lower right")
-    save_figure(figure, out / "measured-edge-prediction.png")
-    runs = two_runs(data)
-    for name, inversion in (("film", runs.film), ("overlayer", runs.overlayer)):
-        found = answer(inversion)
-        save_figure(
-            fit_figure(estimate_dataset(inversion, found), found), out / f"measured-{name}.png"
-        )
-    cell = solar_cell(data)
-    found = answer(cell)
-    save_figure(fit_figure(estimate_dataset(cell, found), found), out / "measured-cell.png")
+    tidy(axes)
+    keys = {"InO2-, measured": measured, "predicted from PO3-": predicted}
+    legend_outside(figure, keys, "upper")
+    return figure
+
+
+def _predicted(x: np.ndarray, levels: EdgeWidth, fit: DeltaFit) -> np.ndarray:
+    """An ideal edge seen through the response, where the measured one has its middle."""
+    lengths = fit.parameters.leading, fit.parameters.trailing, fit.parameters.sigma
+    distance = np.linspace(-30.0, 60.0, 2001)
+    middle = np.interp(0.5, step_response(distance, 0.0, *lengths), distance)
+    return step_response(x, levels.midpoint - middle, *lengths)
 
 
 if __name__ == "__main__":

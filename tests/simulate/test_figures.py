@@ -30,6 +30,7 @@ from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.delta_response import delta_response
 from craterfront.models.edge_response import logistic_edge
 from craterfront.problems import InputProblems
+from craterfront.resolution_figures import CAUSE_COLOURS
 from craterfront.results import Answer, LayerAnswer
 
 NITRIDES = """
@@ -287,8 +288,8 @@ def test_bands_add_up_the_intervals_and_widths_have_bars(nitrides):
     figure = fit_figure(estimate(nitrides), answered([400.0, 300.0], [RESOLVED, LIMIT]))
     sample, widths = figure.axes[1], figure.axes[3]
     spans = {(round(p.get_x(), 6), round(p.get_x() + p.get_width(), 6)) for p in sample.patches}
-    # 0.96 and 1.04 times 400, then of 400 + 300.
-    assert spans == {(384.0, 416.0), (672.0, 728.0)}
+    # 0.96 and 1.04 times 400, then of 400 + 300, whose width is below 7.5.
+    assert spans == {(384.0, 416.0), (672.0, 728.0), (696.25, 703.75)}
     bars = [tuple(segment[:, 1]) for c in widths.collections for segment in c.get_segments()]
     assert bars == [(36.0, 45.0), (0.0, 7.5)]
     assert {t.get_text() for t in widths.texts} == {"41.0", "< 7.50"}
@@ -301,6 +302,68 @@ def test_bands_that_overlap_are_drawn_once(nitrides):
     sample = fit_figure(estimate(nitrides), wide).axes[1]
     spans = {(round(p.get_x(), 6), round(p.get_x() + p.get_width(), 6)) for p in sample.patches}
     assert spans == {(384.0, 447.2)}
+
+
+CHANNELS = """
+[[detection.channel]]
+element = "Cr"
+name = "Cr 425"
+column = "a"
+[[detection.channel]]
+element = "Cr"
+name = "Cr 267"
+column = "b"
+[[detection.channel]]
+name = "total"
+column = "c"
+sensitivity = { CrN = 1.0, TiN = 2.0, steel = 1.5 }
+"""
+
+
+@pytest.fixture(scope="module")
+def lines():
+    """Two lines of one element, and a channel of none; the substrate bears a name."""
+    return simulated(NITRIDES.replace("[substrate]", '[substrate]\nname = "steel"') + CHANNELS)
+
+
+def test_a_channel_has_the_colour_of_its_element_and_no_other_has(lines):
+    figure = profile_figure(lines)
+    check(figure)
+    upper, lower = figure.axes
+    one, other, total = (line for line in upper.get_lines()[1::2])
+    outlines = dict(zip(lines["element"].values, lower.get_lines(), strict=False))
+    assert one.get_color() == other.get_color() == outlines["Cr"].get_color()
+    assert one.get_linestyle() != other.get_linestyle()
+    colours = [line.get_color() for line in outlines.values()]
+    assert len({*colours, total.get_color()}) == len(colours) + 1
+
+
+def test_the_substrate_has_its_name(lines):
+    answer = answered([400.0, 300.0], [RESOLVED, LIMIT])
+    for axes in (profile_figure(lines).axes[1], fit_figure(estimate(lines), answer).axes[1]):
+        assert "steel" in {t.get_text() for t in axes.texts}
+
+
+def test_intensities_have_no_unit_but_that_of_the_file(lines):
+    answer = answered([400.0, 300.0], [RESOLVED, LIMIT])
+    assert fit_figure(estimate(lines), answer).axes[0].get_ylabel() == "intensity (as measured)"
+
+
+def test_a_narrow_layer_has_its_name_and_the_number_of_its_width():
+    thin = simulated(NITRIDES.replace("thickness_nm = 300.0", "thickness_nm = 12.0"))
+    figure = fit_figure(estimate(thin), answered([400.0, 12.0], [RESOLVED, LIMIT]))
+    check(figure)
+    assert "TiN" in {t.get_text() for t in figure.axes[1].texts}
+    assert {t.get_text() for t in figure.axes[3].texts} == {"41.0", "< 7.50"}
+
+
+def test_readings_of_zero_are_faint_points(nitrides):
+    made = estimate(nitrides)
+    made["measured"][0, 100:] = 0.0
+    lower = fit_figure(made, answered([400.0, 300.0], [RESOLVED, LIMIT])).axes[2]
+    faint = [line for line in lower.get_lines() if line.get_marker() == "."]
+    points = sum(line.get_xdata().size for line in faint)
+    assert points == np.count_nonzero(made["measured"] == 0)
 
 
 def test_unlimited_uncertainty_stays_on_the_page(nitrides):
@@ -616,20 +679,40 @@ PROTANOPE = [[0.11238, 0.88762, 0.0], [0.11238, 0.88762, 0.0], [0.00401, -0.0040
 DEUTERANOPE = [[0.29275, 0.70725, 0.0], [0.29275, 0.70725, 0.0], [-0.02234, 0.02234, 1.0]]
 
 
-@pytest.mark.parametrize("eye", [np.eye(3), PROTANOPE, DEUTERANOPE], ids=["all", "prot", "deut"])
-def test_colours_differ_for_colour_blind_readers(eye):
+EYES = pytest.mark.parametrize(
+    "eye", [np.eye(3), PROTANOPE, DEUTERANOPE], ids=["all", "prot", "deut"]
+)
+
+
+def lab(colours, eye):
+    """CIELAB, ISO/CIE 11664-4, above its linear toe."""
     to_xyz = np.array(  # IEC 61966-2-1
         [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
     )
-    xyz = np.clip(linear_rgb(PALETTE) @ np.transpose(eye), 0.0, 1.0) @ to_xyz.T
-    f = np.cbrt(xyz / to_xyz.sum(axis=1))  # CIELAB, ISO/CIE 11664-4, above its linear toe
-    lab = np.stack(
+    xyz = np.clip(linear_rgb(colours) @ np.transpose(eye), 0.0, 1.0) @ to_xyz.T
+    f = np.cbrt(xyz / to_xyz.sum(axis=1))
+    return np.stack(
         [116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])], axis=1
     )
-    apart = [np.linalg.norm(a - b) for a, b in itertools.combinations(lab, 2)]
-    # Ten is over four times a just noticeable difference of 2.3 (M. Mahy, L. Van Eycken, A.
-    # Oosterlinck, Color Res. Appl. 19 (1994) 105, from memory).
-    assert min(apart) > 10.0
+
+
+# Over four times a just noticeable difference of 2.3 (M. Mahy, L. Van Eycken, A. Oosterlinck,
+# Color Res. Appl. 19 (1994) 105, from memory).
+APART = 10.0
+
+
+@EYES
+@pytest.mark.parametrize("colours", [PALETTE, CAUSE_COLOURS], ids=["names", "causes"])
+def test_colours_differ_for_colour_blind_readers(eye, colours):
+    seen = lab(colours, eye)
+    assert min(np.linalg.norm(a - b) for a, b in itertools.combinations(seen, 2)) > APART
+
+
+@EYES
+def test_causes_are_not_taken_for_elements(eye):
+    elements = [*PALETTE, *(look.tint for look in strokes(range(len(PALETTE))).values())]
+    causes = lab(CAUSE_COLOURS, eye)
+    assert min(np.linalg.norm(a - b) for a in lab(elements, eye) for b in causes) > APART
 
 
 @pytest.mark.parametrize(
