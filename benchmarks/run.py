@@ -210,7 +210,7 @@ def show(title: str, rows: list[dict]) -> None:
 
 
 def main() -> None:
-    """Run everything; targets stand in CHANGELOG and issues, not here."""
+    """Run everything, print it, and write it as JSON to the file that is named, if one is."""
     results = {
         "machine": {
             "python": platform.python_version(),

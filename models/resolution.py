@@ -21,8 +21,6 @@ EXACT_LEVELS = (0.5 * math.erfc(math.sqrt(0.5)), 0.5 * math.erfc(-math.sqrt(0.5)
 """Levels at one standard deviation before and after the middle of a Gaussian edge."""
 NOMINAL_LEVELS = (0.16, 0.84)
 """The rounded levels, as written in most papers."""
-DECILE_LEVELS = (0.10, 0.90)
-"""The levels 10 and 90 %."""
 
 _REPLICATES = 200
 _PLATEAU_SHARE = 0.1

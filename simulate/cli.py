@@ -152,7 +152,11 @@ def simulate(
         int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the noise.")
     ] = None,
     exposure: Annotated[
-        bool, typer.Option("--exposure", help="Add the exposure matrix (large).")
+        bool,
+        typer.Option(
+            "--exposure",
+            help="Add the exposure matrix (large); with --figure NAME.png also NAME-exposure.png.",
+        ),
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
 ) -> None:
@@ -160,7 +164,10 @@ def simulate(
     from craterfront.files import write_dataset
 
     loaded = load_experiment(experiment)
-    _check_outputs((experiment,), output, figure)
+    resolved = None
+    if exposure and figure is not None:
+        resolved = figure.with_stem(f"{figure.stem}-exposure")
+    _check_outputs((experiment,), output, figure, resolved)
     from craterfront.forward import simulate as run
 
     with _located(experiment):
@@ -168,9 +175,11 @@ def simulate(
     write_dataset(dataset, output)
     if figure is not None:
         from craterfront.figure_style import save_figure
-        from craterfront.figures import profile_figure
+        from craterfront.figures import exposure_figure, profile_figure
 
         save_figure(profile_figure(dataset), figure)
+        if resolved is not None:
+            save_figure(exposure_figure(dataset), resolved)
     if quiet:
         return
     for warning in loaded.warnings():
@@ -347,6 +356,10 @@ def resolution(
         found = standard_figures(
             measured, channel, "edge" if feature == "edge" else "delta", window, counts
         )
+    _show_figures(found, figure, json)
+
+
+def _show_figures(found: Any, figure: Path | None, json: bool) -> None:
     if figure is not None:
         from craterfront.figure_style import save_figure
         from craterfront.resolution_figures import resolution_figure

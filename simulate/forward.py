@@ -64,35 +64,67 @@ def simulate(
     InputProblems
         When something is missing or inconsistent.
     """
-    import xarray as xr
-
     assembly = Assembly(stack, setup)
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
     projection = np.stack([r.projection for r in assembly.responses], axis=-1)
     result = run(sample, instrument, edges, projection)
-    interval = np.diff(edges)
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
-    time = edges if snapshots else 0.5 * (edges[1:] + edges[:-1])
+    interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
     terms = result.signal.T / interval if per_time else result.signal.T
-    signal = np.zeros((len(assembly.channels), time.size))
+    signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term
-    background = np.array([c.background.value for c in assembly.channels])
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
-    readings = _readings(assembly, signal, background, interval, seed)
-    depth = result.mean_depth_nm
-    dataset = xr.Dataset(
+
+    def at_readings(of_edges: np.ndarray) -> np.ndarray:
+        return of_edges if snapshots else 0.5 * (of_edges[1:] + of_edges[:-1])
+
+    background = np.array([c.background.value for c in assembly.channels])
+    dataset = _dataset(
+        assembly,
+        sample,
+        at_readings(edges),
+        at_readings(result.mean_depth_nm),
+        signal + background[:, None],
+        _readings(assembly, signal, background, interval, seed),
+        float(result.mean_depth_nm[-1]),
+    )
+    written = Experiment(title=title, stack=stack, setup=setup)
+    dataset.attrs.update(
+        title=title,
+        craterfront_version=__version__,
+        seed=seed,
+        experiment=json.dumps(experiment_to_dict(written)),
+    )
+    if exposure:
+        dataset = _with_exposure(dataset, result)
+    return _described(dataset, per_time)
+
+
+def _dataset(
+    assembly: Assembly,
+    sample: LayeredSample,
+    time: np.ndarray,
+    mean_depth: np.ndarray,
+    clean: np.ndarray,
+    readings: np.ndarray,
+    deepest_nm: float,
+) -> "xarray.Dataset":
+    """Signals and truth, without attributes."""
+    import xarray as xr
+
+    return xr.Dataset(
         {
             "intensity": (("channel", "time"), readings),
-            "clean": (("channel", "time"), signal + background[:, None]),
-            "mean_depth": ("time", depth if snapshots else 0.5 * (depth[1:] + depth[:-1])),
-            **_truth(assembly, sample, float(depth[-1])),
+            "clean": (("channel", "time"), clean),
+            "mean_depth": ("time", mean_depth),
+            **_truth(assembly, sample, deepest_nm),
         },
         coords={
             "channel": [c.name for c in assembly.channels],
@@ -100,18 +132,7 @@ def simulate(
             "element": list(assembly.elements),
             "layer": [layer.name for layer in assembly.layers[:-1]],
         },
-        attrs={
-            "title": title,
-            "craterfront_version": __version__,
-            "seed": seed,
-            "experiment": json.dumps(
-                experiment_to_dict(Experiment(title=title, stack=stack, setup=setup))
-            ),
-        },
     )
-    if exposure:
-        dataset = _with_exposure(dataset, result)
-    return _described(dataset, per_time)
 
 
 def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":

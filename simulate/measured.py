@@ -106,7 +106,6 @@ def read_profile(
         All mistakes in the settings; a file that cannot be read; an axis that does not increase;
         fewer than two usable rows; fractions above 2, which are probably per cent.
     """
-    place = str(path)
     columns_problems = _column_problems(axis_column, columns, merge, ignore)
     problems = [
         *_choice_problems(axis, axis_unit, axis_position, values, value_unit, drop_last_rows),
@@ -115,16 +114,12 @@ def read_profile(
     ]
     layout = {"delimiter": delimiter, "decimal": decimal}
     table = _table(path, problems, **layout, header_rows=header_rows, names_row=names_row)
-    _raise_any(place, problems if columns_problems else [])
-    selection = select_columns(
-        table.names, axis_column=axis_column, columns=columns, merge=merge, ignore=ignore
-    )
-    problems += selection.problems
-    problems += _unknown_channels(selection.channels, "saturation", saturation)
-    problems += _unknown_channels(selection.channels, "elements", elements)
-    _raise_any(place, problems)
+    _raise_any(path, problems if columns_problems else [])
+    chosen = {"axis_column": axis_column, "columns": columns, "merge": merge, "ignore": ignore}
+    by_channel = {"saturation": saturation, "elements": elements}
+    selection = _selection(path, table, chosen, by_channel, problems)
     unit = unit_of_axis(table.names[selection.axis], axis, axis_unit)
-    _raise_any(place, unit.problems)
+    _raise_any(path, unit.problems)
     with np.errstate(all="ignore"):  # what overflows is not finite, and its row is left out
         readings = _readings(table, selection, drop_last_rows, unit)
         profile = MeasuredProfile(
@@ -136,13 +131,29 @@ def read_profile(
             values_kind=values,
             censored=readings.at_or_above(saturation or {}),
             notes=readings.notes,
-            source=place,
+            source=str(path),
             axis_position=axis_position,
             elements=dict(elements or {}),
             axis_unit_doubt=unit.doubt,
         ).at(readings.usable)
-    _raise_any(place, range_problems(profile))
+    _raise_any(path, range_problems(profile))
     return profile
+
+
+def _selection(
+    path: str | os.PathLike[str],
+    table: TextTable,
+    chosen: Mapping[str, Any],
+    by_channel: Mapping[str, Mapping[str, Any] | None],
+    problems: list[str],
+) -> Selection:
+    """The columns, or all that is wrong with the settings by now."""
+    selection = select_columns(table.names, **chosen)
+    problems = problems + selection.problems
+    for name, setting in by_channel.items():
+        problems += _unknown_channels(selection.channels, name, setting)
+    _raise_any(path, problems)
+    return selection
 
 
 def _table(path: str | os.PathLike[str], problems: list[str], **layout: Any) -> TextTable:
@@ -153,9 +164,9 @@ def _table(path: str | os.PathLike[str], problems: list[str], **layout: Any) -> 
         raise InputProblems(problems + error.problems, str(path)) from None
 
 
-def _raise_any(place: str, problems: list[str]) -> None:
+def _raise_any(path: str | os.PathLike[str], problems: list[str]) -> None:
     if problems:
-        raise InputProblems(problems, place)
+        raise InputProblems(problems, str(path))
 
 
 # --- settings ----------------------------------------------------------------------------------

@@ -22,13 +22,12 @@ from craterfront.models.delta_response import (
 from craterfront.models.edge_response import logistic_edge, logistic_width
 from craterfront.models.escape import attenuation, seah_dench_element_nm, seah_dench_nm
 from craterfront.models.resolution import (
-    DECILE_LEVELS,
     EXACT_LEVELS,
     NOMINAL_LEVELS,
     level_width,
 )
 
-LEVELS = [EXACT_LEVELS, NOMINAL_LEVELS, DECILE_LEVELS]
+LEVELS = [EXACT_LEVELS, NOMINAL_LEVELS, (0.10, 0.90)]
 
 
 def moment(function, order, end=60.0):

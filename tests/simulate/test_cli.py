@@ -532,6 +532,14 @@ def test_simulate_replaces_the_output_whole(craterfront_run, folder):
     assert not list(folder.glob(".*"))
 
 
+def test_the_exposure_matrix_is_drawn_beside_the_profile(craterfront_run, folder):
+    command = ("simulate", "good.toml", "-o", "x.nc", "--figure", "p.png")
+    assert craterfront_run(*command)[0] == 0
+    assert not (folder / "p-exposure.png").exists()
+    assert craterfront_run(*command, "--exposure")[0] == 0
+    assert (folder / "p-exposure.png").read_bytes().startswith(b"\x89PNG")
+
+
 def test_quiet_prints_nothing(craterfront_run, folder):
     assert craterfront_run("simulate", "lamp.toml", "-o", "x.nc", "--quiet") == (0, "", "")
     assert (folder / "x.nc").exists()
