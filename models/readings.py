@@ -6,6 +6,7 @@ would bias a mean low.
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numba import njit
@@ -117,33 +118,40 @@ def _spread_of_scatter(
 
 
 @njit(cache=True, nogil=True)
-def whiten(residuals, loads, variance, correlation):
+def whiten(residuals, loads, correlation):
     """Remove a fluctuation that is common to all channels from residuals of unit variance.
 
-    The fluctuation is a first-order process of the given variance and correlation from one reading
-    to the next; it enters reading (c, n) with the weight loads[c, n]. The innovations of a Kalman
-    filter have unit covariance; the map is linear in the residuals.
+    The fluctuation is a first-order process of unit variance; it enters reading (c, n) with the
+    weight loads[c, n]. The innovations of a Kalman filter have unit covariance; the map is linear
+    in the residuals.
 
     Parameters
     ----------
     residuals : ndarray, shape (C, N, K)
         K columns (residuals, or derivatives) at once.
     loads : ndarray, shape (C, N)
-    variance, correlation : float
+        Standard deviation that the fluctuation gives to each residual.
+    correlation : ndarray, shape (N - 1,)
+        Of the fluctuation from each reading to the next.
 
     Returns
     -------
-    ndarray, shape (C, N, K)
+    white : ndarray, shape (C, N, K)
+    log_determinant : float
+        Of the covariance of the residuals.
     """
     channels, readings, columns = residuals.shape
     out = np.empty_like(residuals)
     state = np.zeros(columns)
-    spread = variance
+    spread = 1.0
+    log_determinant = 0.0
     for n in range(readings):
         norm = 0.0
         for c in range(channels):
             norm += loads[c, n] * loads[c, n]
         total = 1.0 + spread * norm
+        log_determinant += math.log(total)
+        kept = correlation[n] if n < readings - 1 else 0.0
         shrink = (1.0 - 1.0 / math.sqrt(total)) / norm if norm > 0.0 else 0.0
         for k in range(columns):
             along = 0.0
@@ -153,11 +161,48 @@ def whiten(residuals, loads, variance, correlation):
                 along += loads[c, n] * innovation
             for c in range(channels):
                 out[c, n, k] -= shrink * loads[c, n] * along
-            state[k] = correlation * (state[k] + spread / total * along)
-        spread = correlation * correlation * spread / total + variance * (
-            1.0 - correlation * correlation
-        )
-    return out
+            state[k] = kept * (state[k] + spread / total * along)
+        spread = kept * kept * spread / total + 1.0 - kept * kept
+    return out, log_determinant
+
+
+def restricted_log_likelihood(
+    columns: np.ndarray, priors: np.ndarray, loads: Sequence[np.ndarray], correlation: np.ndarray
+) -> float:
+    """Logarithm of the likelihood of fluctuations, with what was fitted integrated out.
+
+    A fit takes up part of a fluctuation, so that its residuals alone would tell too small a one.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (C, N, P + 1)
+        Derivatives of the residuals of unit variance by what was fitted, then the residuals.
+    priors : ndarray, shape (M, P + 1)
+        The same for residuals that do not fluctuate.
+    loads : sequence of ndarray, shape (C, N)
+        Independent fluctuations, as `whiten` takes them; no two in one channel.
+    correlation : ndarray, shape (N - 1,)
+
+    Returns
+    -------
+    float
+        Up to a constant.
+
+    References
+    ----------
+    D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320 (from memory): restricted maximum likelihood.
+    """
+    total = 0.0
+    for each in loads:
+        columns, log_determinant = whiten(columns, each, correlation)
+        total -= 0.5 * log_determinant
+    rows = np.vstack([columns.reshape(-1, columns.shape[-1]), priors])
+    size = np.maximum(np.linalg.norm(rows, axis=0), 1e-300)
+    size[-1] = 1.0
+    gram = (rows / size).T @ (rows / size)
+    gram[np.diag_indices_from(gram)] += 1e-10  # for what neither readings nor priors fix
+    diagonal = np.diag(np.linalg.cholesky(gram))
+    return total - float(np.log(diagonal[:-1] * size[:-1]).sum() + 0.5 * diagonal[-1] ** 2)
 
 
 def correlation_time(sequence: np.ndarray) -> float:

@@ -258,11 +258,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
         fit = minimise(objective, x, tolerance=1e-5)
         x = fit.x
         likelihood.update_weights(likelihood.solve(x))
-        objective = likelihood.objective()
-        solution = likelihood.solve(x)
-        slopes = objective.quick_jacobian(x, objective.good_steps(x))
-        jacobian = np.hstack([slopes, likelihood.linear_jacobian(solution)])
-        if likelihood.update_discrepancy(solution, jacobian) < _STEADY:
+        if likelihood.update_discrepancy(x) < _STEADY:
             break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
@@ -325,8 +321,15 @@ def _warnings(
         named = [n for n in names if n]
         if named:
             found.append(f"the data do not fix a combination of: {'; '.join(named)}")
+    noise = likelihood.noise
+    if noise.fluctuation is not None and noise.fluctuation.found:
+        unit = "nm" if likelihood.profile.axis == "depth" else "s"
+        found.append(
+            f"a fluctuation of {100.0 * noise.fluctuation.rms:.2g} % common to all channels, "
+            f"correlated over some {noise.fluctuation.correlation_s:.2g} {unit}, was found and "
+            "allowed for"
+        )
     for c, channel in enumerate(assembly.channels):
-        noise = likelihood.noise
         largest = float(np.max(np.abs(likelihood.values[c])))
         share = 100.0 * noise.shortfall[c] / max(largest, 1e-300)
         if share > 0 or noise.correlation[c] > 2.0:

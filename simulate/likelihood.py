@@ -23,7 +23,13 @@ from craterfront.models.readings import (
     whiten,
 )
 from craterfront.models.slicing import SlicePlan
-from craterfront.noise_model import NoiseModel, noise_about, shortfall
+from craterfront.noise_model import (
+    Fluctuation,
+    NoiseModel,
+    find_fluctuation,
+    noise_about,
+    shortfall,
+)
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
 from craterfront.scale import densities_without_effect
@@ -173,21 +179,26 @@ class Likelihood:
 
     # --- residuals -----------------------------------------------------------------------------
 
-    def objective(self, without_prior: int | None = None) -> Objective:
+    def objective(self, without_prior: int | None = None, *, plain: bool = False) -> Objective:
         """Objective with the present slices, weights, noise and discrepancy.
 
         Parameters
         ----------
         without_prior : int, optional
             A parameter whose own prior is left out: what do the others and the data say of it?
+        plain : bool
+            Without regard to correlation and common fluctuation.
         """
         lower, upper = self.coordinates.bounds()
-        return Objective(lambda x: self.residuals(x, without_prior), lower, upper)
+        return Objective(lambda x: self.residuals(x, without_prior, plain), lower, upper)
 
-    def residuals(self, x: np.ndarray, without_prior: int | None = None) -> np.ndarray:
+    def residuals(
+        self, x: np.ndarray, without_prior: int | None = None, plain: bool = False
+    ) -> np.ndarray:
         """Residuals of unit variance: readings, then priors."""
         solution = self.solve(x)
-        data = self.whitened(self.standardised(solution))
+        data = self.standardised(solution)
+        data = data if plain else self.whitened(data)
         return np.concatenate([data.ravel(), self._prior_residuals(x, solution, without_prior)])
 
     def standardised(self, solution: Solution) -> np.ndarray:
@@ -208,7 +219,7 @@ class Likelihood:
         return out
 
     def loads(self) -> np.ndarray:
-        """How strongly the common fluctuation enters each standardised reading."""
+        """How strongly a common fluctuation enters each standardised reading."""
         variance = self.noise.variance(self._weights_model, self.interval)
         loads = self._signal_for_flicker / np.sqrt(variance * self.noise.correlation[:, None])
         return np.where(self.censored, 0.0, loads)
@@ -217,13 +228,10 @@ class Likelihood:
         """Allow for correlation, remove the common fluctuation; shape (C, N) or (C, N, K)."""
         scaled = columns.reshape(*self.values.shape, -1)
         scaled = scaled / np.sqrt(self.noise.correlation)[:, None, None]
-        if self.noise.flicker_variance > 0:
-            scaled = whiten(
-                np.ascontiguousarray(scaled),
-                np.ascontiguousarray(self.loads()),
-                self.noise.flicker_variance,
-                self.noise.flicker_correlation,
-            )
+        fluctuation = self.noise.fluctuation
+        if fluctuation is not None:
+            loads = fluctuation.spread * self.loads()
+            scaled, _ = whiten(np.ascontiguousarray(scaled), loads, fluctuation.with_next)
         return scaled.reshape(columns.shape)
 
     def _prior_residuals(
@@ -256,7 +264,7 @@ class Likelihood:
         backgrounds = [channel.background for channel in self.assembly.channels]
         return [r.sensitivity for r in self.assembly.responses] + backgrounds
 
-    def linear_jacobian(self, solution: Solution) -> np.ndarray:
+    def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
         """Derivatives of the residuals by the free linear numbers that are not at a bound."""
         variance = self.noise.variance(self._weights_model, self.interval)
         count = len(self.assembly.responses)
@@ -277,7 +285,8 @@ class Likelihood:
             priors.append([pull if i == row else 0.0 for row in prior_rows])
         if not columns:
             return np.zeros((self.residual_count(), 0))
-        data = self.whitened(np.stack(columns, axis=-1)).reshape(-1, len(columns))
+        stacked = np.stack(columns, axis=-1)
+        data = (stacked if plain else self.whitened(stacked)).reshape(-1, len(columns))
         own = sum(self.assembly.parameters[i].has_prior for i in self.free)
         blocks = [data, np.zeros((own, len(columns))), np.array(priors).T.reshape(-1, len(columns))]
         if self.depth_limit is not None:
@@ -350,35 +359,36 @@ class Likelihood:
         self._signal_for_flicker = np.maximum(solution.signal, 0.0)
         self.noise = replace(
             self._noise_about(solution.model),
+            fluctuation=self.noise.fluctuation,
             shortfall=self.noise.shortfall,
             correlation=self.noise.correlation,
         )
 
-    def update_discrepancy(self, solution: Solution, jacobian: np.ndarray) -> float:
-        """Compare residuals with the noise where they matter for the answer.
+    def update_discrepancy(self, x: np.ndarray) -> float:
+        """What the noise of single readings leaves unexplained at the minimum x.
 
-        Parameters
-        ----------
-        solution : Solution
-        jacobian : ndarray, shape (R, P + L)
-            Derivatives by parameters and linear numbers, at the present noise model.
+        A common fluctuation, if the file says nothing of one; then for each channel, where its
+        readings matter for the answer, how far the model falls short.
 
         Returns
         -------
         float
-            Largest relative change of a channel's variance.
+            Largest relative change of the variance of a reading.
         """
-        before = self.noise
-        information = jacobian.T @ jacobian
-        scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-        inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        rows = jacobian[: self.values.size] / scale
-        leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(self.values.shape)
-        leverage = np.where(self.censored, 0.0, np.clip(leverage, 0.0, 1.0))
+        before, total = self.noise, self._total_variance()
+        solution = self.solve(x)
+        objective = self.objective(plain=True)
+        slopes = objective.quick_jacobian(x, objective.good_steps(x))
+        jacobian = np.hstack([slopes, self.linear_jacobian(solution, plain=True)])
         channels = len(self.values)
         bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
+        if self.assembly.setup.noise.flicker is None and self.profile.values_kind == "intensity":
+            bare = replace(bare, fluctuation=self._fluctuation(x, solution, jacobian, bare))
+        self.noise = replace(before, fluctuation=bare.fluctuation)
+        leverage = self._leverage(jacobian)
         variance = bare.variance(self._weights_model, self.interval)
-        variance = variance + bare.flicker_variance * self._signal_for_flicker**2
+        if bare.fluctuation is not None:
+            variance = variance + (bare.fluctuation.spread * self._signal_for_flicker) ** 2
         # One count where hardly any is expected is no sign of a wrong model.
         variance = np.maximum(variance, (bare.kappa[:, None] / self.interval) ** 2)
         deviation = self.values - solution.model
@@ -387,9 +397,43 @@ class Likelihood:
         white = np.sqrt(leverage) * self.whitened(self.standardised(solution))
         correlation = np.array([correlation_time(row) for row in white])
         self.noise = replace(self.noise, correlation=correlation)
-        old = before.variance(self._weights_model, self.interval) * before.correlation[:, None]
-        new = self.noise.variance(self._weights_model, self.interval) * correlation[:, None]
-        return float(np.max(np.abs(np.log(new / old))))
+        return float(np.max(np.abs(np.log(self._total_variance() / total))))
+
+    def _fluctuation(
+        self, x: np.ndarray, solution: Solution, jacobian: np.ndarray, bare: NoiseModel
+    ) -> Fluctuation | None:
+        """A common fluctuation in the residuals about a solution."""
+        variance = bare.variance(self._weights_model, self.interval)
+        present = self.noise.variance(self._weights_model, self.interval)
+        slopes = jacobian[: self.values.size].reshape(*self.values.shape, -1)
+        slopes = slopes * np.sqrt(present / variance)[..., None]
+        residuals = (self.values - solution.model) / np.sqrt(variance)
+        columns = np.concatenate([slopes, residuals[..., None]], axis=-1)
+        columns[self.censored] = 0.0
+        own = self._prior_residuals(x, solution, None)
+        priors = np.column_stack([jacobian[self.values.size :], own])
+        loads = np.where(self.censored, 0.0, self._signal_for_flicker / np.sqrt(variance))
+        return find_fluctuation(columns, priors, loads, self.interval)
+
+    def _leverage(self, jacobian: np.ndarray) -> np.ndarray:
+        """What each reading contributes to the answer, between 0 and 1, shape (C, N)."""
+        count = self.values.size
+        white = self.whitened(jacobian[:count].reshape(*self.values.shape, -1))
+        rows = np.vstack([white.reshape(count, -1), jacobian[count:]])
+        information = rows.T @ rows
+        scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+        inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+        rows = rows[:count] / scale
+        leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(self.values.shape)
+        return np.where(self.censored, 0.0, np.clip(leverage, 0.0, 1.0))
+
+    def _total_variance(self) -> np.ndarray:
+        """Of every reading, with all that the noise model holds, shape (C, N)."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        variance = variance * self.noise.correlation[:, None]
+        if self.noise.fluctuation is not None:
+            variance = variance + (self.noise.fluctuation.spread * self._signal_for_flicker) ** 2
+        return variance
 
 
 def _interval_edges(profile: MeasuredProfile) -> np.ndarray:

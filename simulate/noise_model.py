@@ -1,17 +1,66 @@
 """The noise of measured readings, and how far a model falls short of them."""
 
+import math
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
 from craterfront.models.noise import flicker_moments
-from craterfront.models.readings import noise_level
+from craterfront.models.readings import noise_level, restricted_log_likelihood
 from craterfront.setup import Noise
 
 NOISE_FLOOR = 1e-4
 """Data without visible noise are taken to be good to this share of the channel's largest value."""
 
 _LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of this many counts
+
+_CLEARLY_BETTER = math.log(20.0)
+"""Of a wrong explanation over the right one, in at most 1 of 20 profiles: the expectation of a
+ratio of likelihoods under its denominator is 1 (Markov's inequality)."""
+
+_SHORTEST = 3.0  # in readings; what is faster cannot be told from the noise of single readings
+_LONGEST = 1.0 / 3.0  # of the profile; what is slower cannot be told from sensitivities
+_TIMES = 6
+_RMS = np.geomspace(1e-3, 0.3, 15)
+
+
+@dataclass(frozen=True)
+class Fluctuation:
+    """Flicker of the source, averaged over readings: common to all channels.
+
+    Attributes
+    ----------
+    rms : float
+        Relative standard deviation at one moment.
+    correlation_s : float
+    spread : ndarray, shape (N,)
+        Relative standard deviation of each reading.
+    with_next : ndarray, shape (N - 1,)
+        Correlation of each reading with the next.
+    found : bool
+        In the data; otherwise it was written in the file.
+    """
+
+    rms: float
+    correlation_s: float
+    spread: np.ndarray
+    with_next: np.ndarray
+    found: bool
+
+    @classmethod
+    def of(cls, rms: float, correlation_s: float, interval_s: np.ndarray, found: bool) -> Self:
+        """Moments for readings of the given lengths.
+
+        With a(x) = (1 - exp(-x)) / x the covariance of adjacent intervals is rms^2 a a', so their
+        correlation is the geometric mean of those that either would have with one of its kind.
+        """
+        rounded = np.float32(interval_s)  # equal lengths differ by rounding
+        lengths, which = np.unique(rounded, return_inverse=True)
+        moments = [flicker_moments(rms, correlation_s, float(length)) for length in lengths]
+        variance, with_equal = np.array(moments)[which].T
+        with_next = np.sqrt(with_equal[1:] * with_equal[:-1])
+        return cls(rms, correlation_s, np.sqrt(variance), with_next, found)
 
 
 @dataclass(frozen=True)
@@ -22,9 +71,8 @@ class NoiseModel:
     ----------
     kappa, rho2 : ndarray, shape (C,)
         Variance of a reading: (kappa * model + rho2) / interval.
-    flicker_variance, flicker_correlation : float
-        Common fluctuation of the source, averaged over a reading, and its correlation with the
-        next.
+    fluctuation : Fluctuation or None
+        Common to all channels.
     shortfall : ndarray, shape (C,)
         How far the model misses each channel, as a standard deviation in units of intensity that
         is the same for all its readings; 0 where the noise explains the residuals.
@@ -37,8 +85,7 @@ class NoiseModel:
 
     kappa: np.ndarray
     rho2: np.ndarray
-    flicker_variance: float
-    flicker_correlation: float
+    fluctuation: Fluctuation | None
     shortfall: np.ndarray
     correlation: np.ndarray
     counted: bool
@@ -87,15 +134,71 @@ def noise_about(
         typical = float(interval_s.mean())
         if (kappa[c] * largest + rho2[c]) / typical < (NOISE_FLOOR * largest) ** 2:
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical
-    variance, with_next = 0.0, 0.0
+    fluctuation = None
     if written.flicker is not None and float(written.flicker.rms) > 0:
-        variance, with_next = flicker_moments(
-            float(written.flicker.rms),
-            float(written.flicker.correlation_s),
-            float(np.median(interval_s)),
+        fluctuation = Fluctuation.of(
+            float(written.flicker.rms), float(written.flicker.correlation_s), interval_s, False
         )
     none, single = np.zeros(channels), np.ones(channels)
-    return NoiseModel(kappa, rho2, variance, with_next, none, single, counted)
+    return NoiseModel(kappa, rho2, fluctuation, none, single, counted)
+
+
+def find_fluctuation(
+    columns: np.ndarray, priors: np.ndarray, loads: np.ndarray, interval_s: np.ndarray
+) -> Fluctuation | None:
+    """A fluctuation common to all channels, where the residuals are likelier with one than without.
+
+    A model that falls short leaves residuals, too. It is no common fluctuation if the channel that
+    it concerns, or all channels but each in its own way, explain the residuals clearly better.
+
+    Parameters
+    ----------
+    columns, priors : ndarray, shape (C, N, P + 1) and (M, P + 1)
+        See `restricted_log_likelihood`.
+    loads : ndarray, shape (C, N)
+        Signal over the standard deviation of a reading.
+    interval_s : ndarray, shape (N,)
+    """
+    channels = len(loads)
+    if channels == 1:
+        return None
+    evidence, found = _evidence(columns, priors, [loads], interval_s)
+    if evidence <= 0.0:
+        return None
+    own = [np.where(np.arange(channels)[:, None] == c, loads, 0.0) for c in range(channels)]
+    for explanation in (*([each] for each in own), own):
+        other, _ = _evidence(columns, priors, explanation, interval_s)
+        if other > evidence + _CLEARLY_BETTER:
+            return None
+    return found
+
+
+def _evidence(
+    columns: np.ndarray, priors: np.ndarray, loads: list[np.ndarray], interval_s: np.ndarray
+) -> tuple[float, Fluctuation]:
+    """Logarithm of how much likelier fluctuations make the residuals, and what they are like.
+
+    Both are means over fluctuations of all sizes and times, each scale as probable as any other:
+    a few correlation times in a profile leave a factor of two open, and the most likely one alone
+    would be too small in half of the cases.
+    """
+    log_none = restricted_log_likelihood(columns, priors, [], np.zeros(interval_s.size - 1))
+    shortest, longest = _SHORTEST * float(np.median(interval_s)), _LONGEST * interval_s.sum()
+    times = np.geomspace(shortest, max(longest, shortest), _TIMES)
+    log_ratio = np.empty((times.size, _RMS.size))
+    for i, time_s in enumerate(times):
+        unit = Fluctuation.of(1.0, time_s, interval_s, True)
+        for j, rms in enumerate(_RMS):
+            entering = [rms * unit.spread * load for load in loads]
+            log_likelihood = restricted_log_likelihood(columns, priors, entering, unit.with_next)
+            log_ratio[i, j] = log_likelihood - log_none
+    largest = log_ratio.max()
+    weight = np.exp(log_ratio - largest)
+    evidence = float(largest + np.log(weight.mean()))
+    weight /= weight.sum()
+    rms = math.sqrt(weight.sum(axis=0) @ _RMS**2)
+    time_s = math.exp(weight.sum(axis=1) @ np.log(times))
+    return evidence, Fluctuation.of(rms, time_s, interval_s, True)
 
 
 def shortfall(deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray) -> float:

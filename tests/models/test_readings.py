@@ -15,6 +15,7 @@ from craterfront.models.readings import (
     deviance_residuals,
     high_pass,
     noise_level,
+    restricted_log_likelihood,
     whiten,
 )
 
@@ -146,16 +147,17 @@ def fluctuations(draw):
     channels, readings = draw(st.integers(1, 4)), draw(st.integers(1, 12))
     entries = st.floats(-3, 3)
     loads = draw(st.lists(entries, min_size=channels * readings, max_size=channels * readings))
-    variance = draw(st.floats(0.0, 30.0))
-    correlation = draw(st.floats(0.0, 0.9999))
-    return np.array(loads).reshape(channels, readings), variance, correlation
+    steps = st.floats(0.0, 0.9999)
+    correlation = draw(st.lists(steps, min_size=readings - 1, max_size=readings - 1))
+    return np.array(loads).reshape(channels, readings), np.array(correlation)
 
 
-def covariance_of(loads, variance, correlation):
-    """Dense: unit noise, and a process with correlation^|n - m| in all channels."""
+def covariance_of(loads, correlation):
+    """Dense: unit noise, and a process in all channels whose correlation is that of all steps."""
     channels, readings = loads.shape
-    step = np.abs(np.subtract.outer(np.arange(readings), np.arange(readings)))
-    process = variance * correlation ** step.astype(float)
+    process = np.eye(readings)
+    for n in range(readings):
+        process[n, n + 1 :] = process[n + 1 :, n] = np.cumprod(correlation[n:])
     whole = np.eye(loads.size).reshape(channels, readings, channels, readings)
     whole = whole + loads[:, :, None, None] * process[None, :, None, :] * loads[None, None]
     return whole.reshape(loads.size, loads.size)
@@ -166,9 +168,11 @@ def covariance_of(loads, variance, correlation):
 def test_whitened_residuals_have_unit_covariance(case):
     loads, *_ = case
     identity = np.eye(loads.size).reshape(*loads.shape, loads.size)
-    operator = whiten(identity, *case).reshape(loads.size, loads.size)
+    operator, log_determinant = whiten(identity, *case)
+    operator = operator.reshape(loads.size, loads.size)
     covariance = operator @ covariance_of(*case) @ operator.T
     assert covariance == pytest.approx(np.eye(loads.size), abs=1e-9)
+    assert log_determinant == pytest.approx(np.linalg.slogdet(covariance_of(*case))[1], abs=1e-9)
 
 
 @settings(max_examples=60)
@@ -176,7 +180,7 @@ def test_whitened_residuals_have_unit_covariance(case):
 def test_the_quadratic_form_is_that_of_the_dense_covariance(case, seed):
     loads, *_ = case
     residuals = np.random.default_rng(seed).normal(0, 3, (*loads.shape, 2))
-    white = whiten(residuals, *case).reshape(loads.size, 2)
+    white = whiten(residuals, *case)[0].reshape(loads.size, 2)
     factor = cholesky(covariance_of(*case), lower=True)
     flat = residuals.reshape(loads.size, 2)
     dense = flat.T @ cho_solve((factor, True), flat)
@@ -189,16 +193,50 @@ def test_whitening_is_linear_and_leaves_its_input_alone(case):
     loads, *_ = case
     residuals = np.random.default_rng(9).normal(0, 1, (*loads.shape, 3))
     before = residuals.copy()
-    white = whiten(residuals, *case)
+    white, _ = whiten(residuals, *case)
     assert np.array_equal(residuals, before)
-    both = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], *case)
+    both, _ = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], *case)
     assert both[..., 0] == pytest.approx(white[..., 0] + 2.0 * white[..., 1], abs=1e-10)
 
 
 def test_channels_that_do_not_fluctuate_stay_as_they_are():
     residuals = np.random.default_rng(10).normal(0, 1, (2, 30, 1))
-    loads = np.zeros((2, 30))
-    assert np.array_equal(whiten(residuals, loads, 2.0, 0.5), residuals)
+    white, log_determinant = whiten(residuals, np.zeros((2, 30)), np.full(29, 0.5))
+    assert np.array_equal(white, residuals)
+    assert log_determinant == 0.0
+
+
+# --- likelihood of a fluctuation ------------------------------------------------------------------
+
+
+@settings(max_examples=30)
+@given(fluctuations(), st.integers(0, 1000))
+def test_restricted_likelihood_is_that_of_the_readings_with_a_flat_prior_integrated_out(case, seed):
+    # Derived: a parameter with a prior of standard deviation s, wide against all that the readings
+    # tell, adds s^2 J J' to the covariance; its likelihood is s times smaller.
+    loads, _ = case
+    rng = np.random.default_rng(seed)
+    slopes, residuals = rng.normal(0, 1, (loads.size, 1)), rng.normal(0, 2, loads.size)
+    columns = np.column_stack([slopes, residuals]).reshape(*loads.shape, 2)
+    wide = 1e4
+    covariance = covariance_of(*case) + wide**2 * slopes @ slopes.T
+    dense = -0.5 * np.linalg.slogdet(covariance)[1] + math.log(wide)
+    dense -= 0.5 * residuals @ np.linalg.solve(covariance, residuals)
+    none = np.zeros((0, 2))
+    found = restricted_log_likelihood(columns, none, [loads], case[1])
+    assert found == pytest.approx(dense, rel=1e-5, abs=1e-5)
+
+
+def test_a_prior_is_a_reading_that_does_not_fluctuate():
+    rng = np.random.default_rng(12)
+    columns, prior = rng.normal(0, 1, (2, 20, 3)), rng.normal(0, 1, (1, 3))
+    steps, loads = np.full(19, 0.8), rng.normal(0, 1, (2, 20))
+    apart = np.concatenate([columns, np.zeros((1, 20, 3))])
+    apart[2, 0] = prior
+    still = np.vstack([loads, np.zeros(20)])
+    expected = restricted_log_likelihood(apart, np.zeros((0, 3)), [still], steps)
+    found = restricted_log_likelihood(columns, prior, [loads], steps)
+    assert found == pytest.approx(expected)
 
 
 # --- correlation time -----------------------------------------------------------------------------
