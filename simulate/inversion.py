@@ -84,7 +84,8 @@ class Inversion:
         parameters, free = self.likelihood.assembly.parameters, self.likelihood.free
         described = []
         for direction in self.rank.resting:
-            strong = [i for i in np.argsort(-np.abs(direction)) if abs(direction[i]) > 0.3][:4]
+            part = np.abs(direction)
+            strong = [i for i in np.argsort(-part) if part[i] > 0.5 * part.max()][:4]
             described.append(" with ".join(parameters[free[i]].name for i in strong))
         return described
 

@@ -7,6 +7,7 @@ Expected numbers are derived from the definition of the signal and from propagat
 import io
 import json
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -1036,6 +1037,18 @@ def test_times_before_zero_are_refused_or_left_out():
     except InputProblems:
         return
     assert coat.value == pytest.approx(40.0, abs=0.5)
+
+
+def test_what_rests_on_priors_always_has_a_name(ordinary):
+    """The more parameters a combination has, the smaller are their parts; their order counts."""
+    many = len(ordinary.likelihood.free)
+    even = np.full(many, 0.2)
+    one_of_them = np.eye(many)[2]
+    rank = replace(ordinary.rank, resting=[even, one_of_them])
+    first, second = replace(ordinary, rank=rank).combinations_resting_on_priors()
+    names = [ordinary.likelihood.assembly.parameters[i].name for i in ordinary.likelihood.free]
+    assert len(set(first.split(" with ")) & set(names)) == 4
+    assert second == names[2]
 
 
 def test_a_dead_channel_does_not_stop_an_inversion_without_noise_level():
