@@ -40,18 +40,41 @@ class Budget:
     two_sd_nm : dict of str to float
         Two standard deviations by cause [nm], as the width of the true transition that broadens
         as much: depth at the geometric mean of the rates above and below.
+    transition_limit_nm : float, optional
+        Upper limit at 95 % of the true transition, where no more is known of it; its entry in
+        `two_sd_nm` is 0 then.
     """
 
     layer: str
     two_sd_nm: Mapping[str, float]
+    transition_limit_nm: float | None = None
 
     @property
     def total_nm(self) -> float:
-        """Two standard deviations of all causes together [nm]."""
+        """Two standard deviations of all causes of which more than a limit is known [nm]."""
         return float(np.sqrt(sum(part**2 for part in self.two_sd_nm.values())))
 
+    @property
+    def largest_total_nm(self) -> float:
+        """The same with a true transition at its limit [nm]."""
+        return float(np.hypot(self.total_nm, self.transition_limit_nm or 0.0))
 
-def broadening(assembly: Assembly, values: np.ndarray, sampling_s: float) -> list[Budget]:
+    def in_units_of(self, length_nm: float) -> "Budget":
+        """The same with every number divided by a length, or by a rate to get times."""
+        limit = self.transition_limit_nm
+        return Budget(
+            self.layer,
+            {cause: part / length_nm for cause, part in self.two_sd_nm.items()},
+            None if limit is None else limit / length_nm,
+        )
+
+
+def broadening(
+    assembly: Assembly,
+    values: np.ndarray,
+    sampling_s: float,
+    width_limits_nm: Mapping[int, float] | None = None,
+) -> list[Budget]:
     """Broadening budget of every interface.
 
     Parameters
@@ -61,6 +84,9 @@ def broadening(assembly: Assembly, values: np.ndarray, sampling_s: float) -> lis
         Parameter values.
     sampling_s : float
         Length of a sampling interval [s].
+    width_limits_nm : dict of int to float, optional
+        Upper limits of the widths of interfaces of which no more is known, by number of the layer
+        above [nm].
 
     Returns
     -------
@@ -72,9 +98,13 @@ def broadening(assembly: Assembly, values: np.ndarray, sampling_s: float) -> lis
     rate_nm_s = np.sqrt(rate[:-1] * rate[1:])
     dose = np.cumsum(sample.thickness_nm / rate[:-1])
     viewed = instrument.view == "viewed"
-    transition_nm2 = map(transition_variance_nm2, sample.width_nm, sample.shape)
+    limits_nm = width_limits_nm or {}
+    transition_nm2 = [
+        0.0 if j in limits_nm else transition_variance_nm2(width, shape)
+        for j, (width, shape) in enumerate(zip(sample.width_nm, sample.shape, strict=True))
+    ]
     variance = {
-        "true transition": np.array(list(transition_nm2)) / rate_nm_s**2,
+        "true transition": np.array(transition_nm2) / rate_nm_s**2,
         "crater": relative_crater_variance(instrument.crater, viewed) * dose**2,
         "roughness": _roughness_variance(sample, instrument, dose),
         "mixing": _mixing_variances(sample, instrument),
@@ -82,8 +112,16 @@ def broadening(assembly: Assembly, values: np.ndarray, sampling_s: float) -> lis
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }
     width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
+    largest_nm = {
+        j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j])) ** 0.5
+        for j, limit in limits_nm.items()
+    }
     return [
-        Budget(layer.name, {cause: float(width[j]) for cause, width in width_nm.items()})
+        Budget(
+            layer.name,
+            {cause: float(width[j]) for cause, width in width_nm.items()},
+            largest_nm.get(j),
+        )
         for j, layer in enumerate(assembly.layers[:-1])
     ]
 

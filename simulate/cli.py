@@ -370,7 +370,7 @@ def _show_figures(found: Any, figure: Path | None, json: bool) -> None:
         return
     from craterfront.report import print_standard_figures
 
-    print_standard_figures(found, (), _console())
+    print_standard_figures(found, _console())
 
 
 def _profile_with(

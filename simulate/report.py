@@ -72,9 +72,9 @@ def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> 
     console.print(table)
 
 
-def print_standard_figures(found: StandardFigures, notes: Sequence[str], console: Console) -> None:
+def print_standard_figures(found: StandardFigures, console: Console) -> None:
     """Figures of an edge or a delta layer with standard uncertainties or limits."""
-    for note in (*notes, *found.notes):
+    for note in found.notes:
         console.print(f"Note: {note}", highlight=False, markup=False)
     span = f"{found.x[0]:.4g} to {found.x[-1]:.4g} {found.unit}"
     table = Table(title=escape(f"{found.channel}, {found.feature}, {span}"), title_justify="left")
@@ -140,8 +140,13 @@ def _budget_table(answer: Answer) -> Table:
     for cause in [*causes, "all"]:
         table.add_column(cause, justify="right")
     for budget in answer.budgets:
-        parts = [f"{budget.two_sd_nm[cause]:.3g}" for cause in causes]
-        table.add_row(escape(budget.layer), *parts, f"{budget.total_nm:.3g}")
+        parts = {cause: f"{part:.3g}" for cause, part in budget.two_sd_nm.items()}
+        total, limit = f"{budget.total_nm:.3g}", budget.transition_limit_nm
+        if limit is not None:
+            known = isfinite(limit)
+            parts["true transition"] = f"< {limit:.3g}" if known else "no limit"
+            total += f" to {budget.largest_total_nm:.3g}" if known else " or more"
+        table.add_row(escape(budget.layer), *(parts[cause] for cause in causes), total)
     return table
 
 

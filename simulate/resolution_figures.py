@@ -39,6 +39,12 @@ if TYPE_CHECKING:
 CAUSE_COLOURS = ("#b8864f", "#e7d4f8", "#8a906a", "#c3f5d8", "#c3c97f", "#dcf2a6")
 """Of `CAUSES`; found as `PALETTE`, but far from the colours of elements and their tints."""
 
+_OPEN: dict[str, Any] = {
+    "facecolor": "white",
+    "edgecolor": INK,
+    "linewidth": 0.7,
+    "linestyle": (0, (3, 2)),
+}
 _HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----")
 _RESPONSE_MM = 104.0
 _NAME_CHARACTERS = 30
@@ -64,7 +70,8 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     -------
     matplotlib.figure.Figure
         On the left two standard deviations of all causes together; on the right the share of each
-        cause in the variance, with its own two standard deviations written into it.
+        cause in the variance, with its own two standard deviations written into it. Where nothing
+        but a limit of the true transition is known its bars are open: it may have any part of them.
 
     Raises
     ------
@@ -76,26 +83,13 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
         raise InputProblems(["no interface, so no broadening to draw"])
     row_mm = min(7.0, 200.0 / count)
     keys = {cause: _bar(cause) for cause in CAUSES}
+    if any(budget.transition_limit_nm is not None for budget in budgets):
+        keys["true transition, at most"] = _patch(_OPEN)
     figure = new_figure(26.0 + row_mm * max(count, 2) + legend_height_mm(list(keys)))
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1.0, 2.2))
     rows = np.arange(count)
-    parts = np.array([[b.two_sd_nm[cause] for cause in CAUSES] for b in budgets])
-    total = np.sqrt(np.sum(parts**2, axis=1))
-    share = 100.0 * (parts / np.maximum(total, 1e-300)[:, None]) ** 2
-    numbered = count <= _MOST_LABELLED
-    bars = left.barh(rows, total, height=0.68, color=GREY)
-    if numbered:
-        left.bar_label(bars, [three_digits(t) for t in total], padding=2)
-    left.set_xlim(0.0, 1.3 * max(float(total.max()), 1e-9))
-    start = np.zeros(count)
-    for column, cause in enumerate(CAUSES):
-        bars = right.barh(rows, share[:, column], left=start, height=0.68, **_bar_look(cause))
-        if numbered:
-            numbers = [three_digits(part) for part in parts[:, column]]
-            room = share[:, column] / 100.0 * _BUDGET_PANEL_MM
-            numbers = [n if fits(n, mm) else "" for n, mm in zip(numbers, room, strict=True)]
-            _on_ground(right.bar_label(bars, numbers, label_type="center"))
-        start = start + share[:, column]
+    _draw_totals(left, budgets)
+    _draw_shares(right, budgets)
     every = -(-count // _MOST_LABELLED)
     left.set_yticks(rows[::every], [f"below {b.layer}" for b in budgets[::every]])
     left.set_ylim(count - 0.5, -0.5)
@@ -118,9 +112,63 @@ def _bar_look(cause: str) -> dict[str, Any]:
 
 
 def _bar(cause: str) -> Any:
+    return _patch(_bar_look(cause))
+
+
+def _patch(look: dict[str, Any]) -> Any:
     from matplotlib.patches import Patch
 
-    return Patch(**_bar_look(cause))
+    return Patch(**look)
+
+
+def _draw_totals(axes: "Axes", budgets: Sequence[Budget]) -> None:
+    """All causes together, and open on top of it what a true transition may add."""
+    rows = np.arange(len(budgets))
+    total = np.array([budget.total_nm for budget in budgets])
+    largest = np.array([_largest(budget) for budget in budgets])
+    axes.barh(rows, total, height=0.68, color=GREY)
+    limited = largest > total
+    axes.barh(rows[limited], (largest - total)[limited], left=total[limited], height=0.68, **_OPEN)
+    if len(budgets) <= _MOST_LABELLED:
+        for row, budget in enumerate(budgets):
+            place = {"xytext": (2, 0), "textcoords": "offset points", "va": "center"}
+            axes.annotate(_total(budget), (largest[row], row), **place)
+    axes.set_xlim(0.0, (2.2 if limited.any() else 1.3) * max(float(largest.max()), 1e-9))
+
+
+def _largest(budget: Budget) -> float:
+    """The largest sum that can be drawn."""
+    return budget.largest_total_nm if np.isfinite(budget.largest_total_nm) else budget.total_nm
+
+
+def _total(budget: Budget) -> str:
+    if budget.transition_limit_nm is None:
+        return three_digits(budget.total_nm)
+    if not np.isfinite(budget.transition_limit_nm):
+        return f"{three_digits(budget.total_nm)} or more"
+    return f"{three_digits(budget.total_nm)} to {three_digits(budget.largest_total_nm)}"
+
+
+def _draw_shares(axes: "Axes", budgets: Sequence[Budget]) -> None:
+    """Share of every cause in the largest variance; that of a limit is open."""
+    rows = np.arange(len(budgets))
+    numbered = len(budgets) <= _MOST_LABELLED
+    largest = np.maximum([_largest(budget) for budget in budgets], 1e-300)
+    limits = [budget.transition_limit_nm for budget in budgets]
+    limits = np.array([0.0 if x is None or not np.isfinite(x) else x for x in limits])
+    parts = [(_bar_look(c), "", np.array([b.two_sd_nm[c] for b in budgets])) for c in CAUSES]
+    if limits.any():
+        parts.insert(1, (_OPEN, "< ", limits))
+    start = np.zeros(len(budgets))
+    for look, sign, part in parts:
+        share = 100.0 * (part / largest) ** 2
+        bars = axes.barh(rows, share, left=start, height=0.68, **look)
+        start = start + share
+        if numbered:
+            room = share / 100.0 * _BUDGET_PANEL_MM
+            numbers = [f"{sign}{three_digits(each)}" for each in part]
+            numbers = [n if fits(n, mm) else "" for n, mm in zip(numbers, room, strict=True)]
+            _on_ground(axes.bar_label(bars, numbers, label_type="center"))
 
 
 def _on_ground(texts: Sequence[Any]) -> None:

@@ -132,11 +132,19 @@ class Answer:
             "free_parameters": self.rank[1],
             "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
-            "broadening_two_sd": [
-                {"below": b.layer, **{f"{k} ({self.unit})": v for k, v in b.two_sd_nm.items()}}
-                for b in self.budgets
-            ],
+            "broadening_two_sd": [self._broadening(budget) for budget in self.budgets],
         }
+
+    def _broadening(self, budget: Budget) -> dict[str, Any]:
+        """One interface; a true transition that is not resolved has no number but its limit."""
+        row: dict[str, Any] = {"below": budget.layer}
+        row |= {f"{cause} ({self.unit})": part for cause, part in budget.two_sd_nm.items()}
+        if budget.transition_limit_nm is not None:
+            row[f"true transition ({self.unit})"] = None
+            row[f"true transition, upper limit 95 % ({self.unit})"] = _finite(
+                budget.transition_limit_nm
+            )
+        return row
 
 
 def answer(inversion: Inversion) -> Answer:
@@ -157,12 +165,13 @@ def answer(inversion: Inversion) -> Answer:
     ]
     # A snapshot averages over nothing.
     sampling = 0.0 if likelihood.snapshots else float(np.median(likelihood.interval))
-    budgets = broadening(assembly, inversion.values, sampling)
-    if inversion.relative:
-        budgets = [
-            Budget(b.layer, {k: v / r for k, v in b.two_sd_nm.items()})
-            for b, r in zip(budgets, rates, strict=True)
-        ]
+    limits = {j: width.upper_nm for j, width in inversion.widths.items() if width.is_limit}
+    budgets = [
+        budget.in_units_of(rate)
+        for budget, rate in zip(
+            broadening(assembly, inversion.values, sampling, limits), rates, strict=True
+        )
+    ]
     return Answer(
         layers,
         "s" if inversion.relative else "nm",
@@ -184,20 +193,26 @@ def _layer(inversion: Inversion, number: int, rates: list[float]) -> LayerAnswer
     u = inversion.standard_uncertainty(index) / rate
     lower, upper = _interval(value, u)
     mass, mass_u = _areal_mass(inversion, number)
-    limit = inversion.thickness_limits_nm.get(number)
-    if limit is not None:
-        lower, upper, mass, mass_u = 0.0, limit / rate, None, None
+    thin = inversion.thin_layers.get(number)
+    resolved = thin is None or thin.resolved
+    if thin is not None:
+        lower, upper = thin.lower_nm / rate, thin.upper_nm / rate
+    if not resolved:
+        mass, mass_u = None, None
+    parameter = assembly.parameters[index]
+    if not parameter.is_fixed:
+        lower, upper = np.clip([lower, upper], parameter.lower / rate, parameter.upper / rate)
     return LayerAnswer(
         assembly.layers[number].name,
         value,
         u,
-        lower,
-        upper,
+        float(lower),
+        float(upper),
         mass,
         mass_u,
         _scaled(inversion.widths[number], rate),
         *_depth(inversion, number, rates),
-        limit is None,
+        resolved,
     )
 
 
@@ -220,12 +235,12 @@ def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float
         index, rate = assembly.thickness_index(layer), rates[layer]
         thickness = float(inversion.values[index]) / rate
         depth += thickness
-        limit = inversion.thickness_limits_nm.get(layer)
-        if limit is None:
+        thin = inversion.thin_layers.get(layer)
+        if thin is None or thin.resolved:
             weights[index] = weights.get(index, 0.0) + 1.0 / rate
         else:
             absent += thickness
-            more += limit / rate - thickness
+            more += thin.upper_nm / rate - thickness
     lower, upper = _interval(depth, inversion.uncertainty_of_sum(weights))
     return depth, max(lower - absent, 0.0), upper + more
 
@@ -261,7 +276,7 @@ def _noise_lines(inversion: Inversion) -> list[str]:
         if noise.shortfall[c] > 0:
             line += f"; the model falls short by {noise.shortfall[c]:.3g}"
         if noise.correlation[c] > 1.0:
-            line += f"; residuals correlated over {noise.correlation[c]:.3g} readings"
+            line += f"; residuals correlated over {math.ceil(noise.correlation[c])} readings"
         lines.append(line)
     return lines
 
@@ -277,7 +292,7 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
     import xarray as xr
 
     likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
-    sample = assembly.sample(inversion.values)
+    sample = assembly.sample(_with_unresolved_sharp(inversion))
     deepest = float(inversion.solution.mean_depth_nm[-1])
     depth, composition = composition_against_depth(sample, deepest)
     axis = likelihood.profile.axis
@@ -310,8 +325,18 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
         units="1", long_name="deviation from the fit over the standard deviation of the noise"
     )
     dataset["composition"].attrs.update(
-        units="1", long_name="atomic fraction in the reconstructed sample"
+        units="1",
+        long_name="atomic fraction in the reconstructed sample; interfaces sharp if not resolved",
     )
     depth_unit = "nm" if not inversion.relative else "nm at nominal rates"
     dataset["sample_depth"].attrs.update(units=depth_unit, long_name="depth in the sample")
     return dataset
+
+
+def _with_unresolved_sharp(inversion: Inversion) -> np.ndarray:
+    """Parameter values with a width of 0 where nothing but a limit of it is known."""
+    values = inversion.values.copy()
+    for layer, width in inversion.widths.items():
+        if width.is_limit:
+            values[inversion.likelihood.assembly.width_index(layer)] = 0.0
+    return values

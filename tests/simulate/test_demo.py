@@ -1,15 +1,19 @@
 """The demonstration: a complete round whose answer is compared with the truth."""
 
+import io
 import itertools
 import json
 import re
 
+import numpy as np
 import pytest
+from rich.console import Console
 
 from craterfront.cautions import CAUTION
 from craterfront.demo import comparison, run_demo
 from craterfront.experiment import load_experiment
 from craterfront.files import read_dataset
+from craterfront.report import print_answer
 
 THICKNESS_NM = {"silver": 140.0, "copper": 85.0, "bond coat": 45.0}
 WIDTH_NM = {"silver": 24.0, "copper": 1.0, "bond coat": 2.0}
@@ -82,6 +86,24 @@ def test_the_grown_interface_is_resolved_and_the_sharp_ones_are_limits(demo):
     for width, truth in ((copper, 1.0), (bond, 2.0)):
         assert width.upper_nm > truth
         assert width.upper_nm < 0.5 * silver.lower_nm
+
+
+def test_a_width_that_is_not_resolved_is_nowhere_a_number(demo):
+    folder, answer, *_ = demo
+    copper = answer.layers[1]
+    assert copper.width.is_limit
+    row = json.loads(answer.as_json())["broadening_two_sd"][1]
+    assert row["true transition (nm)"] is None
+    # Derived: the width of an error function between 16 and 84 % is two standard deviations.
+    limit = row["true transition, upper limit 95 % (nm)"]
+    assert limit == pytest.approx(copper.width.upper_nm, rel=1e-6)
+    estimate = read_dataset(folder / "estimate.nc")
+    share = estimate["composition"].sel(element="Cu").values
+    near = np.abs(estimate["sample_depth"].values - copper.depth) < 8.0
+    assert np.count_nonzero((share[near] > 1e-6) & (share[near] < 1.0 - 1e-6)) <= 1
+    console = Console(width=200, record=True, file=io.StringIO())
+    print_answer(answer, console)
+    assert f"< {limit:.3g}" in console.export_text()
 
 
 def test_comparison_is_complete_and_agrees_with_the_answer(demo):

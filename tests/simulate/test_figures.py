@@ -452,6 +452,26 @@ def test_budget_stacks_variances_not_widths():
     assert {t.get_text() for t in figure.legends[0].get_texts()} == set(CAUSES)
 
 
+def test_a_transition_that_is_a_limit_has_an_open_bar():
+    # 3 and 4 add in squares to 5, and with a limit of 12 to 13.
+    limited = Budget("CrN", dict(zip(CAUSES, (0.0, 3.0, 4.0, 0.0, 0.0, 0.0), strict=True)), 12.0)
+    figure = budget_figure([limited, budget("TiN", 2.0, 1.0, 1.0, 0.0, 0.0, 0.0)])
+    check_legible(figure)
+    left, right = figure.axes
+    assert {"5.00 to 13.0", "2.45"} == {t.get_text() for t in left.texts}
+    assert "< 12.0" in {t.get_text() for t in right.texts}
+    (sum_bar,) = [bar for bar in left.patches if to_rgb(bar.get_facecolor()) == (1, 1, 1)]
+    assert (sum_bar.get_x(), sum_bar.get_width()) == pytest.approx((5.0, 8.0))
+    shares = [bar for bar in right.patches if to_rgb(bar.get_facecolor()) == (1, 1, 1)]
+    assert [bar.get_width() for bar in shares] == pytest.approx([14400 / 169, 0.0])
+
+
+def test_a_transition_without_limit_is_not_drawn():
+    unknown = Budget("CrN", dict(zip(CAUSES, (0.0, 3.0, 4.0, 0.0, 0.0, 0.0), strict=True)), np.inf)
+    left = budget_figure([unknown]).axes[0]
+    assert [t.get_text() for t in left.texts] == ["5.00 or more"]
+
+
 def test_budget_of_many_interfaces_is_legible():
     count = 60
     rows = [budget(f"layer {i}", 1.0, i + 1.0, 2.0, 1.0, 0.0, 0.1) for i in range(count)]
