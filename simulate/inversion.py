@@ -18,7 +18,7 @@ from craterfront.estimation import (
 )
 from craterfront.experiment import Experiment
 from craterfront.likelihood import Likelihood, Solution
-from craterfront.limits import WidthAnswer, thickness_limits_nm, width_answers
+from craterfront.limits import ThinLayer, WidthAnswer, thin_layers, width_answers
 from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems, shown
@@ -52,8 +52,8 @@ class Inversion:
         Of the free parameters, in the coordinates of the likelihood.
     widths : dict of int to WidthAnswer
         By layer.
-    thickness_limits_nm : dict of int to float
-        Upper limits at 95 % of layers that the data cannot tell from infinitely thin ones.
+    thin_layers : dict of int to ThinLayer
+        By layer, where the thickness is poorly known.
     relative : bool
         Times at nominal rates instead of depths.
     rank : DataRank
@@ -73,7 +73,7 @@ class Inversion:
     values: np.ndarray
     curvature: Curvature
     widths: dict[int, WidthAnswer]
-    thickness_limits_nm: dict[int, float]
+    thin_layers: dict[int, ThinLayer]
     relative: bool
     rank: DataRank
     warnings: list[str]
@@ -173,7 +173,7 @@ def invert(
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, solution, picture, relative)
     widths = width_answers(likelihood, objective, fit, full, picture, report)
-    limits = thickness_limits_nm(likelihood, fit, picture)
+    thin = thin_layers(likelihood, fit, picture)
     report("done", 1.0)
     return Inversion(
         experiment,
@@ -185,7 +185,7 @@ def invert(
         likelihood.coordinates.values(x),
         picture,
         widths,
-        limits,
+        thin,
         relative,
         _rank(likelihood, full),
         warnings,

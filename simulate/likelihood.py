@@ -34,6 +34,8 @@ from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
 from craterfront.scale import densities_without_effect
 
+_AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
+
 
 @dataclass(frozen=True)
 class Solution:
@@ -185,11 +187,16 @@ class Likelihood:
         Parameters
         ----------
         without_prior : int, optional
-            A parameter whose own prior is left out: what do the others and the data say of it?
+            A width or thickness whose own prior and least value are left out: what do the others
+            and the data say of it, and do they tell it from zero?
         plain : bool
             Without regard to correlation and common fluctuation.
         """
         lower, upper = self.coordinates.bounds()
+        if without_prior is not None:
+            i = self.free.index(without_prior)
+            is_width = self.assembly.parameters[without_prior].kind == "width"
+            lower[i] = 0.0 if is_width else lower[i] - _AS_GOOD_AS_NONE
         return Objective(lambda x: self.residuals(x, without_prior, plain), lower, upper)
 
     def residuals(

@@ -22,11 +22,12 @@ from craterfront.estimation import (
 )
 from craterfront.likelihood import Likelihood
 
-_POORLY_KNOWN = 0.35  # of the logarithm of a thickness: then it may be no more than a limit
+_POORLY_KNOWN = 0.2  # of the logarithm of a thickness, the least of all: some 5 sigma from zero
 _NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
 
 HELD = "held"
 PRIOR_ALONE = "the data do not tell it from zero; its prior is left out of the limit"
+BOUND_ALONE = "the data do not tell it from zero; the file says that it is larger"
 ROUGHNESS = "[roughness] is not written: roughness could make all of it"
 
 
@@ -102,12 +103,14 @@ def _width(
     """Answer for a width that the fit was free to move."""
     i = likelihood.free.index(index)
     u = float(picture.covariance[i, i]) ** 0.5
-    has_prior = likelihood.assembly.parameters[index].has_prior
-    alone = _from_data_alone(likelihood, fit, index) if has_prior else None
+    parameter = likelihood.assembly.parameters[index]
+    has_prior, least = parameter.has_prior, parameter.lower
+    alone = _from_data_alone(likelihood, fit, index) if has_prior or least > 0.0 else None
     why = ""
-    if alone is not None and not alone.resolved:
+    is_near_zero = alone is not None and not alone.resolved
+    if is_near_zero and has_prior:
         interval, why = alone, PRIOR_ALONE
-    elif has_prior or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
+    elif alone is not None or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
         interval = profile_interval(objective, fit, jacobian, i, u)
     else:
         # Far from zero the squared width is normal to a good approximation.
@@ -117,19 +120,38 @@ def _width(
         for each in (fit.x[i], interval.lower, interval.upper)
     )
     scale_u = _relative_u_of_rates(likelihood, picture, i)
-    answer = WidthAnswer(value, *_with_scale(value, lower, upper, scale_u), interval.resolved, why)
+    ends = np.clip(_with_scale(value, lower, upper, scale_u), least, parameter.upper)
+    resolved = interval.resolved if alone is None else alone.resolved
+    if is_near_zero and not has_prior:
+        why = BOUND_ALONE
+    answer = WidthAnswer(value, float(ends[0]), float(ends[1]), resolved, why)
     if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
-        return replace(answer, lower_nm=0.0, resolved=False, why=ROUGHNESS)
+        return replace(answer, lower_nm=least, resolved=False, why=ROUGHNESS)
     return answer
 
 
-def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, float]:
-    """Upper limits of layers too thin to be told from infinitely thin ones.
+@dataclass(frozen=True)
+class ThinLayer:
+    """Interval of the thickness of a layer that is thin against what blurs it.
 
-    Such a layer only shows how much of it there is (thickness times sensitivity).
+    Attributes
+    ----------
+    lower_nm, upper_nm : float
+        At 95 %, from the data without the prior that stands for a guess.
+    resolved : bool
+        The data tell it from an infinitely thin one, which only shows how much of it there is
+        (thickness times sensitivity); otherwise `upper_nm` is a limit.
     """
+
+    lower_nm: float
+    upper_nm: float
+    resolved: bool
+
+
+def thin_layers(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, ThinLayer]:
+    """Intervals of thicknesses that are known too poorly for one symmetric in the logarithm."""
     assembly = likelihood.assembly
-    limits: dict[int, float] = {}
+    found: dict[int, ThinLayer] = {}
     for layer in range(len(assembly.layers) - 1):
         index = assembly.thickness_index(layer)
         if index not in likelihood.free or assembly.parameters[index].state != "free":
@@ -138,15 +160,18 @@ def thickness_limits_nm(likelihood: Likelihood, fit: Fit, picture: Curvature) ->
         if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
             continue
         alone = _from_data_alone(likelihood, fit, index)
-        if not alone.resolved:
-            upper = likelihood.coordinates.with_coordinate(fit.x, i, alone.upper)
-            scale_u = _relative_u_of_rates(likelihood, picture, i)
-            limits[layer] = _with_scale(0.0, 0.0, upper, scale_u)[1]
-    return limits
+        value, lower, upper = (
+            likelihood.coordinates.with_coordinate(fit.x, i, each)
+            for each in (fit.x[i], alone.lower, alone.upper)
+        )
+        scale_u = _relative_u_of_rates(likelihood, picture, i)
+        lower, upper = _with_scale(value, lower if alone.resolved else 0.0, upper, scale_u)
+        found[layer] = ThinLayer(lower, upper, alone.resolved)
+    return found
 
 
 def _from_data_alone(likelihood: Likelihood, fit: Fit, index: int) -> Interval:
-    """Interval of a parameter without its own prior."""
+    """Interval of a parameter without its own prior and least value."""
     objective = likelihood.objective(without_prior=index)
     best = minimise(objective, fit.x, tolerance=1e-5)
     jacobian = objective.jacobian(best.x)

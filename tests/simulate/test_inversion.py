@@ -637,6 +637,73 @@ def test_an_exact_number_is_held():
     assert (coat.value, coat.u, coat.lower, coat.upper) == (57.0, 0.0, 57.0, 57.0)
 
 
+def test_intervals_stay_within_the_bounds_of_the_file():
+    """60 nm and a width of 4 nm, which the file excludes."""
+    known = {
+        "nm": "{ guess = 61.2, min = 61.0, max = 61.5 }",
+        "width": "{ guess = 2.0, max = 3.0 }",
+    }
+    (coat,) = answered(measured(one()), one_known(**CLOCK, **known)).layers
+    assert 61.0 <= coat.lower <= coat.value <= coat.upper <= 61.5
+    assert coat.width.lower_nm < coat.width.value_nm <= coat.width.upper_nm <= 3.0
+
+
+def test_a_least_width_of_the_file_is_not_presented_as_a_measurement():
+    """Derived: nothing of a width of 0.1 nm shows outside of the one reading it takes."""
+    profile = measured(one(width=0.1, nm=60.2))
+    least = "{ guess = 1.0, min = 0.3 }"
+    found = answered(profile, one_known(**CLOCK, width=least))
+    (coat,) = found.layers
+    assert not coat.width.resolved
+    assert coat.width.lower_nm == 0.3
+    assert coat.width.upper_nm > 0.3
+    (interface,) = json.loads(found.as_json())["interfaces"]
+    assert interface["width_nm"] is None
+    assert "do not tell it from zero" in interface["note"]
+
+
+def test_a_least_width_does_not_hide_what_the_data_tell():
+    """Zero is excluded, and the least width is not."""
+    least = "{ guess = 5.0, min = 3.9 }"
+    (coat,) = answered(measured(one()), one_known(**CLOCK, width=least)).layers
+    assert coat.width.resolved
+    assert 3.9 <= coat.width.lower_nm < 4.0 < coat.width.upper_nm
+
+
+def test_the_interval_of_a_thin_layer_does_not_depend_on_the_guess():
+    """A guess is a prior of a factor of 3; 0.2 nm are known to a quarter."""
+    text = """
+[[layer]]
+name = "cap"
+composition = "Cu"
+thickness_nm = {{ value = 20.0, u = 0 }}
+interface_width_nm = {{ value = 0.0, u = 0 }}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[[layer]]
+name = "marker"
+composition = "Ni"
+thickness_nm = {marker}
+interface_width_nm = {{ value = 0.0, u = 0 }}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[substrate]
+composition = "Cu"
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 1.0, u = 0 }}
+"""
+    times = "[detection]\nsampling_s = 0.02\nduration_s = 2.0\n"
+    profile = measured(text.format(marker=0.2) + times + "[noise]\ncounts_per_unit_s = 4.0\n")
+    intervals = []
+    for guess in (0.1, 4.0):
+        known = text.format(marker=f"{{ guess = {guess} }}") + "[noise]\ncounts_per_unit_s = 4.0\n"
+        _, marker = answered(profile, known).layers
+        assert marker.u / marker.value > 0.2
+        intervals.append((marker.lower, marker.upper))
+    # The likelihood is flat towards thin layers, and the search ends within 4 % of its threshold.
+    assert intervals[0] == pytest.approx(intervals[1], rel=0.1)
+    assert intervals[0][0] < 0.2 < intervals[0][1]
+
+
 def test_a_layer_too_thin_to_resolve_widens_the_depth_below_it_by_its_limit():
     """Derived: the gold may be absent or as thick as its limit."""
     text = """
