@@ -333,7 +333,7 @@ def _warnings(
     for c, channel in enumerate(assembly.channels):
         largest = float(np.max(np.abs(likelihood.values[c])))
         share = 100.0 * noise.shortfall[c] / max(largest, 1e-300)
-        if share > 0 or noise.correlation[c] > 2.0:
+        if noise.falls_short[c]:
             found.append(
                 f"channel {channel.name}: the noise does not explain the residuals; the model "
                 f"falls short by {share:.2g} % of full scale over {noise.correlation[c]:.3g} "

@@ -23,11 +23,13 @@ from craterfront.estimation import (
 from craterfront.likelihood import Likelihood
 
 _POORLY_KNOWN = 0.2  # of the logarithm of a thickness, the least of all: some 5 sigma from zero
+_HAS_A_SAY = 0.1  # share of a channel in the variance of a width
 _NEAR_ZERO = 5.0  # standard uncertainties within which a width gets its interval by profile
 
 HELD = "held"
 PRIOR_ALONE = "the data do not tell it from zero; its prior is left out of the limit"
 BOUND_ALONE = "the data do not tell it from zero; the file says that it is larger"
+SHORTFALL = "doubtful: it rests on {}, where the model falls short"
 ROUGHNESS = "[roughness] is not written: roughness could make all of it"
 
 
@@ -45,7 +47,7 @@ class WidthAnswer:
     resolved : bool
         The data tell it from zero.
     why : str
-        Why it is not resolved, if not for the fit alone; else empty.
+        Why it is not resolved, if not for the fit alone, or why to doubt it; else empty.
     """
 
     value_nm: float
@@ -85,6 +87,9 @@ def width_answers(
             continue
         if index in likelihood.free:
             answer = _width(likelihood, objective, fit, jacobian, picture, index)
+            channels = _doubtful_channels(likelihood, full, likelihood.free.index(index))
+            if answer.resolved and channels:
+                answer = replace(answer, why=SHORTFALL.format(", ".join(channels)))
         else:
             value = float(assembly.parameters[index].value)
             answer = WidthAnswer(value, value, value, False, HELD)
@@ -128,6 +133,23 @@ def _width(
     if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
         return replace(answer, lower_nm=least, resolved=False, why=ROUGHNESS)
     return answer
+
+
+def _doubtful_channels(likelihood: Likelihood, full: np.ndarray, i: int) -> list[str]:
+    """Channels on which free parameter i rests, and of which the model falls short.
+
+    The estimate is the residuals times a row of the pseudo-inverse; of white residuals the sum of
+    squares is its variance.
+    """
+    short = likelihood.noise.falls_short
+    if not short.any():
+        return []
+    size = np.maximum(np.linalg.norm(full, axis=0), 1e-300)
+    row = np.linalg.pinv(full / size, rcond=1e-9)[i]
+    of_channel = np.sum(row[: likelihood.values.size].reshape(len(short), -1) ** 2, axis=1)
+    has_a_say = of_channel > _HAS_A_SAY * float(row @ row)
+    names = [channel.name for channel in likelihood.assembly.channels]
+    return [name for name, doubt in zip(names, short & has_a_say, strict=True) if doubt]
 
 
 @dataclass(frozen=True)

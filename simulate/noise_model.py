@@ -19,6 +19,8 @@ _CLEARLY_BETTER = math.log(20.0)
 """Of a wrong explanation over the right one, in at most 1 of 20 profiles: the expectation of a
 ratio of likelihoods under its denominator is 1 (Markov's inequality)."""
 
+_MANY_READINGS = 2.0  # over which residuals are correlated: more than chance does
+
 _SHORTEST = 3.0  # in readings; what is faster cannot be told from the noise of single readings
 _LONGEST = 1.0 / 3.0  # of the profile; what is slower cannot be told from sensitivities
 _TIMES = 6
@@ -89,6 +91,11 @@ class NoiseModel:
     shortfall: np.ndarray
     correlation: np.ndarray
     counted: bool
+
+    @property
+    def falls_short(self) -> np.ndarray:
+        """Whether the noise does not explain the residuals of a channel, shape (C,)."""
+        return (self.shortfall > 0) | (self.correlation > _MANY_READINGS)
 
     def variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
         """Variance of every reading about the model, shape (C, N)."""

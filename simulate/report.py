@@ -125,7 +125,7 @@ def _interface_table(answer: Answer) -> Table:
         low = f"{width.lower_nm:.3g}"
         meaning = "upper limit only" if width.is_limit else "resolved"
         if width.why:
-            meaning = f"upper limit only; {width.why}" if width.is_limit else width.why
+            meaning = width.why if width.is_held else f"{meaning}; {width.why}"
         table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
     return table
 

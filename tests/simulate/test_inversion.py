@@ -108,6 +108,7 @@ ONE_TIMES = "[detection]\nsampling_s = 0.02\nduration_s = 4.0\n"
 EXACT = "{{ value = {}, u = 0 }}".format
 
 COUNTS = "[noise]\ncounts_per_unit_s = 20.0\n"
+BRIGHT = "[noise]\ncounts_per_unit_s = 200.0\n"
 
 
 def channels(*elements, **written):
@@ -888,9 +889,28 @@ def test_a_wrong_model_is_reported_and_widens_the_intervals(in_seconds, fault):
     assert wrong.upper_nm - wrong.lower_nm > 1.5 * (right.upper_nm - right.lower_nm)
 
 
+def test_a_width_that_rests_on_a_channel_with_a_shortfall_is_doubtful():
+    """A mixing length of 3 nm that the file says is 1 nm."""
+    right = two(noise=BRIGHT, copper_width=2.0)
+    right = right.replace("length_nm = { value = 1.0, u = 0.2 }", "length_nm = 3.0")
+    wrong = two_known(noise=BRIGHT).replace("value = 1.0, u = 0.2", "value = 1.0, u = 0")
+    found = answered(measured(right), wrong, relative=True)
+    short = [note.split()[1].rstrip(":") for note in found.warnings if "falls short" in note]
+    assert short
+    resolved = [layer.width for layer in found.layers if layer.width.resolved]
+    assert resolved
+    for width in resolved:
+        assert width.why.startswith("doubtful")
+        assert any(f" {name}" in width.why for name in short)
+    assert "resolved; doubtful: it rests on" in printed(found)
+
+
+def test_a_width_without_a_shortfall_is_not_doubtful(found):
+    assert found.layers[0].width.why == ""
+
+
 # --- a source that fluctuates ------------------------------------------------------------------
 
-BRIGHT = "[noise]\ncounts_per_unit_s = 200.0\n"
 FLICKER = BRIGHT + "flicker = {{ rms = {}, correlation_s = {} }}\n"
 
 
