@@ -263,8 +263,14 @@ def draw_residuals(
     axes.axhspan(-2.0, 2.0, color=GREY, alpha=0.18, linewidth=0)
     for row, look, zero in zip(residuals, looks, dark, strict=True):
         inside = np.abs(row) <= edge
-        crosses = {**look, "marker": "x", "markersize": 4.0, "markeredgewidth": 0.8}
-        faint = {**look, "marker": ".", "markersize": 1.2, "markeredgewidth": 0, "alpha": 0.35}
+        crosses: dict[str, Any] = {**look, "marker": "x", "markersize": 4.0, "markeredgewidth": 0.8}
+        faint: dict[str, Any] = {
+            **look,
+            "marker": ".",
+            "markersize": 1.2,
+            "markeredgewidth": 0,
+            "alpha": 0.35,
+        }
         for chosen, drawn in (
             (inside & ~zero, look),
             (inside & zero, faint),

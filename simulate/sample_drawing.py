@@ -147,8 +147,9 @@ def _in_a_row(wanted: Sequence[tuple[float, float]], width: float) -> list[float
 def panel_mm(axes: "Axes") -> tuple[float, float]:
     """About how wide and high a panel is."""
     place: Any = axes.get_subplotspec()
-    box = place.get_position(axes.figure)
-    high_mm = WIDTH_MM * axes.figure.get_figheight() / axes.figure.get_figwidth()
+    figure: Any = axes.figure
+    box = place.get_position(figure)
+    high_mm = WIDTH_MM * figure.get_figheight() / figure.get_figwidth()
     return box.width * WIDTH_MM, box.height * high_mm
 
 
