@@ -23,6 +23,7 @@ _MANY_READINGS = 2.0  # over which residuals are correlated: more than chance do
 
 _SHORTEST = 3.0  # in readings; what is faster cannot be told from the noise of single readings
 _LONGEST = 1.0 / 3.0  # of the profile; what is slower cannot be told from sensitivities
+_LARGEST_RMS = 0.05  # sources fluctuate by 0.3 to 1 % (common practice, no source): a misfit then
 _TIMES = 6
 _RMS = np.geomspace(1e-3, 0.3, 15)
 
@@ -170,7 +171,7 @@ def find_fluctuation(
     if channels == 1:
         return None
     evidence, found = _evidence(columns, priors, [loads], interval_s)
-    if evidence <= 0.0:
+    if evidence <= 0.0 or found.rms > _LARGEST_RMS:
         return None
     own = [np.where(np.arange(channels)[:, None] == c, loads, 0.0) for c in range(channels)]
     for explanation in (*([each] for each in own), own):
