@@ -121,12 +121,6 @@ def measured(radius: np.ndarray, depth: np.ndarray) -> np.ndarray:
     return np.column_stack([low / mean, high / mean, area])
 
 
-def relative_variance(segments: np.ndarray) -> float:
-    """Variance of g over the area."""
-    low, high, weight = segments.T
-    return float(np.sum(weight * ((0.5 * (low + high) - 1.0) ** 2 + (high - low) ** 2 / 12.0)))
-
-
 def relative_smoothing(segments: np.ndarray) -> float:
     """Standard deviation of g within the narrowest segment: how much a crater smooths at least.
 

@@ -224,10 +224,6 @@ class Assembly:
         """Parameter that is the width of the interface below a layer."""
         return self._width[layer]
 
-    def material_index(self, layer: int) -> int:
-        """Engine material of a layer."""
-        return self._material_of[layer]
-
     def linear_rows(self) -> list[tuple[str, str, str, str]]:
         """Rows for the table of parameters: sensitivities and backgrounds."""
         rows = [(f"sensitivity {r.label}", r.sensitivity) for r in self.responses]

@@ -336,11 +336,16 @@ def _warnings(
         if noise.falls_short[c]:
             found.append(
                 f"channel {channel.name}: the noise does not explain the residuals; the model "
-                f"falls short by {share:.2g} % of full scale over {noise.correlation[c]:.3g} "
-                "readings, and the intervals are wider for it"
+                f"falls short by {share:.2g} % of full scale{_over(noise.correlation[c])}, and the "
+                "intervals are wider for it"
             )
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     if relative:
         found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
+
+
+def _over(readings: float) -> str:
+    """Over how many readings a misfit is correlated, if over more than one."""
+    return f" over some {round(readings)} readings" if readings >= 1.5 else ""

@@ -112,9 +112,9 @@ def _width(
     has_prior, least = parameter.has_prior, parameter.lower
     alone = _from_data_alone(likelihood, fit, index) if has_prior or least > 0.0 else None
     why = ""
-    is_near_zero = alone is not None and not alone.resolved
-    if is_near_zero and has_prior:
-        interval, why = alone, PRIOR_ALONE
+    near_zero = alone if alone is not None and not alone.resolved else None
+    if near_zero is not None and has_prior:
+        interval, why = near_zero, PRIOR_ALONE
     elif alone is not None or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
         interval = profile_interval(objective, fit, jacobian, i, u)
     else:
@@ -127,7 +127,7 @@ def _width(
     scale_u = _relative_u_of_rates(likelihood, picture, i)
     ends = np.clip(_with_scale(value, lower, upper, scale_u), least, parameter.upper)
     resolved = interval.resolved if alone is None else alone.resolved
-    if is_near_zero and not has_prior:
+    if near_zero is not None and not has_prior:
         why = BOUND_ALONE
     answer = WidthAnswer(value, float(ends[0]), float(ends[1]), resolved, why)
     if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):

@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -151,8 +152,9 @@ def answer(inversion: Inversion) -> Answer:
     """Collect the answers of an inversion."""
     likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
     count = len(assembly.layers) - 1
-    rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count)]
-    layers = [_layer(inversion, number, rates) for number in range(count)]
+    rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count + 1)]
+    across = [math.sqrt(above * below) for above, below in pairwise(rates)]  # of interfaces
+    layers = [_layer(inversion, number, rates, across) for number in range(count)]
     estimates = [
         (
             assembly.parameters[index].name,
@@ -169,7 +171,7 @@ def answer(inversion: Inversion) -> Answer:
     budgets = [
         budget.in_units_of(rate)
         for budget, rate in zip(
-            broadening(assembly, inversion.values, sampling, limits), rates, strict=True
+            broadening(assembly, inversion.values, sampling, limits), across, strict=True
         )
     ]
     return Answer(
@@ -186,7 +188,9 @@ def answer(inversion: Inversion) -> Answer:
     )
 
 
-def _layer(inversion: Inversion, number: int, rates: list[float]) -> LayerAnswer:
+def _layer(
+    inversion: Inversion, number: int, rates: list[float], across: list[float]
+) -> LayerAnswer:
     assembly = inversion.likelihood.assembly
     index, rate = assembly.thickness_index(number), rates[number]
     value = float(inversion.values[index]) / rate
@@ -210,7 +214,7 @@ def _layer(inversion: Inversion, number: int, rates: list[float]) -> LayerAnswer
         float(upper),
         mass,
         mass_u,
-        _scaled(inversion.widths[number], rate),
+        _scaled(inversion.widths[number], across[number]),
         *_depth(inversion, number, rates),
         resolved,
     )

@@ -293,9 +293,14 @@ def _sharing(
         if source is not None and len(of) > 1
     }
     return [
-        replace(layer, **{group: shared.get(source, own)})
+        _in_group(layer, group, shared.get(source, own))
         for layer, source, own in zip(layers, sources, groups, strict=True)
     ]
+
+
+def _in_group(layer: ConcreteLayer, group: str, name: str) -> ConcreteLayer:
+    changed: dict[str, Any] = {group: name}
+    return replace(layer, **changed)
 
 
 class Stack(Table):

@@ -109,7 +109,6 @@ def test_like_layers_share_the_error_of_yields_and_table():
     assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
     assert assembly.rate_index(0) == assembly.rate_index(2) != assembly.rate_index(1)
     assert assembly.density_index(0) == assembly.density_index(2) != assembly.density_index(1)
-    assert assembly.material_index(0) == assembly.material_index(2)
     names = [p.name for p in assembly.parameters if p.kind in ("rate", "density")]
     kinds = ("density", "erosion rate")
     assert names == [f"{kind} of {of}" for kind in kinds for of in ("all Cu", "Ni", "Al")]

@@ -332,7 +332,9 @@ def test_relative_answers_in_seconds_without_any_nm(in_seconds):
         }
         assert layer["duration_s"] == pytest.approx(truth, abs=4.0 * layer["duration_u_s"])
         assert layer["duration_u_s"] < 0.01
-    assert read["interfaces"][0]["width_s"] == pytest.approx(0.5, abs=0.05)
+    # 10 nm, at the geometric mean of the rates above and below
+    width_s = 10.0 / math.sqrt(20.0 * 10.0)
+    assert read["interfaces"][0]["width_s"] == pytest.approx(width_s, abs=0.05)
     assert "no depths" in in_seconds.warnings[0]
 
 
