@@ -1,6 +1,7 @@
 """Simulate a measurement of a layered sample."""
 
 import json
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -8,6 +9,7 @@ import numpy as np
 from craterfront import __version__
 from craterfront.assembly import Assembly
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
+from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
 from craterfront.models.transitions import interface_planes_nm, slice_fractions
@@ -246,6 +248,12 @@ def composition_against_depth(
     return 0.5 * (edges[1:] + edges[:-1]), fractions.T
 
 
+def by_mass(composition: np.ndarray, elements: Sequence[str]) -> np.ndarray:
+    """Mass fractions of atomic fractions, both of shape (E, P)."""
+    mass = np.array([atomic_mass_u(symbol) for symbol in elements])[:, None] * composition
+    return mass / mass.sum(axis=0)
+
+
 def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict:
     depth, composition = composition_against_depth(sample, deepest_nm)
     layers = assembly.layers[:-1]
@@ -255,6 +263,7 @@ def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict
     )
     return {
         "composition": (("element", "depth"), composition),
+        "composition_mass": (("element", "depth"), by_mass(composition, assembly.elements)),
         "depth": ("depth", depth),
         "thickness_nm": ("layer", thickness),
         "interface_depth_nm": ("layer", np.cumsum(thickness)),
@@ -274,6 +283,7 @@ _DESCRIPTIONS = {
     "depth": ("depth below the original surface", "nm"),
     "mean_depth": ("depth removed, mean over the analysed area", "nm"),
     "composition": ("atomic fraction in the undisturbed sample", "1"),
+    "composition_mass": ("mass fraction in the undisturbed sample", "1"),
     "thickness_nm": ("layer thickness", "nm"),
     "interface_depth_nm": ("depth of the interface below the layer", "nm"),
     "interface_width_nm": ("width of the true transition below the layer, 16-84 %", "nm"),

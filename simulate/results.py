@@ -11,7 +11,7 @@ import numpy as np
 from craterfront import __version__
 from craterfront.budget import Budget, broadening
 from craterfront.experiment import experiment_to_dict
-from craterfront.forward import composition_against_depth
+from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
 from craterfront.limits import ROUGHNESS, WidthAnswer
 from craterfront.parameters import table_rows
@@ -307,6 +307,10 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
             "fit": (("channel", axis), inversion.solution.model),
             "residual": (("channel", axis), likelihood.standardised(inversion.solution)),
             "composition": (("element", "sample_depth"), composition),
+            "composition_mass": (
+                ("element", "sample_depth"),
+                by_mass(composition, assembly.elements),
+            ),
         },
         coords={
             "channel": [c.name for c in assembly.channels],
@@ -328,10 +332,12 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
     dataset["residual"].attrs.update(
         units="1", long_name="deviation from the fit over the standard deviation of the noise"
     )
-    dataset["composition"].attrs.update(
-        units="1",
-        long_name="atomic fraction in the reconstructed sample; interfaces sharp if not resolved",
-    )
+    for name, what in (("composition", "atomic"), ("composition_mass", "mass")):
+        dataset[name].attrs.update(
+            units="1",
+            long_name=f"{what} fraction in the reconstructed sample; interfaces sharp if not "
+            "resolved",
+        )
     depth_unit = "nm" if not inversion.relative else "nm at nominal rates"
     dataset["sample_depth"].attrs.update(units=depth_unit, long_name="depth in the sample")
     return dataset

@@ -182,6 +182,13 @@ def test_truth_beside_the_signal(plain):
     composition = plain["composition"]
     assert composition.sum("element").values == pytest.approx(np.ones(composition.sizes["depth"]))
     assert composition.sel(element="Ni").sel(depth=80.0, method="nearest") == pytest.approx(1.0)
+    by_mass = plain["composition_mass"].sel(depth=60.0, method="nearest")
+    by_atoms = composition.sel(depth=60.0, method="nearest")
+    ratio = float(by_mass.sel(element="Cu") / by_mass.sel(element="Ni"))
+    assert float(by_mass.sum()) == pytest.approx(1.0)
+    assert ratio == pytest.approx(
+        float(by_atoms.sel(element="Cu") / by_atoms.sel(element="Ni")) * COPPER / NICKEL, rel=1e-4
+    )
     halfway = np.interp(60.0, plain["depth"], composition.sel(element="Cu"))
     atoms = atoms_per_nm3(8.9, COPPER), atoms_per_nm3(8.8, NICKEL)
     assert halfway == pytest.approx(atoms[0] / sum(atoms), abs=0.01)
