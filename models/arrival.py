@@ -33,6 +33,7 @@ REACH = 6.5  # standard deviations beyond which Phi counts as 0 or 1 (4e-11)
 _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
+_SUDDEN = 1.5
 _NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
 _EVEN = 0.02  # relative half-width of a segment that counts as one rate within an interval
 _BALANCED = 1e-11  # of the whole dose
@@ -92,29 +93,22 @@ def _h2(x, s):
 
 
 @njit(cache=True, nogil=True)
-def _share(low, high, dose, d0, d1, s):
-    """Mean of Phi((g D - d)/s) over g in (low, high) and d in (d0, d1)."""
-    a = (high - low) * dose
-    b = d1 - d0
-    if a <= _NARROW * s:
-        x = 0.5 * (low + high) * dose
+def _mean_passed(x, a, b, s):
+    """Mean of Phi(y/s) for y around x, spread evenly over a width a and, besides, over b."""
+    if a > b:
+        a, b = b, a
+    if a <= _NARROW * s or a <= 1e-9 * b:
+        s = math.sqrt(s * s + a * a / 12.0)
         if b <= _NARROW * s:
-            return _h0(x - 0.5 * (d0 + d1), math.sqrt(s * s + (a * a + b * b) / 12.0))
-        if a > 0.0:
-            s = math.sqrt(s * s + a * a / 12.0)
-        return (_h1(x - d0, s) - _h1(x - d1, s)) / b
-    if b <= _NARROW * s or b <= 1e-9 * a:
-        d = 0.5 * (d0 + d1)
-        s = math.sqrt(s * s + b * b / 12.0)
-        return (_h1(high * dose - d, s) - _h1(low * dose - d, s)) / a
-    return (
-        (_h2(high * dose - d0, s) - _h2(high * dose - d1, s))
-        - (_h2(low * dose - d0, s) - _h2(low * dose - d1, s))
-    ) / (a * b)
+            return _h0(x, math.sqrt(s * s + b * b / 12.0))
+        return (_h1(x + 0.5 * b, s) - _h1(x - 0.5 * b, s)) / b
+    near, far = 0.5 * (b - a), 0.5 * (b + a)
+    return ((_h2(x + far, s) - _h2(x - near, s)) - (_h2(x + near, s) - _h2(x - far, s))) / (a * b)
 
 
 @njit(cache=True, nogil=True)
 def _mean_share(segments, dose, d0, d1, s):
+    """Mean of Phi((g D - d)/s) over the area and over d in (d0, d1)."""
     total = 0.0
     for p in range(segments.shape[0]):
         low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
@@ -122,7 +116,30 @@ def _mean_share(segments, dose, d0, d1, s):
         if low * dose - d1 >= REACH * s:
             total += weight
         elif high * dose - d0 > -REACH * s:
-            total += weight * _share(low, high, dose, d0, d1, s)
+            x = 0.5 * ((low + high) * dose - (d0 + d1))
+            total += weight * _mean_passed(x, (high - low) * dose, d1 - d0, s)
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _mean_share_of_time(segments, start, end, d0, d1, s):
+    """The same, also averaged over doses D from start to end, for narrow segments.
+
+    Of the three spreads (within the segment, of time, of depth) the smallest counts as normal.
+    """
+    dose, total = 0.5 * (start + end), 0.0
+    for p in range(segments.shape[0]):
+        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
+        if low * start - d1 >= REACH * s:
+            total += weight
+        elif high * end - d0 > -REACH * s:
+            middle = 0.5 * (low + high)
+            a, b, c = (high - low) * dose, middle * (end - start), d1 - d0
+            least = min(a, b, c)
+            most = max(a, b, c)
+            spread = math.sqrt(s * s + least * least / 12.0)
+            x = middle * dose - 0.5 * (d0 + d1)
+            total += weight * _mean_passed(x, a + b + c - least - most, most, spread)
     return total
 
 
@@ -144,11 +161,27 @@ def _bands(edges, sigma):
 
 
 @njit(cache=True, nogil=True)
-def _accumulate(doses, edges, sigma, segments, columns):
+def _sudden(edges, sigma, sigma_above):
+    """Whether the spread begins to grow much faster at the upper edge of each slice.
+
+    The mean over the slice above does not tell then what has reached that edge.
+    """
+    sudden = np.zeros(sigma.size, dtype=np.bool_)
+    before = np.inf
+    for k in range(sigma.size):
+        growth = 2.0 * (sigma[k] ** 2 - sigma_above[k] ** 2) / (edges[k + 1] - edges[k])
+        sudden[k] = growth > _SUDDEN * before
+        before = max(growth, 0.0)
+    return sudden
+
+
+@njit(cache=True, nogil=True)
+def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
     """sum_k columns[k] E[k](D) for every dose."""
     slices, width = columns.shape
     out = np.zeros((doses.size, width))
     earliest, latest = _bands(edges, sigma)
+    sudden = _sudden(edges, sigma, sigma_above)
     g_low, g_high, full = np.inf, 0.0, 0.0
     for p in range(segments.shape[0]):
         g_low = min(g_low, segments[p, 0])
@@ -169,6 +202,9 @@ def _accumulate(doses, edges, sigma, segments, columns):
             out[n, q] = full * settled[q]
         limit = full
         for k in range(start, stop):
+            if sudden[k]:
+                upper = _mean_share(segments, dose, edges[k], edges[k], sigma_above[k])
+                limit = min(limit, upper)
             limit = min(limit, _mean_share(segments, dose, edges[k], edges[k + 1], sigma[k]))
             if limit <= 0.0:
                 break
@@ -225,57 +261,62 @@ def _divided(segments: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True, nogil=True)
-def _passed(start, end, edges, sigma, segments, jumps):
-    """sum_e jumps[e] times the share of area and time, in each interval, that has passed edge e."""
-    count, width = jumps.shape
+def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises):
+    """Mean over area and time, in each interval, of what jumps at upper edges and rises between.
+
+    A column has passed an edge, or a depth within a slice, or it has not.
+    """
+    slices, width = jumps.shape
     out = np.zeros((start.size, width))
     g_low, g_high = np.inf, 0.0
     for p in range(segments.shape[0]):
         g_low = min(g_low, segments[p, 0])
         g_high = max(g_high, segments[p, 1])
-    earliest = np.empty(count)
-    running = np.inf
-    for e in range(count - 1, -1, -1):
-        running = min(running, edges[e] - REACH * sigma[e])
-        earliest[e] = running
+    earliest, latest = _bands(edges, np.maximum(sigma, sigma_above))
+    jumping, rising = np.zeros(slices, dtype=np.bool_), np.zeros(slices, dtype=np.bool_)
+    for k in range(slices):
+        jumping[k], rising[k] = np.any(jumps[k] != 0.0), np.any(rises[k] != 0.0)
+    jumping |= _sudden(edges, sigma, sigma_above)
     settled = np.zeros(width)
-    behind, running = 0, -np.inf
+    first = 0
     for n in range(start.size):
-        middle, half = 0.5 * (start[n] + end[n]), 0.5 * (end[n] - start[n])
-        while behind < count:
-            latest = max(running, edges[behind] + REACH * sigma[behind])
-            if g_low * start[n] < latest:
-                break
-            running = latest
+        while first < slices and g_low * start[n] >= latest[first]:
             for q in range(width):
-                settled[q] += jumps[behind, q]
-            behind += 1
+                settled[q] += jumps[first, q] + rises[first, q]
+            first += 1
         for q in range(width):
             out[n, q] = settled[q]
         limit = 1.0
-        for e in range(behind, count):
-            if earliest[e] >= g_high * end[n]:
+        for k in range(first, slices):
+            if earliest[k] > g_high * end[n]:
                 break
-            share = 0.0
-            for p in range(segments.shape[0]):
-                low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-                smear = 0.5 * (low + high) * half
-                share += weight * _share(
-                    low, high, middle, edges[e] - smear, edges[e] + smear, sigma[e]
+            upper, lower = edges[k], edges[k + 1]
+            if jumping[k]:
+                share = _mean_share_of_time(
+                    segments, start[n], end[n], upper, upper, sigma_above[k]
                 )
-            limit = min(limit, share)
-            for q in range(width):
-                out[n, q] += limit * jumps[e, q]
+                limit = min(limit, share)
+                for q in range(width):
+                    out[n, q] += limit * jumps[k, q]
+            if rising[k]:
+                share = _mean_share_of_time(segments, start[n], end[n], upper, lower, sigma[k])
+                limit = min(limit, share)
+                for q in range(width):
+                    out[n, q] += limit * rises[k, q]
     return out
 
 
 @njit(cache=True, nogil=True)
-def _matrix(doses, edges, sigma, segments):
+def _matrix(doses, edges, sigma, sigma_above, segments):
     slices = sigma.size
+    sudden = _sudden(edges, sigma, sigma_above)
     out = np.empty((slices, doses.size))
     for n in range(doses.size):
         limit = np.inf
         for k in range(slices):
+            if sudden[k]:
+                upper = _mean_share(segments, doses[n], edges[k], edges[k], sigma_above[k])
+                limit = min(limit, upper)
             share = _mean_share(segments, doses[n], edges[k], edges[k + 1], sigma[k])
             limit = min(limit, share)
             out[k, n] = limit
@@ -290,8 +331,8 @@ class Arrival:
     ----------
     edges : ndarray, shape (K' + 1,)
         Dose at the slice edges; negative for the mirror image.
-    sigma : ndarray, shape (K',)
-        Spread of the arrival dose.
+    sigma, sigma_above : ndarray, shape (K',)
+        Spread of the arrival dose over each slice, and at its upper face.
     source : ndarray of int, shape (K',)
         The slice of the sample that each one is, or mirrors.
     weight : ndarray, shape (K',)
@@ -306,6 +347,7 @@ class Arrival:
 
     edges: np.ndarray
     sigma: np.ndarray
+    sigma_above: np.ndarray
     source: np.ndarray
     weight: np.ndarray
     first: int
@@ -313,29 +355,35 @@ class Arrival:
     balanced: bool
 
     @classmethod
-    def of(cls, slice_dose: np.ndarray, sigma: np.ndarray, segments: np.ndarray) -> "Arrival":
+    def of(cls, slice_dose: np.ndarray, spread: np.ndarray, segments: np.ndarray) -> "Arrival":
         """Place slices on the dose axis.
 
         Parameters
         ----------
         slice_dose : ndarray, shape (K,)
             Dose used by each slice, > 0.
-        sigma : ndarray, shape (K,)
-            Spread of the arrival dose, >= 0, see `roughening.dose_spread`.
+        spread : ndarray, shape (K + 1,)
+            Of the arrival dose at the faces of the slices, >= 0, see `roughening.dose_spread`.
         segments : ndarray, shape (P, 3)
             Crater, see `crater`.
         """
         edges = np.append(0.0, np.cumsum(slice_dose))
+        sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
         ahead = np.flatnonzero(edges[:-1] < REACH * sigma)
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0
         order = np.append(np.arange(mirrored)[::-1], np.arange(slice_dose.size))
         all_edges = np.append(-edges[mirrored:0:-1], edges)
+        above = spread[np.append(np.arange(mirrored, 0, -1), np.arange(slice_dose.size))]
         segments = np.ascontiguousarray(segments, dtype=float)
         weight = np.ones(order.size)
         if mirrored:
             head = slice(None, 2 * mirrored)
             share = _matrix(
-                np.zeros(1), all_edges[: 2 * mirrored + 1], sigma[order[head]], segments
+                np.zeros(1),
+                all_edges[: 2 * mirrored + 1],
+                sigma[order[head]],
+                above[head],
+                segments,
             )[:, 0]
             gain = segments[:, 2].sum() - share[:mirrored]
             loss = share[: mirrored - 1 : -1]
@@ -343,11 +391,12 @@ class Arrival:
         return cls(
             np.ascontiguousarray(all_edges),
             np.ascontiguousarray(sigma[order]),
+            np.ascontiguousarray(above),
             order,
             weight,
             mirrored,
             segments,
-            bool(sigma.size and np.ptp(sigma) > 0.0),
+            bool(np.ptp(spread) > 0.0),
         )
 
     def balanced_dose(
@@ -410,45 +459,37 @@ class Arrival:
         held = columns[self.source] * self.weight[:, None]
         return self._sum(doses, held) - self._sum(np.zeros(1), held)
 
-    def seen(self, fractions: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+    def seen(
+        self, top: np.ndarray, bottom: np.ndarray, start: np.ndarray, end: np.ndarray
+    ) -> np.ndarray:
         """What is seen at the surface, averaged over the area and over each interval.
 
         Parameters
         ----------
-        fractions : ndarray, shape (K, Q)
-            Q quantities that each slice shows while it is at the surface.
+        top, bottom : ndarray, shape (K, Q)
+            Q quantities that are seen when the top of each slice is at the surface, and its bottom;
+            between them they change evenly with the dose.
         start, end : ndarray, shape (N,)
             Dose (D*) at the ends of each interval; equal for a snapshot.
 
         Returns
         -------
         ndarray, shape (N, Q)
-            A column is at a slice when it has passed its upper face and not its lower one. The
-            area counts, not the atoms that leave, and mirror slices take their share.
+            The area counts, not the atoms that leave, and mirror slices take their share.
         """
-        held = fractions[self.source]
-        jumps = np.vstack([held[:1], np.diff(held, axis=0)])
-        return _passed(
+        mirrored = (np.arange(self.source.size) < self.first)[:, None]
+        upper = np.where(mirrored, bottom[self.source], top[self.source])
+        lower = np.where(mirrored, top[self.source], bottom[self.source])
+        return _seen_in_time(
             np.ascontiguousarray(start, dtype=float),
             np.ascontiguousarray(end, dtype=float),
-            self.edges[:-1],
-            self._sigma_above(),
+            self.edges,
+            self.sigma_above,
+            self.sigma,
             _divided(self.segments),
-            np.ascontiguousarray(jumps),
+            np.vstack([upper[:1], upper[1:] - lower[:-1]]),
+            lower - upper,
         )
-
-    def _sigma_above(self) -> np.ndarray:
-        """Spread at the upper face of each slice, mirror slices included."""
-        own = self.sigma[self.first :] ** 2
-        size = np.diff(self.edges[self.first :])
-        middle = np.cumsum(size) - 0.5 * size
-        faces = np.append(0.0, np.cumsum(size))
-        variance = np.interp(faces, middle, own)
-        if own.size > 1:
-            slope = (own[1] - own[0]) / (middle[1] - middle[0])
-            variance[0] = max(own[0] - slope * middle[0], 0.0)
-        upper = self.source + (np.arange(self.source.size) < self.first)
-        return np.ascontiguousarray(np.sqrt(variance[upper]))
 
     def exposure(self, doses: np.ndarray) -> np.ndarray:
         """E of the slices of the sample themselves, shape (K, N): dense, for looking at."""
@@ -478,6 +519,7 @@ class Arrival:
             np.ascontiguousarray(doses, dtype=float),
             self.edges,
             self.sigma,
+            self.sigma_above,
             self.segments,
         )
 
@@ -486,6 +528,7 @@ class Arrival:
             np.ascontiguousarray(doses, dtype=float),
             self.edges,
             self.sigma,
+            self.sigma_above,
             self.segments,
             np.ascontiguousarray(held, dtype=float),
         )

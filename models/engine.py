@@ -18,6 +18,7 @@ from craterfront.models.arrival import REACH, Arrival, balance_nodes
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
 from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
+from craterfront.models.sloped import divide_amounts, divide_evenly, rises
 from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
 from craterfront.models.viewing import collected_atoms, seen_fractions
 
@@ -269,7 +270,10 @@ def plan(
     # Where a crater has several floors, each of them is as sharp as its roughness.
     _, relative = _growth(sample, instrument)
     spread = np.sqrt(variance + (relative * time_edges_s) ** 2)
-    return replace(slices, nodes=balance_nodes(time_edges_s, spread), cells=layer.cells)
+    # What is seen is known at slice edges, and runs along straight lines without more slices.
+    parts = slices.parts if instrument.view == "collected" else np.ones_like(slices.parts)
+    nodes = balance_nodes(time_edges_s, spread)
+    return replace(slices, parts=parts, nodes=nodes, cells=layer.cells)
 
 
 def run(
@@ -300,8 +304,8 @@ def run(
     slices = slices or plan(sample, instrument, time_edges_s)
     planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
     edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
-    kept = np.append(np.diff(edges) > 1e-12, True)
-    edges = edges[kept]
+    kept = np.diff(edges) > 1e-12
+    edges, parts = edges[np.append(kept, True)], slices.parts[kept]
     thickness = np.diff(edges)
     by_layer = slice_fractions(edges, planes, sample.width_nm, sample.shape)
     density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
@@ -318,23 +322,30 @@ def run(
         species.dose_per_atom,
         keep_states=viewed and instrument.escape_depth_nm > 0,
     )
-    slice_dose = removed @ species.dose_per_atom
+    see = _seen if viewed else _collected
+    columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
+    surface_dose_per_nm = float(atoms[0] @ species.dose_per_atom / thickness[0])
     total = atoms.sum(axis=1)
-    sigma = dose_spread(
+    if parts.max() > 1:
+        columns = divide_amounts(columns, total, parts)
+        removed = divide_amounts(removed, total, parts)
+        thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
+        edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
+
+    slice_dose = removed @ species.dose_per_atom
+    spread = dose_spread(
         total,
         thickness,
         slice_dose,
-        float(atoms[0] @ species.dose_per_atom / thickness[0]),
+        surface_dose_per_nm,
         instrument.roughness,
         instrument.initial_nm,
         instrument.relative_spread,
         instrument.grain_nm,
     )
-    # The last slice only keeps columns from running out of material; its middle is far below.
-    sigma[-1] = sigma[-2]
-    arrival = Arrival.of(slice_dose, sigma, instrument.crater)
-    see = _seen if viewed else _collected
-    columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
+    # The last slice only keeps columns from running out of material; its end is far below.
+    spread[-1] = spread[-2]
+    arrival = Arrival.of(slice_dose, spread, instrument.crater)
     columns = columns @ species.project(projection, sample.composition)
     signal, mean_depth, dose = _recorded(
         arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
@@ -351,13 +362,16 @@ def _seen(
     species: _Species,
     escape_depth_nm: float,
 ) -> np.ndarray:
-    """Seen fraction of each species while each slice is at the surface, shape (K, S)."""
+    """Seen fraction of each species at the top and at the bottom of each slice, (2, K, S)."""
     if escape_depth_nm > 0:
         volume = 1.0 / sample.atomic_density_per_nm3[species.material]
-        return seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, escape_depth_nm)
+        seen = seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, escape_depth_nm)
+        return np.stack([seen[:-1], seen[1:]])
     # Atoms leave in proportion to their preference and to what is at the surface.
     surface = removed if layer.cells == 0 else removed / species.preference
-    return surface / surface.sum(axis=1, keepdims=True)
+    shares = surface / surface.sum(axis=1, keepdims=True)
+    half = 0.5 * rises(shares, atoms.sum(axis=1))
+    return np.stack([shares - half, shares + half])
 
 
 def _collected(
@@ -395,7 +409,7 @@ def _recorded(
         return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
     depth = arrival.collected(thickness[:, None], dose)[:, 0]
     if instrument.timing == "cycle":
-        return arrival.seen(columns, dose, dose), depth, dose
+        return arrival.seen(*columns, dose, dose), depth, dose
     return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose
 
 
@@ -419,7 +433,7 @@ def _mean_seen(
     if early:
         bounds = arrival.balanced_dose(slice_dose, np.concatenate(early))
         bounds = np.append(bounds, dose[len(parts) :])
-    seen = arrival.seen(columns, bounds[:-1], bounds[1:])
+    seen = arrival.seen(*columns, bounds[:-1], bounds[1:])
     counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)
     starts = np.cumsum(counts) - counts
     return np.add.reduceat(seen, starts, axis=0) / counts[:, None]

@@ -30,7 +30,7 @@ def dose_spread(
     relative_spread: float,
     grain_nm: float,
 ) -> np.ndarray:
-    """Standard deviation of the arrival dose at each slice.
+    """Standard deviation of the arrival dose at the faces of the slices.
 
     Parameters
     ----------
@@ -48,8 +48,8 @@ def dose_spread(
 
     Returns
     -------
-    ndarray, shape (K,)
-        Spread in units of `dose`, at the middle of each slice; it never decreases.
+    ndarray, shape (K + 1,)
+        Spread in units of `dose`; it never decreases.
 
     Raises
     ------
@@ -65,9 +65,9 @@ def dose_spread(
         gained = per_nm**2 * relative_spread**2 * grain_nm * thickness_nm
     else:
         gained = np.zeros_like(dose)
-    variance = (initial_nm * surface_dose_per_nm) ** 2 + np.cumsum(gained) - 0.5 * gained
+    variance = (initial_nm * surface_dose_per_nm) ** 2 + np.append(0.0, np.cumsum(gained))
     if law == "columns":
-        variance = variance + (relative_spread * (np.cumsum(dose) - 0.5 * dose)) ** 2
+        variance = variance + (relative_spread * np.append(0.0, np.cumsum(dose))) ** 2
     return np.sqrt(variance)
 
 

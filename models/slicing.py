@@ -5,11 +5,14 @@ layer. So a signal computed on a given plan is a smooth function of every thickn
 inversion needs, and a sharp interface is exact.
 
 What limits the slice thickness h. Replacing a profile by its means over slices adds, after
-smoothing, a variance of h^2/4 at most. Near an interface h is 1/28 of what the edge will
+smoothing, a variance of h^2/4 at most. Near an interface h is 1/30 of what the edge will
 be: the feature length l (mixing length and interface width) and the spread by roughness and
-crater together. Where spread and sampling smooth less than l, h is smaller: the staircase itself
-would show. Along a trailing edge h grows as the signal decays. Where the composition is uniform,
-slices only follow the spread of depth, since its growth is carried slice by slice.
+crater together. Along a trailing edge h grows as the signal decays. Where the composition is
+uniform, slices only follow the spread of depth, since its growth is carried slice by slice.
+
+Where spread and sampling smooth less than l, the staircase itself would show. There what leaves
+with a slice is divided further (`sloped`), on straight lines through the neighbours; the altered
+layer, the dearest part of a run, does not have to follow the sampling.
 """
 
 import math
@@ -27,7 +30,8 @@ _TAIL = 14.0  # trailing edge followed for so many decay lengths (8e-7)
 _CORE = 3.0  # ... the first few at full resolution
 _AT_ONCE = 0.02  # first slice, against the scale on which the surface starts to change ...
 _GROWING = 0.08  # ... and the growth of the next ones
-_PER_SPREAD = 0.2  # slices in uniform material against the spread of depth
+_PER_SPREAD = 0.2  # slices in uniform material against the spread of depth ...
+_PER_GROWTH = 0.1  # ... and growth of its variance within a slice
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,8 @@ class SlicePlan:
     substrate_dose : float
         Dose that the sliced part of the substrate costs. As a dose, it keeps its time when all
         rates and lengths change alike, which then leaves a profile exactly as it was.
+    parts : ndarray of int, same shape
+        Into how many each slice is divided after the altered layer.
     nodes : ndarray of int, optional
         Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
         plan so that they do not jump when parameters change a little.
@@ -102,6 +108,7 @@ class SlicePlan:
     fractions: np.ndarray
     layer: np.ndarray
     substrate_dose: float
+    parts: np.ndarray
     nodes: np.ndarray | None = None
     cells: int = 0
 
@@ -122,40 +129,61 @@ class SlicePlan:
 
 
 @njit(cache=True, nogil=True)
-def _fine(length, spread, sampling, coarsest, refine):
+def _fine(length, spread, coarsest, refine):
     """Slice thickness that resolves a feature after smoothing."""
-    staircase = math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING
-    step = min(max(staircase, length / _FINEST), math.hypot(length, spread) / _PER_FEATURE)
-    return min(step, coarsest) / refine
+    return min(math.hypot(length, spread) / _PER_FEATURE, coarsest) / refine
+
+
+@njit(cache=True, nogil=True)
+def _parts(length, spread, sampling, coarsest, refine):
+    """Into how many such a slice has to be divided so that its stairs do not show."""
+    stair = max(math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING, length / _FINEST) / refine
+    return max(math.ceil(_fine(length, spread, coarsest, refine) / stair), 1)
 
 
 @njit(cache=True, nogil=True)
 def _step_nm(
     z, spread, sampling, coarsest, refine, planes, above, below, onset, decay, length, surface_decay
 ):
-    """Largest admissible slice thickness at depth z for the features around it."""
-    step = np.inf
+    """Largest admissible slice thickness at depth z for the features around it, and its parts."""
+    step, parts = np.inf, 1
     for j in range(planes.size):
         if length[j] <= 0.0:
             continue
-        fine = _fine(length[j], spread, sampling, coarsest, refine)
+        fine = _fine(length[j], spread, coarsest, refine)
         ahead = planes[j] - onset - above[j] - z
         behind = (z - planes[j] - below[j]) / decay - _CORE
         if ahead > 0.0:
-            step = min(step, fine + 0.3 * ahead)
+            wanted = fine + 0.3 * ahead
         elif behind <= 0.0:
-            step = min(step, fine)
+            wanted = fine
         else:
             followed = min(behind, _TAIL - _CORE)
             past = (behind - followed) * decay
-            step = min(step, fine * (1.0 + 0.5 * followed) + 0.3 * past)
+            wanted = fine * (1.0 + 0.5 * followed) + 0.3 * past
+        if wanted < step:
+            step = wanted
+            parts = _parts(length[j], spread, sampling, coarsest, refine)
     if surface_decay > 0.0:
         behind = max(z / surface_decay - _CORE, 0.0)
-        fine = _fine(surface_decay, spread, sampling, coarsest, refine)
+        fine = _fine(surface_decay, spread, coarsest, refine)
         # The first atoms change the surface most: in proportion to the root of their number.
         start = max(_AT_ONCE * fine, _GROWING * z / refine)
-        step = min(step, start, fine * (1.0 + 0.5 * behind))
-    return step
+        wanted = min(start, fine * (1.0 + 0.5 * behind))
+        if wanted < step:
+            step = wanted
+            parts = _parts(surface_decay, spread, sampling, coarsest, refine)
+    return step, parts
+
+
+@njit(cache=True, nogil=True)
+def _step_by_growth(spread, growth):
+    """Largest slice over which a spread [nm] that grows [nm^2/nm] may count as one."""
+    step = _PER_SPREAD * spread
+    if growth > 0.0:
+        step = min(step, _PER_GROWTH * spread**2 / growth)
+    # At the very surface a growing spread starts from nothing.
+    return max(step, _AT_ONCE * growth, 1e-3)
 
 
 @njit(cache=True, nogil=True)
@@ -173,23 +201,22 @@ def _march(
     refine,
     features,
 ):
-    """Upper edges of the slices of one layer as fractions of its thickness."""
+    """Upper edges of the slices of one layer as fractions of its thickness, and their parts."""
     size = end - top
     edges = [0.0]
+    divided = [1]
     z = top
     limit = MAX_SLICES
     while len(edges) <= limit:
         dose = first_dose + (z - top) / rate
         spread = rate * math.sqrt(variance + growth * (z - top) + (relative * dose) ** 2)
-        step = _step_nm(z, spread, sampling, coarsest, refine, *features)
+        step, parts = _step_nm(z, spread, sampling, coarsest, refine, *features)
+        divided[-1] = parts
         if grows:
-            # At the very surface a growing spread starts from nothing.
-            step = min(
-                step, max(_PER_SPREAD * spread, _AT_ONCE * growth * rate * rate, 1e-3) / refine
-            )
+            step = min(step, _step_by_growth(spread, growth * rate * rate) / refine)
         # Look ahead so that a thick slice does not jump into a region that wants thin ones.
         for _ in range(60):
-            there = _step_nm(min(z + step, end), spread, sampling, coarsest, refine, *features)
+            there, _ = _step_nm(min(z + step, end), spread, sampling, coarsest, refine, *features)
             if step <= 2.0 * there or step <= 1e-4:
                 break
             step *= 0.6
@@ -197,11 +224,14 @@ def _march(
         if z >= end:
             break
         edges.append((z - top) / size)
+        divided.append(1)
     if len(edges) > 1 and 1.0 - edges[-1] < 0.5 * (edges[-1] - edges[-2]):
         edges.pop()
+        divided.pop()
     if len(edges) == 1:
         edges.append(0.5)  # the arrival spreads differently at the two faces even of a thin layer
-    return edges
+        divided.append(divided[0])
+    return edges, divided
 
 
 def plan_slices(
@@ -247,13 +277,13 @@ def plan_slices(
         features.length_nm,
         features.surface_decay_nm,
     )
-    fractions, layers = [], []
+    fractions, layers, parts = [], [], []
     total = 0
     for index in range(bounds.size - 1):
-        edges = [0.0]
+        edges, divided = [0.0], [1]
         if bounds[index + 1] > bounds[index]:
             rate = float(features.rate_nm[index])
-            edges = _march(
+            edges, divided = _march(
                 bounds[index],
                 bounds[index + 1],
                 float(features.variance[index]),
@@ -267,7 +297,7 @@ def plan_slices(
                 refine,
                 around,
             )
-        total += len(edges)
+        total += sum(divided)
         if total > MAX_SLICES:
             raise ValueError(
                 f"the sample needs more than {MAX_SLICES} slices: its thinnest feature is too "
@@ -275,11 +305,14 @@ def plan_slices(
             )
         fractions.append(np.asarray(edges))
         layers.append(np.full(len(edges), index))
+        parts.append(np.asarray(divided))
     sliced = substrate_nm / (substrate_nm + beyond_nm)
     fractions[-1] = np.append(fractions[-1] * sliced, sliced)
     layers[-1] = np.append(layers[-1], layers[-1][-1])
+    parts[-1] = np.append(parts[-1], 1)
     return SlicePlan(
         np.concatenate(fractions),
         np.concatenate(layers),
         float((substrate_nm + beyond_nm) / features.rate_nm[-1]),
+        np.concatenate(parts),
     )

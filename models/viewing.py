@@ -95,7 +95,7 @@ def seen_fractions(
     atomic_volume_nm3: np.ndarray,
     escape_depth_nm: float,
 ) -> np.ndarray:
-    """Mean seen fraction of each species while each slice's worth of atoms is removed.
+    """Seen fraction of each species when each slice edge is at the surface.
 
     Parameters
     ----------
@@ -112,17 +112,16 @@ def seen_fractions(
 
     Returns
     -------
-    ndarray, shape (K, S)
+    ndarray, shape (K + 1, S)
         Rows sum to 1.
     """
-    edges = _seen_at_edges(
+    return _seen_at_edges(
         np.ascontiguousarray(atoms_nm2, dtype=float),
         states,
         zone_atoms_nm2,
         np.ascontiguousarray(atomic_volume_nm3, dtype=float),
         float(escape_depth_nm),
     )
-    return 0.5 * (edges[1:] + edges[:-1])
 
 
 def collected_atoms(

@@ -29,11 +29,11 @@ def arrival_of(thickness_nm, rate_nm, law, initial_nm, segments, scale=1.0):
     """Slices of the given rates; relative_spread and grains as in LAW_SETTINGS."""
     thickness, rate = np.asarray(thickness_nm, float), np.asarray(rate_nm, float)
     dose = thickness / rate
-    sigma = dose_spread(
+    spread = dose_spread(
         DENSITY * thickness, thickness, dose, 1.0 / rate[0], law, initial_nm,
         scale * LAW_SETTINGS["relative_spread"], LAW_SETTINGS["grain_nm"],
     )  # fmt: skip
-    return dose, Arrival.of(dose, sigma, segments)
+    return dose, Arrival.of(dose, spread, segments)
 
 
 def layered(slices):
@@ -131,7 +131,7 @@ def by_definition(segments, dose, d0, d1, sigma):
 def test_closed_form_against_its_definition(shape, sigma, size):
     # One slice from dose 20 on, below a single slice; constant spread, so that nothing limits.
     slice_dose = np.array([20.0, size])
-    arrival = Arrival.of(slice_dose, np.full(2, sigma), CRATERS[shape])
+    arrival = Arrival.of(slice_dose, np.full(3, sigma), CRATERS[shape])
     doses = 20.0 + 0.5 * size + np.array([-2.0, -0.5, 0.0, 0.4, 1.5]) * (0.5 + sigma + size)
     doses = doses[doses > 0]
     share = arrival.exposure(doses)[1]
@@ -148,7 +148,7 @@ def test_closed_form_against_its_definition(shape, sigma, size):
 )
 def test_closed_form_of_a_paraboloid_for_any_ratio_of_widths(sigma, size, curvature, dose):
     segments = crater.parabolic(curvature)
-    arrival = Arrival.of(np.array([20.0, size]), np.full(2, sigma), segments)
+    arrival = Arrival.of(np.array([20.0, size]), np.full(3, sigma), segments)
     expected = by_definition(segments, dose, 20.0, 20.0 + size, sigma)
     assert arrival.exposure(np.array([dose]))[1, 0] == pytest.approx(expected, abs=2e-6)
 
@@ -177,7 +177,7 @@ def test_a_flat_crater_without_roughness_is_a_clock():
 def test_mirror_slices_make_up_for_what_a_rough_start_has_lost():
     # Derived: with a constant spread the mirror image is exact and nothing must be balanced.
     dose = np.full(400, 0.1)
-    arrival = Arrival.of(dose, np.full(400, 1.0), crater.flat())
+    arrival = Arrival.of(dose, np.full(401, 1.0), crater.flat())
     signal = np.diff(arrival.collected(dose[:, None], np.linspace(0, 10, 101))[:, 0])
     assert signal == pytest.approx(np.full(100, 0.1), rel=1e-5)
 
@@ -188,8 +188,8 @@ def test_collected_is_the_exposure_times_what_slices_hold(case):
     slice_dose, arrival = built(case)
     doses = np.linspace(0.0, 1.5 * slice_dose.sum(), 7)
     full = Arrival(
-        arrival.edges, arrival.sigma, np.arange(arrival.sigma.size), np.ones(arrival.sigma.size),
-        arrival.first, arrival.segments, arrival.balanced,
+        arrival.edges, arrival.sigma, arrival.sigma_above, np.arange(arrival.sigma.size),
+        np.ones(arrival.sigma.size), arrival.first, arrival.segments, arrival.balanced,
     )  # fmt: skip
     rng = np.random.default_rng(4)
     held = rng.uniform(0, 1, (arrival.sigma.size, 1))

@@ -302,3 +302,48 @@ def test_a_thickness_derivative_exists_for_a_sharp_interface():
         changes.append((run(moved, instrument, edges, by_element(sample)).signal - base) / step)
     assert np.abs(changes[0]).max() > 1.0
     assert changes[0] == pytest.approx(changes[1], abs=0.05 * np.abs(changes[0]).max())
+
+
+def test_snapshots_change_smoothly_with_a_thickness_where_nothing_smooths():
+    # A flat crater and no roughness: what a snapshot shows between slice edges must be a line, or
+    # derivatives are noise. Readings 15 times as dense as slices.
+    sample = LayeredSample(
+        np.array([4.0]), np.array([0.8]), np.array([0]), np.arange(2), np.array([80.0, 60.0]),
+        np.array([0.5, 0.3]), np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
+    )  # fmt: skip
+    instrument = Instrument(
+        crater=crater.flat(), mixing="diffusive", mixing_length_nm=0.9, mixing_range_nm=2.5,
+        view="viewed", timing="cycle", escape_depth_nm=0.6,
+    )  # fmt: skip
+    edges = np.linspace(0.0, 20.0, 4001)
+    slices = plan(sample, instrument, edges)
+
+    def slope(step_nm):
+        up, down = (
+            run(replace(sample, thickness_nm=np.array([t])), instrument, edges,
+                by_element(sample), slices).signal
+            for t in (4.0 + step_nm, 4.0 - step_nm)
+        )  # fmt: skip
+        return (up - down) / (2.0 * step_nm)
+
+    fine, coarse = slope(1e-5), slope(1e-3)
+    assert np.max(np.abs(fine - coarse)) < 0.05 * np.abs(coarse).max()
+
+
+@pytest.mark.parametrize("ratio", [5.0, 8.0])
+def test_a_spread_that_begins_to_grow_suddenly_is_followed(ratio):
+    # A fast layer of a few monolayers on a slow one, removed at random: the spread of the slow
+    # layer reaches up to the surface. Against four times as many slices.
+    sample = LayeredSample(
+        np.array([1.0]), np.array([0.0]), np.array([0]), np.arange(2), np.array([30.0, 30.0]),
+        np.array([ratio, 1.0]), np.array([[1.0, 0.0, 0.0], [1.0, 0.0, 0.0]]),
+    )  # fmt: skip
+    instrument = Instrument(crater=crater.edged(0.1, 0.7), roughness="statistical")
+    edges = np.linspace(0.0, 1.5, 40)
+    once, fine = (
+        run(
+            sample, instrument, edges, by_element(sample), plan(sample, instrument, edges, refine)
+        ).signal[:, 0]
+        for refine in (1.0, 4.0)
+    )
+    assert np.abs(once - fine).max() < 1e-3 * fine.max()
