@@ -34,95 +34,103 @@ _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
 _SUDDEN = 1.5
+_SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
 _EVEN = 0.02  # relative half-width of a segment that counts as one rate within an interval
 _BALANCED = 1e-11  # of the whole dose
 _MOST_PASSES = 14
 
 
-def _normal_integrals() -> np.ndarray:
-    """phi, Phi, H and H2 for s = 1 on a grid: each column is the derivative of the next."""
+def _cubics(value: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """Coefficients of cubics from node to node, of which values and slopes are given."""
+    f0, f1, d0, d1 = value[:-1], value[1:], slope[:-1] / _PER_UNIT, slope[1:] / _PER_UNIT
+    rise = f1 - f0
+    return np.ascontiguousarray(
+        np.column_stack([f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise])
+    )
+
+
+def _normal_integrals() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Phi, H and H2 for s = 1 as cubics; relative error below 1e-6 out to the reach."""
     u = np.arange(-_TABLE_REACH * _PER_UNIT, _TABLE_REACH * _PER_UNIT + 1) / _PER_UNIT
     phi = np.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
     cumulative = np.array([0.5 * math.erfc(-x * math.sqrt(0.5)) for x in u])
     h1 = u * cumulative + phi
     h2 = 0.5 * ((u * u + 1.0) * cumulative + u * phi)
-    return np.ascontiguousarray(np.column_stack([phi, cumulative, h1, h2]))
+    return _cubics(cumulative, phi), _cubics(h1, cumulative), _cubics(h2, h1)
 
 
-_TABLE = _normal_integrals()
+_PHI, _H, _H2 = _normal_integrals()
 
 
 @njit(cache=True, nogil=True)
-def _lookup(u, order):
-    """Cubic Hermite interpolation of the table; relative error below 1e-6 out to the reach."""
+def _cubic_at(table, u):
     position = (u + _TABLE_REACH) * _PER_UNIT
     i = int(position)
     t = position - i
-    f0, f1 = _TABLE[i, order], _TABLE[i + 1, order]
-    d0, d1 = _TABLE[i, order - 1] / _PER_UNIT, _TABLE[i + 1, order - 1] / _PER_UNIT
-    rest = 1.0 - t
-    return f0 + t * (t * (3.0 - 2.0 * t) * (f1 - f0) + rest * (rest * d0 - t * d1))
+    return table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
 
 
 @njit(cache=True, nogil=True)
-def _h0(x, s):
-    if x >= REACH * s:
+def _phi(u):
+    if u >= REACH:
         return 1.0
-    if x <= -REACH * s:
-        return 0.0
-    return _lookup(x / s, 1)
+    return _cubic_at(_PHI, u) if u > -REACH else 0.0
 
 
 @njit(cache=True, nogil=True)
-def _h1(x, s):
-    if x >= REACH * s:
-        return x
-    if x <= -REACH * s:
-        return 0.0
-    return s * _lookup(x / s, 2)
+def _h(u):
+    if u >= REACH:
+        return u
+    return _cubic_at(_H, u) if u > -REACH else 0.0
 
 
 @njit(cache=True, nogil=True)
-def _h2(x, s):
-    if x >= REACH * s:
-        return 0.5 * (x * x + s * s)
-    if x <= -REACH * s:
-        return 0.0
-    return s * s * _lookup(x / s, 3)
+def _h2(u):
+    if u >= REACH:
+        return 0.5 * (u * u + 1.0)
+    return _cubic_at(_H2, u) if u > -REACH else 0.0
 
 
 @njit(cache=True, nogil=True)
-def _mean_passed(x, a, b, s):
-    """Mean of Phi(y/s) for y around x, spread evenly over a width a and, besides, over b."""
+def _shrunk(square):
+    """1 / sqrt(1 + square / 12) for small squares, to 1e-7."""
+    e = square / 12.0
+    return 1.0 - 0.5 * e * (1.0 - 0.75 * e)
+
+
+@njit(cache=True, nogil=True)
+def _mean_passed(u, a, b):
+    """Mean of Phi around u, spread evenly over a width a and, besides, over b."""
     if a > b:
         a, b = b, a
-    if a <= _NARROW * s or a <= 1e-9 * b:
-        s = math.sqrt(s * s + a * a / 12.0)
-        if b <= _NARROW * s:
-            return _h0(x, math.sqrt(s * s + b * b / 12.0))
-        return (_h1(x + 0.5 * b, s) - _h1(x - 0.5 * b, s)) / b
+    if a <= _NARROW or a <= 1e-7 * b:
+        if b <= _NARROW:
+            return _phi(u * _shrunk(a * a + b * b))
+        shrink = _shrunk(min(a, _NARROW) ** 2)  # wider than narrow, a is nothing against b
+        u, b = u * shrink, b * shrink
+        return (_h(u + 0.5 * b) - _h(u - 0.5 * b)) / b
     near, far = 0.5 * (b - a), 0.5 * (b + a)
-    return ((_h2(x + far, s) - _h2(x - near, s)) - (_h2(x + near, s) - _h2(x - far, s))) / (a * b)
+    return ((_h2(u + far) - _h2(u - near)) - (_h2(u + near) - _h2(u - far))) / (a * b)
 
 
 @njit(cache=True, nogil=True)
-def _mean_share(segments, dose, d0, d1, s):
-    """Mean of Phi((g D - d)/s) over the area and over d in (d0, d1)."""
+def _mean_share(segments, dose, middle, size, inverse):
+    """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse."""
     total = 0.0
     for p in range(segments.shape[0]):
         low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
+        u0, u1 = (low * dose - middle) * inverse, (high * dose - middle) * inverse
         # The bounds first: most pairs are settled for a segment.
-        if low * dose - d1 >= REACH * s:
+        if u0 - 0.5 * size >= REACH:
             total += weight
-        elif high * dose - d0 > -REACH * s:
-            x = 0.5 * ((low + high) * dose - (d0 + d1))
-            total += weight * _mean_passed(x, (high - low) * dose, d1 - d0, s)
+        elif u1 + 0.5 * size > -REACH:
+            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
     return total
 
 
 @njit(cache=True, nogil=True)
-def _mean_share_of_time(segments, start, end, d0, d1, s):
+def _mean_share_of_time(segments, start, end, middle, size, inverse):
     """The same, also averaged over doses D from start to end, for narrow segments.
 
     Of the three spreads (within the segment, of time, of depth) the smallest counts as normal.
@@ -130,17 +138,26 @@ def _mean_share_of_time(segments, start, end, d0, d1, s):
     dose, total = 0.5 * (start + end), 0.0
     for p in range(segments.shape[0]):
         low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        if low * start - d1 >= REACH * s:
+        first, last = (low * start - middle) * inverse, (high * end - middle) * inverse
+        if first - 0.5 * size >= REACH:
             total += weight
-        elif high * end - d0 > -REACH * s:
-            middle = 0.5 * (low + high)
-            a, b, c = (high - low) * dose, middle * (end - start), d1 - d0
-            least = min(a, b, c)
-            most = max(a, b, c)
-            spread = math.sqrt(s * s + least * least / 12.0)
-            x = middle * dose - 0.5 * (d0 + d1)
-            total += weight * _mean_passed(x, a + b + c - least - most, most, spread)
+        elif last + 0.5 * size > -REACH:
+            rate = 0.5 * (low + high)
+            a, b = (high - low) * dose * inverse, rate * (end - start) * inverse
+            least, most = min(a, b, size), max(a, b, size)
+            shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
+            u = (rate * dose - middle) * inverse * shrink
+            total += weight * _mean_passed(u, (a + b + size - least - most) * shrink, most * shrink)
     return total
+
+
+@njit(cache=True, nogil=True)
+def _as_normal(d0, d1, s):
+    """Middle of a slice, its size and 1 / spread; a narrow slice is part of the spread instead."""
+    size = (d1 - d0) / s
+    if size <= _NARROW:
+        return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
+    return 0.5 * (d0 + d1), size, 1.0 / s
 
 
 @njit(cache=True, nogil=True)
@@ -182,6 +199,9 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
     out = np.zeros((doses.size, width))
     earliest, latest = _bands(edges, sigma)
     sudden = _sudden(edges, sigma, sigma_above)
+    middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
+    for k in range(slices):
+        middle[k], size[k], inverse[k] = _as_normal(edges[k], edges[k + 1], sigma[k])
     g_low, g_high, full = np.inf, 0.0, 0.0
     for p in range(segments.shape[0]):
         g_low = min(g_low, segments[p, 0])
@@ -203,9 +223,8 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
         limit = full
         for k in range(start, stop):
             if sudden[k]:
-                upper = _mean_share(segments, dose, edges[k], edges[k], sigma_above[k])
-                limit = min(limit, upper)
-            limit = min(limit, _mean_share(segments, dose, edges[k], edges[k + 1], sigma[k]))
+                limit = min(limit, _mean_share(segments, dose, edges[k], 0.0, 1.0 / sigma_above[k]))
+            limit = min(limit, _mean_share(segments, dose, middle[k], size[k], inverse[k]))
             if limit <= 0.0:
                 break
             for q in range(width):
@@ -293,13 +312,14 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
             upper, lower = edges[k], edges[k + 1]
             if jumping[k]:
                 share = _mean_share_of_time(
-                    segments, start[n], end[n], upper, upper, sigma_above[k]
+                    segments, start[n], end[n], upper, 0.0, 1.0 / sigma_above[k]
                 )
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * jumps[k, q]
             if rising[k]:
-                share = _mean_share_of_time(segments, start[n], end[n], upper, lower, sigma[k])
+                normal = _as_normal(upper, lower, sigma[k])
+                share = _mean_share_of_time(segments, start[n], end[n], *normal)
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * rises[k, q]
@@ -315,10 +335,10 @@ def _matrix(doses, edges, sigma, sigma_above, segments):
         limit = np.inf
         for k in range(slices):
             if sudden[k]:
-                upper = _mean_share(segments, doses[n], edges[k], edges[k], sigma_above[k])
+                upper = _mean_share(segments, doses[n], edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
-            share = _mean_share(segments, doses[n], edges[k], edges[k + 1], sigma[k])
-            limit = min(limit, share)
+            normal = _as_normal(edges[k], edges[k + 1], sigma[k])
+            limit = min(limit, _mean_share(segments, doses[n], *normal))
             out[k, n] = limit
     return out
 
@@ -368,6 +388,7 @@ class Arrival:
             Crater, see `crater`.
         """
         edges = np.append(0.0, np.cumsum(slice_dose))
+        spread = np.maximum(spread, _SHARPEST * edges[-1])
         sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
         ahead = np.flatnonzero(edges[:-1] < REACH * sigma)
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0

@@ -409,7 +409,7 @@ def _recorded(
         return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
     depth = arrival.collected(thickness[:, None], dose)[:, 0]
     if instrument.timing == "cycle":
-        return arrival.seen(*columns, dose, dose), depth, dose
+        return arrival.seen(columns[0], columns[1], dose, dose), depth, dose
     return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose
 
 
@@ -433,7 +433,7 @@ def _mean_seen(
     if early:
         bounds = arrival.balanced_dose(slice_dose, np.concatenate(early))
         bounds = np.append(bounds, dose[len(parts) :])
-    seen = arrival.seen(*columns, bounds[:-1], bounds[1:])
+    seen = arrival.seen(columns[0], columns[1], bounds[:-1], bounds[1:])
     counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)
     starts = np.cumsum(counts) - counts
     return np.add.reduceat(seen, starts, axis=0) / counts[:, None]

@@ -10,9 +10,9 @@ be: the feature length l (mixing length and interface width) and the spread by r
 crater together. Along a trailing edge h grows as the signal decays. Where the composition is
 uniform, slices only follow the spread of depth, since its growth is carried slice by slice.
 
-Where spread and sampling smooth less than l, the staircase itself would show. There what leaves
-with a slice is divided further (`sloped`), on straight lines through the neighbours; the altered
-layer, the dearest part of a run, does not have to follow the sampling.
+Where spread and sampling smooth less than l, the staircase itself would show. There h is 1/60 of l,
+and what leaves with a slice is divided further (`sloped`), on straight lines through the
+neighbours; the altered layer, the dearest part of a run, does not have to follow the sampling.
 """
 
 import math
@@ -24,7 +24,8 @@ from numba import njit
 MAX_SLICES = 400_000
 
 _PER_FEATURE = 30
-_FINEST = 200.0  # ... and never more than this
+_PER_UNSMOOTHED = 60.0  # ... where little smooths it
+_FINEST = 200.0  # ... and parts of slices at most
 _PER_SMOOTHING = 8.0
 _TAIL = 14.0  # trailing edge followed for so many decay lengths (8e-7)
 _CORE = 3.0  # ... the first few at full resolution
@@ -129,16 +130,24 @@ class SlicePlan:
 
 
 @njit(cache=True, nogil=True)
-def _fine(length, spread, coarsest, refine):
+def _stair(spread, sampling):
+    """What spread and sampling smooth so well that its steps do not show."""
+    return math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING
+
+
+@njit(cache=True, nogil=True)
+def _fine(length, spread, sampling, coarsest, refine):
     """Slice thickness that resolves a feature after smoothing."""
-    return min(math.hypot(length, spread) / _PER_FEATURE, coarsest) / refine
+    unsmoothed = max(_stair(spread, sampling), length / _PER_UNSMOOTHED)
+    step = min(math.hypot(length, spread) / _PER_FEATURE, unsmoothed)
+    return min(step, coarsest) / refine
 
 
 @njit(cache=True, nogil=True)
 def _parts(length, spread, sampling, coarsest, refine):
-    """Into how many such a slice has to be divided so that its stairs do not show."""
-    stair = max(math.hypot(spread, 0.5 * sampling) / _PER_SMOOTHING, length / _FINEST) / refine
-    return max(math.ceil(_fine(length, spread, coarsest, refine) / stair), 1)
+    """Into how many such a slice has to be divided so that its steps do not show."""
+    part = max(_stair(spread, sampling), length / _FINEST) / refine
+    return max(math.ceil(_fine(length, spread, sampling, coarsest, refine) / part), 1)
 
 
 @njit(cache=True, nogil=True)
@@ -148,10 +157,10 @@ def _step_nm(
     """Largest admissible slice thickness at depth z for the features around it, and its parts."""
     step, parts = np.inf, 1
     for j in range(planes.size):
-        if length[j] <= 0.0:
-            continue
-        fine = _fine(length[j], spread, coarsest, refine)
         ahead = planes[j] - onset - above[j] - z
+        if length[j] <= 0.0 or 0.3 * ahead >= step:
+            continue
+        fine = _fine(length[j], spread, sampling, coarsest, refine)
         behind = (z - planes[j] - below[j]) / decay - _CORE
         if ahead > 0.0:
             wanted = fine + 0.3 * ahead
@@ -166,7 +175,7 @@ def _step_nm(
             parts = _parts(length[j], spread, sampling, coarsest, refine)
     if surface_decay > 0.0:
         behind = max(z / surface_decay - _CORE, 0.0)
-        fine = _fine(surface_decay, spread, coarsest, refine)
+        fine = _fine(surface_decay, spread, sampling, coarsest, refine)
         # The first atoms change the surface most: in proportion to the root of their number.
         start = max(_AT_ONCE * fine, _GROWING * z / refine)
         wanted = min(start, fine * (1.0 + 0.5 * behind))

@@ -10,7 +10,7 @@ import numpy as np
 
 
 def rises(shares: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """Rise of the line over each slice; none over the first and the last.
+    """Rise of the line over each slice; the first goes on from the second, the last has none.
 
     Parameters
     ----------
@@ -31,6 +31,9 @@ def rises(shares: np.ndarray, size: np.ndarray) -> np.ndarray:
     limit = 2.0 * np.minimum(np.abs(above), np.abs(below))
     rise = np.zeros_like(shares)
     rise[1:-1] = np.where(above * below > 0.0, np.clip(central, -limit, limit), 0.0)
+    if rise.shape[0] > 2:
+        positive = 2.0 * np.minimum(shares[0], 1.0 - shares[0])
+        rise[0] = np.clip(rise[1] * size[0] / size[1], -positive, positive)
     return rise - shares * rise.sum(axis=1, keepdims=True)
 
 

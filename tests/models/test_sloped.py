@@ -42,7 +42,7 @@ def test_lines_stay_between_the_neighbours_of_a_kind(case):
     # What is taken back: as much as the limits have taken from the other kinds, times the share.
     taken = 2.0 * shares * step.max(initial=0.0)
     assert np.all(np.abs(half[1:]) <= step + taken[1:] + 1e-12)
-    assert np.all(np.abs(half[:-1]) <= step + taken[:-1] + 1e-12)
+    assert np.all(np.abs(half[1:-1]) <= step[1:] + taken[1:-1] + 1e-12)
 
 
 def test_a_straight_line_is_found_also_with_unequal_slices():
