@@ -36,7 +36,7 @@ _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
 _SUDDEN = 1.5
 _SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
-_EVEN = 0.02  # relative half-width of a segment that counts as one rate within an interval
+_EVEN = 0.01  # relative half-width of a segment that counts as one rate within an interval
 _BALANCED = 1e-11  # of the whole dose
 _MOST_PASSES = 14
 

@@ -9,13 +9,14 @@ A *species* is what the altered layer tells apart: the materials, since rates an
 belong to materials; with preferential sputtering, each element of each material.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.models import crater
 from craterfront.models.arrival import REACH, Arrival, balance_nodes
-from craterfront.models.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
@@ -25,6 +26,9 @@ from craterfront.models.viewing import collected_atoms, seen_fractions
 _ESCAPE_REACH = 12.0
 _PER_ESCAPE_DEPTH = 0.08
 _LONGEST_TRANSIENT = 10.0
+_MARGIN = 0.1  # of the depth, sliced below the end of a profile, for parameters that change
+_CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
+_FINER = 2.5  # ... but no more than so many times as many as without
 _FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
 
 
@@ -205,6 +209,9 @@ def _features(
     slowest = 1.0
     if layer.cells:
         slowest = min(_preference_ratio(instrument), _LONGEST_TRANSIENT)
+    zone_nm = layer.zone_atoms_nm2 / float(density[sample.material[0]])
+    reached = bool(np.any(np.cumsum(sample.thickness_nm) - above < zone_nm))
+    changing = slowest > 1.0 or (layer.cells > 1 and reached)  # from the first ion on
     growth, relative = _growth(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
     dose_growth = growth[sample.material] / rate**2
@@ -216,10 +223,8 @@ def _features(
         below_nm=below,
         onset_nm=float(layer.zone_atoms_nm2 / density.min() + _ESCAPE_REACH * escape),
         decay_nm=float(decay.max() * slowest),
-        length_nm=np.sqrt(
-            decay[sample.material[1:]] ** 2 + (0.5 * sample.width_nm) ** 2 + escape**2
-        ),
-        surface_decay_nm=float(decay.max() * slowest) if slowest > 1.0 else 0.0,
+        length_nm=_feature_nm(sample, instrument, decay[sample.material[1:]]),
+        surface_decay_nm=float(decay.max() * slowest) if changing else 0.0,
         rate_nm=rate,
         sampling_dose=interval_s,
         variance=variance,
@@ -228,6 +233,33 @@ def _features(
         spread_grows=bool(growth.any() or relative > 0),
         coarsest_nm=_PER_ESCAPE_DEPTH * escape if escape > 0 else np.inf,
     )
+
+
+def _feature_nm(sample: LayeredSample, instrument: Instrument, decay_nm: np.ndarray) -> np.ndarray:
+    """What the altered layer and the true transition make of each interface."""
+    leaving_nm = np.hypot(decay_nm, 0.5 * sample.width_nm)
+    escape_nm = instrument.escape_depth_nm
+    if instrument.view == "viewed":
+        return np.hypot(leaving_nm, escape_nm)
+    # An escape depth does not smooth the part that leaves the altered layer.
+    return np.where(leaving_nm > 0.0, leaving_nm, escape_nm)
+
+
+def _cells(
+    layer: AlteredLayer, sample: LayeredSample, instrument: Instrument, features: Features
+) -> int:
+    """Cells of the altered layer: more of them where nothing smooths what they show."""
+    if layer.cells <= 1 or sample.thickness_nm.size == 0:
+        return layer.cells
+    rate = np.minimum(features.rate_nm[:-1], features.rate_nm[1:])
+    dose = np.cumsum(sample.thickness_nm / features.rate_nm[:-1])
+    variance = features.variance[1:] + (features.relative * dose) ** 2
+    smoothing_nm = float(np.min(rate * np.hypot(np.sqrt(variance), 0.5 * features.sampling_dose)))
+    if instrument.view == "viewed":
+        smoothing_nm = math.hypot(smoothing_nm, instrument.escape_depth_nm)
+    zone_nm = layer.zone_atoms_nm2 / float(sample.atomic_density_per_nm3[sample.material[0]])
+    wanted = _CELLS_PER_SMOOTHING * zone_nm / max(smoothing_nm, 1e-9)
+    return min(math.ceil(min(max(layer.cells, wanted), _FINER * layer.cells)), MOST_CELLS)
 
 
 def plan(
@@ -260,8 +292,8 @@ def plan(
         + features.variance_per_nm[-1] * remaining
         + (features.relative * (dose + remaining / rates[-1])) ** 2
     )
-    tail = features.below_nm.max(initial=0.0) + 2.0 * features.decay_nm + features.onset_nm
-    needed = remaining + REACH * spread + tail + 1.0
+    margin = features.below_nm.max(initial=0.0) + _MARGIN * depth + 1.0
+    needed = remaining + REACH * spread + margin
     slices = plan_slices(planes, needed, 3.0 * (depth + needed), features, refine)
     top = np.append(0.0, np.cumsum(sample.thickness_nm / rates[:-1]))
     growth = features.variance_per_nm[-1] * rates[-1]
@@ -273,7 +305,9 @@ def plan(
     # What is seen is known at slice edges, and runs along straight lines without more slices.
     parts = slices.parts if instrument.view == "collected" else np.ones_like(slices.parts)
     nodes = balance_nodes(time_edges_s, spread)
-    return replace(slices, parts=parts, nodes=nodes, cells=layer.cells)
+    return replace(
+        slices, parts=parts, nodes=nodes, cells=_cells(layer, sample, instrument, features)
+    )
 
 
 def run(
@@ -386,11 +420,8 @@ def _collected(
     """Atoms of each species that are collected while each slice is removed, shape (K, S)."""
     if escape_depth_nm == 0:
         return removed
-    density = sample.atomic_density_per_nm3
-    zone = layer.zone_atoms_nm2
-    zone_nm = zone / float(density[sample.material[0]])
-    volume = 1.0 / density[species.material]
-    return collected_atoms(atoms, removed, zone, zone_nm, volume, escape_depth_nm)
+    escape_atoms = escape_depth_nm * float(sample.atomic_density_per_nm3[sample.material[0]])
+    return collected_atoms(atoms, removed, layer.zone_atoms_nm2, escape_atoms)
 
 
 def _recorded(

@@ -25,7 +25,7 @@ from craterfront.models.confined_mixing import confined_decay_length, confined_p
 
 _FEWEST_CELLS = 16
 _CELLS_PER_PECLET = 7  # cells per range of confined diffusion, p = range v / 2 D
-_MOST_CELLS = 400
+MOST_CELLS = 400
 _STEEPEST = 10.0  # ratio of preferences beyond which cells are not made finer
 _FINER_BY_PREFERENCE = 0.7
 _STEPS_PER_ZONE = 64  # the surface changes little during a step ...
@@ -95,14 +95,14 @@ class AlteredLayer:
         zone = range_nm * atomic_density_per_nm3
         per_dose = zone / (2.0 * peclet) / dose_per_atom[0]
         weakest = zone / (2.0 * per_dose * float(np.min(dose_per_atom)))
-        if weakest > _MOST_CELLS:
+        if weakest > MOST_CELLS:
             raise ValueError(
                 f"mixing length_nm = {length_nm:g} is too short against range_nm = {range_nm:g} "
                 "to be computed; leave mixing out or write a shorter range_nm"
             )
         finer = min(preference_ratio, _STEEPEST) ** _FINER_BY_PREFERENCE
         cells = math.ceil(finer * max(_FEWEST_CELLS, _CELLS_PER_PECLET * weakest))
-        return cls(zone, per_dose, min(cells, _MOST_CELLS))
+        return cls(zone, per_dose, min(cells, MOST_CELLS))
 
     def decay_nm(self, atomic_density_per_nm3: float, dose_per_atom: float) -> float:
         """Trailing decay length in a material in which an atom costs the given dose [nm]."""

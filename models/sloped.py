@@ -2,8 +2,9 @@
 
 The slope of a slice is that between its neighbours, limited so that no line runs past the mean of
 a neighbour: a step from one slice to the next stays a step, and the mean of each slice is kept
-(B. van Leer, J. Comput. Phys. 23 (1977) 276, from memory). What the limits leave of the sum of all
-slopes is taken back in proportion to the shares, so that they go on to sum to one.
+(B. van Leer, J. Comput. Phys. 23 (1977) 276, from memory). What the limits leave of the sum of
+all slopes is taken back in proportion to the shares, so that they go on to sum to one. Slopes that
+would make a share negative are made smaller, all of a slice alike.
 """
 
 import numpy as np
@@ -32,9 +33,10 @@ def rises(shares: np.ndarray, size: np.ndarray) -> np.ndarray:
     rise = np.zeros_like(shares)
     rise[1:-1] = np.where(above * below > 0.0, np.clip(central, -limit, limit), 0.0)
     if rise.shape[0] > 2:
-        positive = 2.0 * np.minimum(shares[0], 1.0 - shares[0])
-        rise[0] = np.clip(rise[1] * size[0] / size[1], -positive, positive)
-    return rise - shares * rise.sum(axis=1, keepdims=True)
+        rise[0] = rise[1] * size[0] / size[1]
+    rise -= shares * rise.sum(axis=1, keepdims=True)
+    room = np.divide(2.0 * shares, np.abs(rise), out=np.ones_like(rise), where=rise != 0.0)
+    return rise * np.minimum(room.min(axis=1, keepdims=True), 1.0)
 
 
 def divide_amounts(amounts: np.ndarray, size: np.ndarray, parts: np.ndarray) -> np.ndarray:

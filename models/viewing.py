@@ -128,14 +128,13 @@ def collected_atoms(
     atoms_nm2: np.ndarray,
     removed_nm2: np.ndarray,
     zone_atoms_nm2: float,
-    zone_nm: float,
-    atomic_volume_nm3: np.ndarray,
-    escape_depth_nm: float,
+    escape_atoms_nm2: float,
 ) -> np.ndarray:
     """Atoms that are collected while each slice's worth of atoms is removed.
 
     The share exp(-zone / L) comes directly from the undisturbed sample below the altered layer, the
-    rest is what leaves the altered layer.
+    rest is what leaves the altered layer. Depths count in atoms per area here: then every atom
+    comes out once, also where atoms of different size lie on each other.
 
     Parameters
     ----------
@@ -143,28 +142,26 @@ def collected_atoms(
         Atoms per area of the undisturbed sample, slice by slice, each with some [1/nm^2].
     removed_nm2 : ndarray, shape (K, S)
         What leaves the altered layer, see `mixing.leaving_atoms` [1/nm^2].
-    zone_atoms_nm2, zone_nm : float
-        Atoms that the altered layer holds [1/nm^2]; its thickness in the first layer [nm].
-    atomic_volume_nm3 : ndarray, shape (S,)
-        Volume of an atom of each species [nm^3].
-    escape_depth_nm : float
-        Depth from which atoms come, L [nm], > 0.
+    zone_atoms_nm2 : float
+        Atoms that the altered layer holds [1/nm^2].
+    escape_atoms_nm2 : float
+        Atoms down to the depth L from which atoms come [1/nm^2], > 0.
 
     Returns
     -------
     ndarray, shape (K, S)
-        The sum over species is that of `atoms_nm2`. Species by species, too, the sum over slices is
-        that of the sample where all atoms are equally large, but for the outermost L: atoms that
-        would have come out before the first ion are not collected, those below take their place.
+        The sum over species is that of `atoms_nm2`; the sum over slices that of the sample, too,
+        but for the outermost L: atoms that would have come out before the first ion are not
+        collected, those below take their place.
     """
     total = atoms_nm2.sum(axis=1, keepdims=True)
     edges = _seen_below_zone(
         np.ascontiguousarray(atoms_nm2, dtype=float),
         zone_atoms_nm2,
-        np.ascontiguousarray(atomic_volume_nm3, dtype=float),
-        float(escape_depth_nm),
+        np.ones(atoms_nm2.shape[1]),
+        float(escape_atoms_nm2),
     )
     edges = edges / edges.sum(axis=1, keepdims=True)
     direct = 0.5 * (edges[1:] + edges[:-1]) * total
-    share = math.exp(-zone_nm / escape_depth_nm)
+    share = math.exp(-zone_atoms_nm2 / escape_atoms_nm2)
     return (1.0 - share) * removed_nm2 + share * direct

@@ -12,20 +12,21 @@ is exact and where it is not.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import dawsn, spence
 
 from craterfront.assembly import Assembly
 from craterfront.models.engine import Instrument, LayeredSample, altered_layer
-from craterfront.models.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.roughening import variance_per_nm
 from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
 
 _SLICES_PER_ZONE = 200
+_FINER = 3  # cells of the altered layer against those of smoothed signals: variances are not
 _ZONES_BELOW = 14  # a fully mixed zone has lost all but exp(-13) by then
 
 
@@ -108,7 +109,7 @@ def broadening(
         "crater": relative_crater_variance(instrument.crater, viewed) * dose**2,
         "roughness": _roughness_variance(sample, instrument, dose),
         "mixing": _mixing_variances(sample, instrument),
-        "escape depth": (instrument.escape_depth_nm / rate[:-1]) ** 2 * _escape_shapes(sample),
+        "escape depth": _escape_variances(sample, instrument),
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }
     width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
@@ -190,23 +191,31 @@ def _roughness_variance(
     return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2
 
 
-def _escape_shapes(sample: LayeredSample) -> np.ndarray:
-    """Variance of the edge that an escape depth of 1 makes of each interface.
+def _escape_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:
+    """Variance of dose by the escape depth L at each interface, without an altered layer.
 
-    The share of the layer above at u above the interface is (1 - e) / (1 - e + ratio e), with
-    e = exp(-u) and the ratio of the atomic densities below and above (derived; the variance is 1
-    if they are equal).
+    What is collected from below counts depth in atoms: an exponential. Of what is viewed, the share
+    of the layer above at u L above the interface is (1 - e) / (1 - e + ratio e), with e = exp(-u)
+    and the ratio of the atomic densities below and above (derived; its variance is 1 if they are
+    equal).
     """
     density = sample.atomic_density_per_nm3[sample.material]
+    rate = sample.rate_nm_s[sample.material]
+    escape_nm = instrument.escape_depth_nm
+    if instrument.view == "collected":
+        return (escape_nm * density[0] / density[:-1] / rate[:-1]) ** 2
     ratio = density[1:] / density[:-1]
     ratio = np.where(np.abs(ratio - 1.0) < 1e-6, 1.0 + 1e-6, ratio)
     factor = ratio / (ratio - 1.0)
-    return -2.0 * factor * spence(ratio) - (factor * np.log(ratio)) ** 2
+    shape = -2.0 * factor * spence(ratio) - (factor * np.log(ratio)) ** 2
+    return (escape_nm / rate[:-1]) ** 2 * shape
 
 
 def _mixing_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:
     """Variance of dose by the altered layer at each interface."""
     layer = altered_layer(sample, instrument)
+    if layer.cells > 1:
+        layer = replace(layer, cells=min(_FINER * layer.cells, MOST_CELLS))
     dose_per_atom = 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
     pairs = list(zip(sample.material[:-1], sample.material[1:], strict=True))
     viewed = instrument.view == "viewed"

@@ -96,6 +96,10 @@ def special_cases():
         [20.0, 12.0], [1.0, 0.0], [[0.5, 0.5, 0], [0.2, 0.4, 0.4], [0, 0, 1]],
         [2.0, 1.0, 1.5], [70.0, 90.0, 85.0],
     )  # fmt: skip
+    thin = stack(
+        [1.0, 8.0], [0.0, 0.2], [[1, 0, 0], [0, 1, 0], [0, 0, 1]], [2.0, 1.0, 2.0],
+        [65.0, 50.0, 100.0],
+    )  # fmt: skip
     rough = {"growth": "statistical", "initial_nm": 0.5}
     grains = {"growth": "grains", "relative_spread": 0.08, "grain_nm": 500.0, "initial_nm": 50.0}
     fivefold = {"preference": np.array([5.0, 1.0, 2.0]), "growth": "statistical"}
@@ -106,6 +110,13 @@ def special_cases():
         "delta of 0.3 nm, diffusive": (delta, parabolic, ("diffusive", 1.2, 3.0), rough),
         "coating of 20 um, none": (coating, edged, ("none",), grains),
         "coating of 20 um, uniform": (coating, parabolic, ("uniform", 5.0), grains),
+        "nothing smooths, diffusive": (thin, ("flat",), ("diffusive", 1.0, 2.5), {}),
+        "nothing smooths, long escape depth": (
+            thin,
+            ("flat",),
+            ("uniform", 1.2),
+            {"escape_depth_nm": 6.0},
+        ),
         "yields 5 to 1, uniform": (alloy, parabolic, ("uniform", 1.5), fivefold),
         "yields 5 to 1, diffusive": (alloy, parabolic, ("diffusive", 1.5, 3.0), fivefold),
     }

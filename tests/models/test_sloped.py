@@ -30,19 +30,28 @@ def test_parts_hold_what_the_slice_held_of_each_kind_and_of_all(case):
     divided = divide_amounts(amounts, size, parts)
     whole = np.add.reduceat(divided, np.cumsum(parts) - parts, axis=0)
     assert whole == pytest.approx(amounts, rel=1e-12, abs=1e-12)
+    assert divided.min() >= -1e-15
     assert divided.sum(axis=1) == pytest.approx(divide_evenly(size, parts), rel=1e-12)
 
 
 @given(slices())
-def test_lines_stay_between_the_neighbours_of_a_kind(case):
+def test_no_line_leads_below_zero_and_all_go_on_to_sum_to_one(case):
     amounts, size, _ = case
     shares = amounts / size[:, None]
-    half = 0.5 * rises(shares, size)
+    rise = rises(shares, size)
+    assert np.all(shares - 0.5 * np.abs(rise) >= -1e-15)
+    assert rise.sum(axis=1) == pytest.approx(np.zeros(size.size), abs=1e-14)
+
+
+def test_lines_of_two_kinds_stay_between_their_neighbours():
+    rng = np.random.default_rng(5)
+    first = rng.uniform(0.0, 1.0, 400)
+    size = rng.uniform(0.1, 2.0, 400)
+    shares = np.column_stack([first, 1.0 - first])
+    half = 0.5 * np.abs(rises(shares, size))
     step = np.abs(np.diff(shares, axis=0))
-    # What is taken back: as much as the limits have taken from the other kinds, times the share.
-    taken = 2.0 * shares * step.max(initial=0.0)
-    assert np.all(np.abs(half[1:]) <= step + taken[1:] + 1e-12)
-    assert np.all(np.abs(half[1:-1]) <= step[1:] + taken[1:-1] + 1e-12)
+    assert np.all(half[1:] <= step + 1e-12)
+    assert np.all(half[1:-1] <= step[1:] + 1e-12)
 
 
 def test_a_straight_line_is_found_also_with_unequal_slices():

@@ -548,11 +548,12 @@ def column_pass(
     else:
         raise ValueError(f"mixing: {kind!r} is not one of none, uniform, diffusive")
     if escape > 0.0:
-        beyond = _below_zone(entering_nm, entering, escape)
         if instrument.view == "viewed":
+            beyond = _below_zone(entering_nm, entering, escape)
             at_face = sight + np.exp(-thickness / escape)[:, None] * beyond
         else:
-            at_face = beyond
+            # Depths count in atoms, so that each of them comes out once.
+            at_face = _below_zone(atoms, entering, escape * density[0])
         at_face = at_face / at_face.sum(axis=1, keepdims=True)
         seen = 0.5 * (at_face[1:] + at_face[:-1])
         if instrument.view == "collected":
