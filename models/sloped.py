@@ -35,8 +35,9 @@ def rises(shares: np.ndarray, size: np.ndarray) -> np.ndarray:
     if rise.shape[0] > 2:
         rise[0] = rise[1] * size[0] / size[1]
     rise -= shares * rise.sum(axis=1, keepdims=True)
-    room = np.divide(2.0 * shares, np.abs(rise), out=np.ones_like(rise), where=rise != 0.0)
-    return rise * np.minimum(room.min(axis=1, keepdims=True), 1.0)
+    most, wanted = 2.0 * shares, np.abs(rise)
+    room = np.divide(most, wanted, out=np.ones_like(rise), where=wanted > most)
+    return rise * room.min(axis=1, keepdims=True)
 
 
 def divide_amounts(amounts: np.ndarray, size: np.ndarray, parts: np.ndarray) -> np.ndarray:
