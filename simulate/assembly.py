@@ -13,7 +13,7 @@ import numpy as np
 
 from craterfront import ions
 from craterfront import parameters as rules
-from craterfront.models import crater
+from craterfront.models import crater, raster
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES
@@ -354,13 +354,13 @@ class Assembly:
     def _add_instrument(self) -> None:
         setup = self.setup
         number = rules.instrument_number
-        shape = setup.crater
+        shape = setup.crater_made
         if shape.shape == "parabolic":
             self._add(
                 number("crater curvature", "curvature", "", shape.curvature, lower=-1.9, upper=1.9),
                 "curvature",
             )
-        elif shape.shape == "tilted":
+        elif shape.shape in ("tilted", "rastered"):
             self._add(number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt")
         elif shape.shape == "edged":
             self._add(
@@ -524,11 +524,15 @@ class Assembly:
             return None
 
     def _crater(self, value) -> np.ndarray:
-        shape = self.setup.crater
+        shape, beam = self.setup.crater_made, self.setup.beam
         if shape.shape == "parabolic":
             return crater.parabolic(value("curvature"))
         if shape.shape == "tilted":
             return crater.tilted(value("tilt"))
+        if shape.shape == "rastered" and beam and beam.beam_fwhm_um:
+            return raster.rastered(
+                beam.raster_um, beam.analysed_um, beam.beam_fwhm_um, value("tilt")
+            )
         if shape.shape == "edged":
             return crater.edged(value("edge share"), value("edge rate"))
         if shape.shape == "measured":

@@ -5,7 +5,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, PlainValidator
 
-from craterfront.crater_shape import Crater, FlatCrater
+from craterfront.crater_shape import Crater, FlatCrater, RasteredCrater
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
     TABLE_KEYS,
@@ -20,7 +20,7 @@ from craterfront.quantities import (
     read_non_negative,
 )
 from craterfront.sample import ConcreteLayer
-from craterfront.source import Source
+from craterfront.source import IonBeam, Source
 from craterfront.table import (
     Column,
     Element,
@@ -351,7 +351,9 @@ class Setup(Table):
     source
         A `GlowDischarge` or an `IonBeam`; None where every layer has its erosion rate.
     crater
-        `FlatCrater`, `ParabolicCrater`, `TiltedCrater`, `EdgedCrater` or `MeasuredCrater`.
+        `FlatCrater`, `ParabolicCrater`, `TiltedCrater`, `EdgedCrater`, `RasteredCrater` or
+        `MeasuredCrater`; default that of the raster where the source has the width of its beam,
+        else flat.
     roughness, mixing, detection, noise
         Objects of these names; default: none of the effect, everything collected.
     """
@@ -359,13 +361,27 @@ class Setup(Table):
     place: ClassVar[str] = ""
 
     source: Source | None = None
-    crater: Crater = FlatCrater()
+    crater: Crater | None = None
     roughness: Roughness = Roughness()
     mixing: Mixing = Mixing(model="none")
     detection: Detection = Detection()
     noise: Noise = Noise()
 
+    @property
+    def beam(self) -> IonBeam | None:
+        """The ion beam if it is one of known width, which makes a crater of its own."""
+        beam = self.source if isinstance(self.source, IonBeam) else None
+        return beam if beam and beam.beam_fwhm_um else None
+
+    @property
+    def crater_made(self) -> Crater:
+        """The crater as written, else as the ion beam makes it, else a flat one."""
+        return self.crater or (RasteredCrater() if self.beam else FlatCrater())
+
     def checks(self) -> Iterator[Mistake]:
+        if isinstance(self.crater, RasteredCrater) and self.beam is None:
+            message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
+            yield Mistake("shape", message, within="crater")
         if self.is_written("source"):
             return
         mixes = self.mixing.model in ("uniform", "diffusive")
@@ -379,7 +395,13 @@ class Setup(Table):
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
         growth, model = self.roughness.growth, self.mixing.model
+        beside = self.beam is not None and self.crater_made.shape != "rastered"
         return [
+            *(
+                ["source beam_fwhm_um: makes no crater, as there is another one in [crater]"]
+                if beside
+                else []
+            ),
             *(
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
