@@ -52,6 +52,7 @@ class Experiment(Table):
         return [
             *self.setup.unused(),
             *self._source_warnings(),
+            *(f"detection {warning}" for warning in self.setup.detection.warnings()),
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
