@@ -18,8 +18,8 @@ from craterfront.models.validity import checked_energy_eV
 Array = NDArray[np.float64]
 
 U_REL = 0.1
-"""Relative standard uncertainty of `attenuation_length_nm` in elements and alloys (about the
-scatter of the formulas against each other)."""
+"""Relative standard uncertainty of `attenuation_length_nm` in elements and alloys (an estimate: that
+of inelastic mean free paths)."""
 
 U_REL_COMPOUND = 0.2
 """The same in compounds: the formula knows neither density nor band gap. In SiO2 it gives 2.7 nm at
@@ -52,7 +52,7 @@ def attenuation_length_nm(atomic_fractions: Mapping[str, float], energy_eV: Arra
     References
     ----------
     M. P. Seah, Surf. Interface Anal. 44 (2012) 1353, equation S4 (the formula looked up in a text
-    that quotes it; range from memory).
+    that quotes it; page and range from memory).
     """
     energy = checked_energy_eV(energy_eV, SEAH_RANGE_EV, "Seah 2012")
     return (0.65 + 0.007 * energy**0.93) / mean_atomic_number(atomic_fractions) ** 0.38

@@ -3,7 +3,7 @@
 `tpp2m_nm` and `seah_s1_nm` know the material, `seah_s2_nm` its mean atomic number, and the formulas
 of Seah and Dench little more than the energy. They are predictions: the first agrees with paths
 from optical data of 41 elements within 12 % root mean square (8.9 % without diamond, graphite and
-Cs), and so do the Seah formulas of 2012 about; take 10 % as the standard uncertainty of each. The
+Cs); the second and third agree with it as well. Take 10 % as the standard uncertainty of each. The
 formulas of Seah and Dench are fits to measured paths, which scatter about them by a factor of about
 1.4 (from memory).
 """
