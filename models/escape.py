@@ -18,8 +18,8 @@ from craterfront.models.validity import checked_energy_eV
 Array = NDArray[np.float64]
 
 U_REL = 0.1
-"""Relative standard uncertainty of `attenuation_length_nm` in elements and alloys (an estimate: that
-of inelastic mean free paths)."""
+"""Relative standard uncertainty of `attenuation_length_nm` in elements and alloys (an estimate:
+that of inelastic mean free paths)."""
 
 U_REL_COMPOUND = 0.2
 """The same in compounds: the formula knows neither density nor band gap. In SiO2 it gives 2.7 nm at
