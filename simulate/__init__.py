@@ -29,6 +29,7 @@ _HOMES = {
         "FlatCrater",
         "MeasuredCrater",
         "ParabolicCrater",
+        "RasteredCrater",
         "TiltedCrater",
     ),
     "craterfront.profile_settings": ("ProfileSettings",),
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
         FlatCrater,
         MeasuredCrater,
         ParabolicCrater,
+        RasteredCrater,
         TiltedCrater,
     )
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment

@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront import ions
+from craterfront import electrons, ions
 from craterfront import parameters as rules
-from craterfront.models import crater
+from craterfront.models import crater, raster
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES
@@ -354,13 +354,13 @@ class Assembly:
     def _add_instrument(self) -> None:
         setup = self.setup
         number = rules.instrument_number
-        shape = setup.crater
+        shape = setup.crater_made
         if shape.shape == "parabolic":
             self._add(
                 number("crater curvature", "curvature", "", shape.curvature, lower=-1.9, upper=1.9),
                 "curvature",
             )
-        elif shape.shape == "tilted":
+        elif shape.shape in ("tilted", "rastered"):
             self._add(number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt")
         elif shape.shape == "edged":
             self._add(
@@ -457,7 +457,13 @@ class Assembly:
         detection, source = self.setup.detection, self.setup.source
         depth = detection.escape_depth_nm
         if depth is None and detection.view == "viewed":
-            self._problems.append("detection escape_depth_nm: missing; a viewed signal needs it")
+            if detection.electron_energy_eV is None:
+                self._problems.append(
+                    "detection escape_depth_nm: missing; a viewed signal needs it or"
+                    " electron_energy_eV"
+                )
+            else:
+                self._add_attenuation(float(detection.electron_energy_eV))
             return
         if depth is None:
             sims = isinstance(source, IonBeam)
@@ -469,6 +475,26 @@ class Assembly:
                 "nm",
                 depth,
                 why="" if depth.status != "default" or not depth.value else "one to two layers",
+            ),
+            "escape depth",
+        )
+
+    def _add_attenuation(self, energy_eV: float) -> None:
+        """The escape depth from the attenuation of electrons in the layers."""
+        layers = self.layers[:-1] or self.layers
+        depth_nm, u_rel = electrons.escape_depth_nm(
+            [layer.composition for layer in layers],
+            energy_eV,
+            float(self.setup.detection.emission_angle_deg),
+        )
+        self._add(
+            rules.instrument_number(
+                "escape depth",
+                "escape depth",
+                "nm",
+                Quantity.default(depth_nm),
+                default_u_rel=u_rel,
+                why=f"attenuation of electrons of {energy_eV:g} eV, mean of the layers",
             ),
             "escape depth",
         )
@@ -524,11 +550,15 @@ class Assembly:
             return None
 
     def _crater(self, value) -> np.ndarray:
-        shape = self.setup.crater
+        shape, beam = self.setup.crater_made, self.setup.beam
         if shape.shape == "parabolic":
             return crater.parabolic(value("curvature"))
         if shape.shape == "tilted":
             return crater.tilted(value("tilt"))
+        if shape.shape == "rastered" and beam and beam.beam_fwhm_um:
+            return raster.rastered(
+                beam.raster_um, beam.analysed_um, beam.beam_fwhm_um, value("tilt")
+            )
         if shape.shape == "edged":
             return crater.edged(value("edge share"), value("edge rate"))
         if shape.shape == "measured":

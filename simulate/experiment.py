@@ -10,6 +10,7 @@ from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
+from craterfront.source import IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
 
 MOST_BYTES = 5_000_000
@@ -50,6 +51,8 @@ class Experiment(Table):
         """What is allowed and yet probably not meant, one line each."""
         return [
             *self.setup.unused(),
+            *self._source_warnings(),
+            *(f"detection {warning}" for warning in self.setup.detection.warnings()),
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
@@ -94,6 +97,11 @@ class Experiment(Table):
                         near = did_you_mean(name, known)
                         message = f"{shown(name)} is no layer and no material{near}"
                         yield Mistake("sensitivity", message, within=place)
+
+    def _source_warnings(self) -> Iterator[str]:
+        source = self.setup.source
+        if isinstance(source, IonBeam):
+            yield from (f"source {warning}" for warning in source.warnings())
 
     def _unused_depth_scale(self) -> Iterator[str]:
         if self.profile.axis == "depth":

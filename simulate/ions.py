@@ -32,7 +32,7 @@ def erosion_rate_nm_s(
     if isinstance(source, IonBeam):
         from craterfront.models.beam import beam_erosion_rate_nm_s
 
-        return beam_erosion_rate_nm_s(
+        rate_nm_s, u_rel = beam_erosion_rate_nm_s(
             composition,
             density_g_cm3,
             energy_eV=float(source.energy_eV),
@@ -41,6 +41,7 @@ def erosion_rate_nm_s(
             angle_deg=float(source.angle_deg),
             ion=source.ion,
         )
+        return rate_nm_s * _share_of_current(source), u_rel
     from craterfront.models.lamp import lamp_erosion_rate_nm_s
 
     return lamp_erosion_rate_nm_s(
@@ -50,6 +51,15 @@ def erosion_rate_nm_s(
         current_mA=float(source.current_mA or 0.0),
         anode_diameter_mm=float(source.anode_diameter_mm),
     )
+
+
+def _share_of_current(beam: IonBeam) -> float:
+    """Mean dose on the analysed area, relative to all current evenly spread over the raster."""
+    if beam.beam_fwhm_um is None:
+        return 1.0
+    from craterfront.models.raster import mean_relative_rate
+
+    return mean_relative_rate(beam.raster_um, beam.analysed_um, beam.beam_fwhm_um)
 
 
 def range_nm(composition: dict[str, float], atomic_density_per_nm3: float, source: Source) -> float:

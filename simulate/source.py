@@ -9,6 +9,9 @@ from craterfront.problems import shown
 from craterfront.quantities import Quantity, SourceNumber, within
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
 
+MOST_EDGE_DEFICIT = 0.02
+"""Of the rate at the edge of a gate against its centre, from where on a note tells of it."""
+
 
 class GlowDischarge(Table):
     """A glow-discharge lamp in argon.
@@ -75,6 +78,9 @@ class IonBeam(Table):
         Width and height of the raster [um].
     gate_um
         Width and height of the analysed area in its middle [um]; default all of it.
+    beam_fwhm_um
+        Width and height of the beam at half its maximum, no larger than the raster [um]; default
+        a current that is evenly spread over the raster.
     """
 
     kind: Literal["ion beam"] = "ion beam"
@@ -86,15 +92,38 @@ class IonBeam(Table):
     current_nA: SourceNumber
     raster_um: _Sides
     gate_um: _Sides | None = None
+    beam_fwhm_um: _Sides | None = None
 
     def checks(self) -> Iterator[Mistake]:
-        sides = zip(self.gate_um or (), self.raster_um or (), strict=False)  # one may be wrong
-        for index, (gate, raster) in enumerate(sides):
-            if gate > raster:
-                yield Mistake(
-                    f"gate_um[{index + 1}]",
-                    f"must be <= raster_um[{index + 1}] = {shown(raster)}, got {shown(gate)}",
-                )
+        for key in ("gate_um", "beam_fwhm_um"):
+            sides = zip(getattr(self, key) or (), self.raster_um or (), strict=False)
+            for index, (side, raster) in enumerate(sides):  # one of them may be wrong
+                if side > raster:
+                    yield Mistake(
+                        f"{key}[{index + 1}]",
+                        f"must be <= raster_um[{index + 1}] = {shown(raster)}, got {shown(side)}",
+                    )
+
+    @property
+    def analysed_um(self) -> tuple[float, float]:
+        """Width and height of the analysed area."""
+        return self.gate_um or self.raster_um
+
+    def warnings(self) -> Iterator[str]:
+        """What is allowed and yet probably not meant."""
+        if self.beam_fwhm_um is None:
+            if self.gate_um is not None:
+                yield "gate_um: unused without beam_fwhm_um"
+            return
+        from craterfront.models.raster import edge_deficit
+
+        deficit = edge_deficit(self.raster_um, self.analysed_um, self.beam_fwhm_um)
+        if deficit > MOST_EDGE_DEFICIT:
+            place = "raster_um: without gate_um" if self.gate_um is None else "gate_um: too wide"
+            yield (
+                f"{place}, at the edge of what is analysed the rate is {100 * deficit:.2g} % below"
+                " that in the centre; a gate narrower than the raster by twice the beam avoids it"
+            )
 
 
 Source = Annotated[

@@ -125,6 +125,7 @@ _TABLES = {
     '`[crater]` with `shape = "parabolic"`': crater_shape.ParabolicCrater,
     '`[crater]` with `shape = "tilted"`': crater_shape.TiltedCrater,
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
+    '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
     "`[roughness]`": setup.Roughness,
     "`[mixing]`": setup.Mixing,

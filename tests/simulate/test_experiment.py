@@ -78,7 +78,8 @@ def test_unwritten_tables_have_no_effect():
     setup = experiment_from_toml(BULK).setup
     assert setup == Setup()
     assert setup.source is None
-    assert setup.crater == FlatCrater()
+    assert setup.crater is None
+    assert setup.crater_made == FlatCrater()
     assert setup.mixing.model == "none"
     assert setup.roughness.initial_nm == Quantity.default(0.0)
     assert setup.noise.counts_per_unit_s is None
@@ -180,8 +181,8 @@ def test_mistakes_of_all_tables_come_together():
         " did you mean cap?",
         'layer[2] "TiN" thickness_nm: unknown key gues; did you mean guess?',
         'layer[3].of[1] "TiAlN" density_g_cm3: must be > 0, got -4.8',
-        'crater: shape must be "flat", "parabolic", "tilted", "edged" or "measured",'
-        ' got "parabolc"; did you mean parabolic?',
+        'crater: shape must be "flat", "parabolic", "tilted", "edged", "rastered" or'
+        ' "measured", got "parabolc"; did you mean parabolic?',
         'source voltage_V: must be a number, got "700"',
         "mixing length_nm: must be < 0.97 range_nm (range_nm = 4), got 3.9",
         "noise.flicker corelation_s: unknown key; did you mean correlation_s?",
