@@ -20,7 +20,7 @@ from craterfront.quantities import (
     read_non_negative,
 )
 from craterfront.sample import ConcreteLayer
-from craterfront.source import Source
+from craterfront.source import GlowDischarge, Source
 from craterfront.table import (
     Column,
     Element,
@@ -379,7 +379,9 @@ class Setup(Table):
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
         growth, model = self.roughness.growth, self.mixing.model
+        lamp = self.source.unused() if isinstance(self.source, GlowDischarge) else []
         return [
+            *(f"source {words}" for words in lamp),
             *(
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
