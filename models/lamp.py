@@ -84,6 +84,21 @@ def ion_current_density_mA_cm2(current_mA: float, anode_diameter_mm: float) -> f
     return lamp_current_density_mA_cm2(current_mA, anode_diameter_mm) / (1 + ELECTRONS_PER_ION)
 
 
+def depth_rate_nm_s(mass_rate_ug_s: float, density_g_cm3: float, anode_diameter_mm: float) -> float:
+    """Erosion rate [nm/s] that takes a mass per time off the area that the anode leaves free.
+
+    Parameters
+    ----------
+    mass_rate_ug_s, density_g_cm3, anode_diameter_mm
+        Eroded mass per time [ug/s], density [g/cm3], inner diameter of the anode [mm]; > 0.
+    """
+    check_positive("mass_rate_ug_s", mass_rate_ug_s)
+    check_positive("density_g_cm3", density_g_cm3)
+    check_positive("anode_diameter_mm", anode_diameter_mm)
+    area_mm2 = math.pi * (anode_diameter_mm / 2) ** 2
+    return 1e3 * mass_rate_ug_s / (area_mm2 * density_g_cm3)
+
+
 @lru_cache(maxsize=4096)
 def effective_yield(
     symbol: str,
@@ -168,20 +183,19 @@ def common_rate_ln_sd(discharge: Discharge, symbol: str = "Fe") -> float:
         at low energies, each over one standard uncertainty either way, in quadrature.
     """
     voltage_V, a = discharge.voltage_V, discharge.free_paths
+    nominal = effective_yield(symbol, voltage_V, a)
 
-    def half_difference(low: float, high: float) -> float:
-        return abs(math.log(high / low)) / 2
+    def spread(low: float, high: float) -> float:
+        return math.hypot(math.log(low / nominal), math.log(high / nominal)) / math.sqrt(2)
 
     factor = math.exp(discharge.free_paths_ln_sd)
-    least, most = (max(SCATTERING_RATIO + sign * SCATTERING_RATIO_U, 0.0) for sign in (-1.0, 1.0))
     return math.hypot(
-        half_difference(
-            effective_yield(symbol, voltage_V, a * factor),
-            effective_yield(symbol, voltage_V, a / factor),
-        ),
-        half_difference(
-            effective_yield(symbol, voltage_V, a, most),
-            effective_yield(symbol, voltage_V, a, least),
+        spread(*(effective_yield(symbol, voltage_V, a * by) for by in (1 / factor, factor))),
+        spread(
+            *(
+                effective_yield(symbol, voltage_V, a, SCATTERING_RATIO + by)
+                for by in (-SCATTERING_RATIO_U, SCATTERING_RATIO_U)
+            )
         ),
         discharge.redeposited_share_u / (1 - discharge.redeposited_share),
         ELECTRONS_PER_ION_U / (1 + ELECTRONS_PER_ION),

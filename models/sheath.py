@@ -23,12 +23,12 @@ from craterfront.models.validity import ValidityWarning, check_positive
 FEWEST_FREE_PATHS = 1.0
 MOST_FREE_PATHS = 50.0
 
-SCATTERING_RATIO = 0.13
-SCATTERING_RATIO_U = 0.06
+SCATTERING_RATIO = 0.16
+SCATTERING_RATIO_U = 0.07
 """Cross-section for scattering a fast argon atom out of its way over that for charge exchange, and
 its standard uncertainty. Derived: momentum transfer by classical scattering of atoms of 60 eV in
 the universal potential (J. F. Ziegler, J. P. Biersack, U. Littmark, The Stopping and Range of Ions
-in Solids, 1985), 4.7 A^2, over `charge_exchange_cross_section_nm2`; it is 0.20 at 20 eV and 0.08
+in Solids, 1985), 5.7 A^2, over `charge_exchange_cross_section_nm2`; it is 0.24 at 20 eV and 0.10
 at 200 eV."""
 
 _POINTS = 64

@@ -117,17 +117,20 @@ def lamp_discharge(source: GlowDischarge) -> "Discharge":
 def measured_rate(source: GlowDischarge) -> "MeasuredRate | None":
     """The erosion rate that was measured in the lamp; None without one."""
     point = source.reference
-    if point is None or point.erosion_rate_nm_s is None or point.density is None:
+    if point is None or point.rate is None or point.density is None:
         return None
+    from craterfront.models.lamp import depth_rate_nm_s
     from craterfront.models.rate_laws import MeasuredRate
 
-    rate = point.erosion_rate_nm_s
-    rate_nm_s = float(rate)
+    rate, density_g_cm3 = float(point.rate), float(point.density)
+    by_depth = point.erosion_rate_nm_s is not None
     return MeasuredRate(
         atomic_fractions=point.atomic_fractions,
-        density_g_cm3=float(point.density),
-        rate_nm_s=rate_nm_s,
-        u_rel=ASSUMED_RATE_U_REL if rate.u is None else rate.u / rate_nm_s,
+        density_g_cm3=density_g_cm3,
+        rate_nm_s=rate
+        if by_depth
+        else depth_rate_nm_s(rate, density_g_cm3, float(source.anode_diameter_mm)),
+        u_rel=ASSUMED_RATE_U_REL if point.rate.u is None else point.rate.u / rate,
         discharge=_discharge(
             source, float(point.voltage_V), float(point.current_mA), point.pressure_hPa
         ),

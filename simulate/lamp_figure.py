@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 _WIDEST = 0.5, 1.6  # of the voltage, from the least to the highest
 _VOLTAGES = 60
 
+BAND = "sheath one u longer or shorter"
+
 
 @styled
 def rate_law_figure(experiment: Experiment) -> "Figure":
@@ -65,16 +67,15 @@ def rate_law_figure(experiment: Experiment) -> "Figure":
         raise InputProblems(["no layer has sputter yields to draw rates from"])
     looks = strokes([f"sheath: {name}" for name in solids])
     laws = {"linear": "(U − 300 V)", "power": "(U − 400 V)^0.74"}
-    figure = new_figure(78.0 + legend_height_mm([*looks, *laws.values()]))
+    figure = new_figure(78.0 + legend_height_mm([*looks, BAND, *laws.values()]))
     axes = figure.subplots()
     keys = {}
     for (label, look), composition in zip(looks.items(), solids.values(), strict=True):
         rates = _relative(composition, point, volts)
         (keys[label],) = axes.plot(volts, rates, color=look.colour, linestyle=look.dash)
     first = next(iter(solids.values()))
-    axes.fill_between(
-        volts, *_shorter_and_longer(first, point, volts), color=INK, alpha=0.12, linewidth=0
-    )
+    band = _shorter_and_longer(first, point, volts)
+    keys[BAND] = axes.fill_between(volts, *band, color=INK, alpha=0.12, linewidth=0)
     for (law, label), dash in zip(laws.items(), ("dashed", "dotted"), strict=True):
         (keys[label],) = axes.plot(volts, _by_law(law, point, volts), color=GREY, linestyle=dash)
     axes.axvline(here.voltage_V, color=GREY, linewidth=0.5)
@@ -128,12 +129,10 @@ def _by_law(law: str, point: "Discharge", volts: np.ndarray) -> np.ndarray:
     """Rates by a published law over the rate at a point, shape (V,); none below its threshold."""
     from craterfront.models.rate_laws import THRESHOLD_V, voltage_factor
 
-    reached = min(volts[-1], point.voltage_V) > THRESHOLD_V[law]
+    least_V = THRESHOLD_V[law] if point.voltage_V > THRESHOLD_V[law] else np.inf
     return np.array(
         [
-            voltage_factor(law, float(voltage), point.voltage_V)
-            if reached and voltage > THRESHOLD_V[law]
-            else np.nan
+            voltage_factor(law, float(voltage), point.voltage_V) if voltage > least_V else np.nan
             for voltage in volts
         ]
     )

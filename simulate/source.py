@@ -7,8 +7,10 @@ from pydantic import AfterValidator, PlainValidator
 
 from craterfront.composition import Composed
 from craterfront.problems import shown
-from craterfront.quantities import Quantity, SourceNumber, SourceShare, within
+from craterfront.quantities import PositiveRate, Quantity, SourceNumber, SourceShare, within
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
+
+_RATES = ("erosion_rate_nm_s", "mass_rate_ug_s")
 
 
 class OperatingPoint(Composed):
@@ -24,20 +26,32 @@ class OperatingPoint(Composed):
         Gas pressure [hPa]; needed to find the third of voltage, current and pressure elsewhere.
     erosion_rate_nm_s
         Measured erosion rate of the material [nm/s]; all rates from yields are then tied to it.
+    mass_rate_ug_s
+        Instead: the mass that was eroded per time, over the whole opening of the anode [ug/s].
     """
 
     voltage_V: SourceNumber
     current_mA: SourceNumber
     pressure_hPa: SourceNumber | None = None
+    mass_rate_ug_s: PositiveRate | None = None
+
+    @property
+    def rate(self) -> Quantity | None:
+        """The measured rate, by depth or by mass."""
+        return self.mass_rate_ug_s if self.erosion_rate_nm_s is None else self.erosion_rate_nm_s
 
     def checks(self) -> Iterator[Mistake]:
         yield from super().checks()
-        rate = self.erosion_rate_nm_s
-        if rate is None:
+        rates = [key for key in _RATES if self.is_written(key)]
+        if len(rates) > 1:
+            yield Mistake(rates[1], f"stands beside {rates[0]}; write only one of the two")
+        if self.rate is None:
             return
-        if rate.status == "guess":
-            yield Mistake("erosion_rate_nm_s", "must be measured, not a guess")
-        if (self.composition or self.composition_mass) and self.density is None:
+        if self.rate.status == "guess":
+            yield Mistake(rates[0], "must be measured, not a guess")
+        composed = self.composition or self.composition_mass
+        # Without a rate by depth a missing density has been noted with the composition.
+        if composed and self.density is None and self.erosion_rate_nm_s is not None:
             yield Mistake("density_g_cm3", "missing; needed with erosion_rate_nm_s")
 
 
@@ -88,7 +102,7 @@ class GlowDischarge(Table):
     @property
     def has_measured_rate(self) -> bool:
         """Whether there is a rate that all others can be tied to."""
-        return self.reference is not None and self.reference.erosion_rate_nm_s is not None
+        return self.reference is not None and self.reference.rate is not None
 
     def checks(self) -> Iterator[Mistake]:
         if self.supply == "RF" and not self.is_written("power_W"):
@@ -100,10 +114,10 @@ class GlowDischarge(Table):
             yield Mistake(
                 "reference",
                 f"missing; rate_law = {shown(self.rate_law)} needs [source.reference] with"
-                " erosion_rate_nm_s",
+                " erosion_rate_nm_s or mass_rate_ug_s",
             )
         elif self.rate_law != "sheath" and self.reference and not self.has_measured_rate:
-            message = f"missing; needed with rate_law = {shown(self.rate_law)}"
+            message = f"missing; it or mass_rate_ug_s with rate_law = {shown(self.rate_law)}"
             yield Mistake("erosion_rate_nm_s", message, within="reference")
 
     def _missing_numbers(self) -> Iterator[Mistake]:
