@@ -60,6 +60,19 @@ def _operation(source: GlowDischarge) -> _Operation:
     return _Operation(volts, milliamperes, ln_sd)
 
 
+def _pressures(source: GlowDischarge) -> tuple[Quantity | None, Quantity | None]:
+    """Pressures here and in the reference.
+
+    A rate is compared with a measured one by the same model of the sheath: if the pressure is known
+    on one side alone, the sheath is taken to be the same on both.
+    """
+    here = source.pressure_hPa
+    there = None if source.reference is None else source.reference.pressure_hPa
+    if source.has_measured_rate and (here is None or there is None):
+        return None, None
+    return here, there
+
+
 def _free_paths(
     source: GlowDischarge, voltage_V: float, current_mA: float | None, pressure: Quantity | None
 ) -> tuple[float, float]:
@@ -74,6 +87,12 @@ def _free_paths(
         return sheath.USUAL_FREE_PATHS, sheath.USUAL_FREE_PATHS_LN_SD
     density_mA_cm2 = lamp.ion_current_density_mA_cm2(current_mA, float(source.anode_diameter_mm))
     return sheath.sheath_free_paths(voltage_V, density_mA_cm2, float(pressure))
+
+
+def _voltage_and_free_paths(source: GlowDischarge) -> tuple[float, float]:
+    """What the energies of the particles follow from, whether the current is known or not."""
+    at = _operation(source)
+    return at.voltage_V, _free_paths(source, at.voltage_V, at.current_mA, _pressures(source)[0])[0]
 
 
 def _discharge(
@@ -111,7 +130,7 @@ def lamp_discharge(source: GlowDischarge) -> "Discharge":
         Nothing gives the current.
     """
     at = _operation(source)
-    return _discharge(source, at.voltage_V, at.current_mA, source.pressure_hPa)
+    return _discharge(source, at.voltage_V, at.current_mA, _pressures(source)[0])
 
 
 def measured_rate(source: GlowDischarge) -> "MeasuredRate | None":
@@ -132,7 +151,7 @@ def measured_rate(source: GlowDischarge) -> "MeasuredRate | None":
         else depth_rate_nm_s(rate, density_g_cm3, float(source.anode_diameter_mm)),
         u_rel=ASSUMED_RATE_U_REL if point.rate.u is None else point.rate.u / rate,
         discharge=_discharge(
-            source, float(point.voltage_V), float(point.current_mA), point.pressure_hPa
+            source, float(point.voltage_V), float(point.current_mA), _pressures(source)[1]
         ),
     )
 
@@ -191,9 +210,8 @@ def _ion_and_energy_eV(source: Source) -> tuple[str, float]:
         return source.ion, float(source.energy_eV)
     from craterfront.models.sheath import mean_ion_energy_share
 
-    at = _operation(source)
-    free_paths, _ = _free_paths(source, at.voltage_V, at.current_mA, source.pressure_hPa)
-    return "Ar", at.voltage_V * mean_ion_energy_share(free_paths)
+    voltage_V, free_paths = _voltage_and_free_paths(source)
+    return "Ar", voltage_V * mean_ion_energy_share(free_paths)
 
 
 def range_nm(composition: dict[str, float], atomic_density_per_nm3: float, source: Source) -> float:
@@ -221,6 +239,5 @@ def preferences(elements: Sequence[str], source: Source) -> np.ndarray:
         return np.array([float(elemental_yield(symbol, energy_eV, ion)) for symbol in elements])
     from craterfront.models.lamp import effective_yield
 
-    at = _operation(source)
-    free_paths, _ = _free_paths(source, at.voltage_V, at.current_mA, source.pressure_hPa)
-    return np.array([effective_yield(symbol, at.voltage_V, free_paths) for symbol in elements])
+    voltage_V, free_paths = _voltage_and_free_paths(source)
+    return np.array([effective_yield(symbol, voltage_V, free_paths) for symbol in elements])

@@ -138,7 +138,10 @@ class GlowDischarge(Table):
     def unused(self) -> list[str]:
         """Keys that are written and have no effect."""
         found = []
-        if self.sheath_free_paths and self.pressure_hPa and self.voltage_V and self.current_mA:
+        alone = self.reference is not None and self.reference.pressure_hPa is None
+        if self.pressure_hPa and self.has_measured_rate and alone:
+            found.append("pressure_hPa: unused without pressure_hPa in [source.reference]")
+        elif self.sheath_free_paths and self.pressure_hPa and self.voltage_V and self.current_mA:
             found.append("pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA")
         if self.redeposited_share and self.has_measured_rate:
             found.append("redeposited_share: unused, as the measured rate of the reference has it")

@@ -342,7 +342,7 @@ def lamp_rate_um_min(symbol):
 def test_where_the_estimate_lands(symbol, rate_um_min):
     """Source: derived, the yields over the spectra of a sheath of 10 free paths, by an independent
     script. Iron lies within the 1 to 5 um/min that are said of metals, aluminium at its end,
-    copper at twice that and zinc, which sputters 7 times as well as iron, far above."""
+    copper at twice that and zinc, which sputters 6.5 times as well as iron, far above."""
     assert lamp_rate_um_min(symbol) == pytest.approx(rate_um_min, rel=5e-3)
 
 
