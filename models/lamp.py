@@ -7,6 +7,7 @@ that follows from theirs. A measured rate is worth more: see `craterfront.models
 """
 
 import math
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -20,7 +21,7 @@ from craterfront.models.sheath import (
     cathode_impacts,
 )
 from craterfront.models.sputtering import erosion_rate_nm_s, layer_yield_by, spectrum_yield
-from craterfront.models.validity import check_positive
+from craterfront.models.validity import ValidityWarning, check_positive
 
 REDEPOSITED_SHARE = 0.45
 REDEPOSITED_SHARE_U = 0.144
@@ -38,6 +39,9 @@ half of the sputtering is done below 200 eV, where few yields are measured; at 2
 `elemental_yield` is within 1 % of 28 measured metals in the mean)."""
 
 
+_USUAL = {"voltage_V": (200.0, 2000.0), "free_paths": (1.0, 50.0)}
+
+
 @dataclass(frozen=True)
 class Discharge:
     """A lamp in operation, with what is uncertain about it.
@@ -53,6 +57,11 @@ class Discharge:
         its logarithm.
     redeposited_share, redeposited_share_u
         Share of the sputtered atoms that falls back, 0 to below 1, and its standard uncertainty.
+
+    Warns
+    -----
+    ValidityWarning
+        A voltage outside 200 to 2000 V, or a sheath of fewer than 1 or more than 50 free paths.
     """
 
     voltage_V: float
@@ -70,6 +79,14 @@ class Discharge:
             raise ValueError(
                 f"redeposited_share: must be >= 0 and < 1, got {self.redeposited_share:g}"
             )
+        for name, (least, most) in _USUAL.items():
+            if not least <= getattr(self, name) <= most:
+                warnings.warn(
+                    f"{name} = {getattr(self, name):.4g}: a glow-discharge lamp has"
+                    f" {least:g} to {most:g}",
+                    ValidityWarning,
+                    stacklevel=3,
+                )
 
 
 def lamp_current_density_mA_cm2(current_mA: float, anode_diameter_mm: float) -> float:
@@ -152,7 +169,7 @@ def lamp_erosion_rate_nm_s(
 
     Notes
     -----
-    Ions and fast atoms sputter alike and at normal incidence. For some hundred volts up to 1.5 kV.
+    Ions and fast atoms sputter alike and at normal incidence.
     """
     per_ion, u_rel = layer_yield_by(
         atomic_fractions,
@@ -181,22 +198,27 @@ def common_rate_ln_sd(discharge: Discharge, symbol: str = "Fe") -> float:
     float
         The effects of sheath length, scattering of fast atoms, redeposition, electrons and yields
         at low energies, each over one standard uncertainty either way, in quadrature.
+
+    Raises
+    ------
+    ValueError
+        The voltage sputters nothing.
     """
     voltage_V, a = discharge.voltage_V, discharge.free_paths
-    nominal = effective_yield(symbol, voltage_V, a)
-
-    def spread(low: float, high: float) -> float:
-        return math.hypot(math.log(low / nominal), math.log(high / nominal)) / math.sqrt(2)
-
     factor = math.exp(discharge.free_paths_ln_sd)
+    nominal = effective_yield(symbol, voltage_V, a)
+    by_sheath = [effective_yield(symbol, voltage_V, a * by) for by in (1 / factor, factor)]
+    by_scattering = [
+        effective_yield(symbol, voltage_V, a, SCATTERING_RATIO + by)
+        for by in (-SCATTERING_RATIO_U, SCATTERING_RATIO_U)
+    ]
+    if min(nominal, *by_sheath, *by_scattering) == 0:
+        raise ValueError(
+            f"voltage_V: must be large enough to sputter {symbol} through a sheath of {a:.4g} free"
+            f" paths, got {voltage_V:g}"
+        )
     return math.hypot(
-        spread(*(effective_yield(symbol, voltage_V, a * by) for by in (1 / factor, factor))),
-        spread(
-            *(
-                effective_yield(symbol, voltage_V, a, SCATTERING_RATIO + by)
-                for by in (-SCATTERING_RATIO_U, SCATTERING_RATIO_U)
-            )
-        ),
+        *(math.log(per_ion / nominal) / math.sqrt(2) for per_ion in by_sheath + by_scattering),
         discharge.redeposited_share_u / (1 - discharge.redeposited_share),
         ELECTRONS_PER_ION_U / (1 + ELECTRONS_PER_ION),
         LOW_ENERGY_YIELD_LN_SD,

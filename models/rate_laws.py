@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from craterfront.models.elements import normalised
 from craterfront.models.lamp import Discharge, lamp_erosion_rate_nm_s
+from craterfront.models.yield_formulas import YieldUnknown
 
 THRESHOLD_V = {"linear": 300.0, "power": 400.0}
 """Voltage U0 at which the published laws end."""
@@ -108,24 +109,30 @@ def rate_from_measured_nm_s(
 
     Notes
     -----
-    Ratios of materials follow from the yields at the measured point, for all laws.
+    Ratios of materials follow from the yields, for a published law from those at the measured
+    point. The measured material itself needs none there: it may be a compound.
     """
-    known, known_u_rel = lamp_erosion_rate_nm_s(
-        measured.atomic_fractions, measured.density_g_cm3, measured.discharge
-    )
-    if law == "sheath":
-        here, u_rel = lamp_erosion_rate_nm_s(atomic_fractions, density_g_cm3, discharge)
-        factor = 1.0
-    else:
-        there = measured.discharge
-        here, u_rel = lamp_erosion_rate_nm_s(atomic_fractions, density_g_cm3, there)
-        factor = voltage_factor(law, discharge.voltage_V, there.voltage_V)
-        factor *= discharge.current_mA / there.current_mA
-    same = normalised(atomic_fractions) == normalised(measured.atomic_fractions)
-    return (
-        measured.rate_nm_s * factor * here / known,
-        0.0 if same else math.hypot(u_rel, known_u_rel),
-    )
+    there, rate_nm_s = measured.discharge, measured.rate_nm_s
+    same = _alike(atomic_fractions, measured.atomic_fractions)
+    if law != "sheath":
+        rate_nm_s *= voltage_factor(law, discharge.voltage_V, there.voltage_V)
+        rate_nm_s *= discharge.current_mA / there.current_mA
+        if same:  # no yields are needed, so any material will do
+            return rate_nm_s * measured.density_g_cm3 / density_g_cm3, 0.0
+        discharge = there
+    here, u_rel = lamp_erosion_rate_nm_s(atomic_fractions, density_g_cm3, discharge)
+    try:
+        known, known_u_rel = lamp_erosion_rate_nm_s(
+            measured.atomic_fractions, measured.density_g_cm3, there
+        )
+    except YieldUnknown as error:
+        raise YieldUnknown(f"the measured reference is of no use for it: {error}") from None
+    return rate_nm_s * here / known, 0.0 if same else math.hypot(u_rel, known_u_rel)
+
+
+def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
+    a, b = normalised(one), normalised(other)
+    return all(math.isclose(a.get(e, 0.0), b.get(e, 0.0), abs_tol=1e-9) for e in {*a, *b})
 
 
 def measured_rate_ln_sd(discharge: Discharge, measured: MeasuredRate) -> float:

@@ -6,7 +6,6 @@ slow ion and a number of fast atoms, which share the energy of the sheath and al
 """
 
 import math
-import warnings
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,12 +15,9 @@ from scipy import constants
 from scipy.special import exp1
 
 from craterfront.models.elements import atomic_mass_u
-from craterfront.models.validity import ValidityWarning, check_positive
+from craterfront.models.validity import check_positive
 
 # --- energies -------------------------------------------------------------------------------------
-
-FEWEST_FREE_PATHS = 1.0
-MOST_FREE_PATHS = 50.0
 
 SCATTERING_RATIO = 0.16
 SCATTERING_RATIO_U = 0.07
@@ -155,23 +151,11 @@ def cathode_impacts(
     Impacts
         Points and weights of a Gauss-Legendre rule: sums over them are integrals over the spectra
         `ion_energy_density` and `fast_atom_density`.
-
-    Warns
-    -----
-    ValidityWarning
-        For `free_paths` outside 1 to 50.
     """
     check_positive("voltage_V", voltage_V)
     check_positive("free_paths", free_paths)
     if not 0 <= scattering_ratio < math.inf:
         raise ValueError(f"scattering_ratio: must be >= 0 and finite, got {scattering_ratio:g}")
-    if not FEWEST_FREE_PATHS <= free_paths <= MOST_FREE_PATHS:
-        warnings.warn(
-            f"free_paths = {free_paths:.3g}: a sheath of a lamp has {FEWEST_FREE_PATHS:g} to"
-            f" {MOST_FREE_PATHS:g} mean free paths",
-            ValidityWarning,
-            stacklevel=2,
-        )
     a, (x, w) = free_paths, _unit_rule()
     energies = [1 - x**2, np.ones(1)]  # ions after their last exchange at s = x, and without any
     numbers = [a * np.exp(-a * (1 - x)) * w, np.array([math.exp(-a)])]

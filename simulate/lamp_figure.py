@@ -1,7 +1,8 @@
 """The figure of what a lamp's erosion rates do when its voltage changes."""
 
+import warnings
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -61,15 +62,16 @@ def rate_law_figure(experiment: Experiment) -> "Figure":
         raise InputProblems([f"source current_mA: {error}"]) from None
     measured = ions.measured_rate(source)
     point = here if measured is None else measured.discharge
-    volts = np.linspace(*(edge * point.voltage_V for edge in _WIDEST), _VOLTAGES)
-    solids = _with_yields(experiment)
+    least, most = (edge * point.voltage_V for edge in _WIDEST)
+    volts = np.linspace(least, most, _VOLTAGES)
+    solids = _with_yields(experiment, point)
     if not solids:
         raise InputProblems(["no layer has sputter yields to draw rates from"])
     looks = strokes([f"sheath: {name}" for name in solids])
     laws = {"linear": "(U − 300 V)", "power": "(U − 400 V)^0.74"}
     figure = new_figure(78.0 + legend_height_mm([*looks, BAND, *laws.values()]))
     axes = figure.subplots()
-    keys = {}
+    keys: dict[str, Any] = {}
     for (label, look), composition in zip(looks.items(), solids.values(), strict=True):
         rates = _relative(composition, point, volts)
         (keys[label],) = axes.plot(volts, rates, color=look.colour, linestyle=look.dash)
@@ -88,40 +90,44 @@ def rate_law_figure(experiment: Experiment) -> "Figure":
     return figure
 
 
-def _with_yields(experiment: Experiment) -> dict[str, dict[str, float]]:
-    """Composition of each substance that has yields, from the surface down."""
-    from craterfront.models.sputtering import component_yields
+def _with_yields(experiment: Experiment, point: "Discharge") -> dict[str, dict[str, float]]:
+    """Composition of each substance that is sputtered at a point, from the surface down."""
+    from craterfront.models.lamp import lamp_erosion_rate_nm_s
     from craterfront.models.yield_formulas import YieldUnknown
 
     found = {}
     for layer in experiment.stack.expanded():
         try:
-            component_yields(layer.composition, 500.0)
+            rate_nm_s, _ = lamp_erosion_rate_nm_s(layer.composition, 1.0, point)
         except YieldUnknown:
             continue
-        found.setdefault(layer.substance, layer.composition)
+        if rate_nm_s > 0:
+            found.setdefault(layer.substance, layer.composition)
     return found
 
 
-def _relative(composition: dict[str, float], point: "Discharge", volts: np.ndarray) -> np.ndarray:
-    """Rates by the model of the sheath over the rate at a point, shape (V,)."""
+def _relative(
+    composition: dict[str, float], point: "Discharge", volts: np.ndarray, longer: float = 1.0
+) -> np.ndarray:
+    """Rates by the model of a sheath that is so much longer, over that at the point, shape (V,)."""
     from craterfront.models.lamp import lamp_erosion_rate_nm_s
+    from craterfront.models.validity import ValidityWarning
 
     def rate(discharge: "Discharge") -> float:
         return lamp_erosion_rate_nm_s(composition, 1.0, discharge)[0]
 
-    rates = [rate(replace(point, voltage_V=float(voltage))) for voltage in volts]
-    return np.array(rates) / rate(point)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)  # the axis goes where no lamp may run
+        changed = replace(point, free_paths=point.free_paths * longer)
+        rates = [rate(replace(changed, voltage_V=float(voltage))) for voltage in volts]
+        return np.array(rates) / rate(changed)
 
 
 def _shorter_and_longer(
     composition: dict[str, float], point: "Discharge", volts: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     factor = float(np.exp(point.free_paths_ln_sd))
-    shorter, longer = (
-        _relative(composition, replace(point, free_paths=point.free_paths * by), volts)
-        for by in (1 / factor, factor)
-    )
+    shorter, longer = (_relative(composition, point, volts, by) for by in (1 / factor, factor))
     return shorter, longer
 
 

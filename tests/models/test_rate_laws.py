@@ -21,6 +21,7 @@ from craterfront.models.rate_laws import (
     voltage_V_by_similarity,
 )
 from craterfront.models.sheath import sheath_free_paths
+from craterfront.models.yield_formulas import YieldUnknown
 
 LAWS = ("sheath", "linear", "power")
 AT_700 = Discharge(voltage_V=700.0, current_mA=20.0, anode_diameter_mm=4.0)
@@ -66,6 +67,23 @@ def test_a_measured_rate_has_its_own_redeposition():
     other = at(700.0, redeposited_share=0.6)
     measured = MeasuredRate({"Fe": 1.0}, 7.874, 40.0, 0.03, other)
     assert rate("Cu", other, measured=measured) == pytest.approx(rate("Cu", AT_700), rel=1e-12)
+
+
+def test_a_measured_nitride_goes_by_a_published_law_alone():
+    nitride = {"Ti": 0.5, "N": 0.5}
+    measured = MeasuredRate(nitride, 5.4, 8.0, 0.05, AT_700)
+    faster = rate_from_measured_nm_s({"Ti": 1, "N": 1}, 5.4, at(1000.0, 10.0), measured, "linear")
+    assert faster == (pytest.approx(8.0 * 1.75 / 2), 0.0)
+    with pytest.raises(YieldUnknown, match="a material with N"):
+        rate_from_measured_nm_s(nitride, 5.4, at(1000.0), measured, "sheath")
+    with pytest.raises(YieldUnknown, match=r"reference is of no use for it: .* with N"):
+        rate("Cu", AT_700, "linear", measured)
+
+
+def test_the_measured_material_erodes_faster_where_it_is_porous():
+    for law in LAWS:
+        porous, _ = rate_from_measured_nm_s({"Fe": 1.0}, 7.0, AT_700, IRON, law)
+        assert porous == pytest.approx(40.0 * 7.874 / 7.0, rel=1e-12)
 
 
 def test_the_spread_of_the_laws_is_that_of_their_exponents():

@@ -19,7 +19,6 @@ from craterfront.models.sheath import (
     sheath_length_um,
     uncollided_share,
 )
-from craterfront.models.validity import ValidityWarning
 
 FREE_PATHS = st.floats(1.0, 40.0)
 
@@ -118,11 +117,6 @@ def test_scattering_takes_fast_atoms_away(free_paths, ratio):
     number = np.sum(cathode_impacts(700.0, free_paths, ratio).per_ion) - 1
     expected = -math.expm1(-free_paths * ratio) / ratio
     assert number == pytest.approx(expected, rel=1e-9)
-
-
-def test_a_sheath_out_of_range_is_told():
-    with pytest.warns(ValidityWarning, match="free_paths = 80: a sheath of a lamp has 1 to 50"):
-        cathode_impacts(700.0, 80.0)
 
 
 @pytest.mark.parametrize(

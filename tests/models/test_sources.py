@@ -24,6 +24,7 @@ from craterfront.models.lamp import (
     lamp_erosion_rate_nm_s,
 )
 from craterfront.models.sputtering import alloy_yield, elemental_yield, erosion_rate_nm_s
+from craterfront.models.validity import ValidityWarning
 from craterfront.models.yield_formulas import YieldUnknown, angular_factor
 
 LAMP = {"voltage_V": 700.0, "current_mA": 20.0, "anode_diameter_mm": 4.0}
@@ -124,6 +125,12 @@ def test_the_common_factor_is_as_uncertain_as_what_it_stands_for():
     assert added == pytest.approx(0.1**2, rel=1e-9)
 
 
+@pytest.mark.filterwarnings("ignore::craterfront.models.validity.ValidityWarning")
+def test_a_voltage_that_sputters_nothing_has_no_common_factor():
+    with pytest.raises(ValueError, match="voltage_V: must be large enough to sputter Fe through"):
+        common_rate_ln_sd(Discharge(**(LAMP | {"voltage_V": 15.0})))
+
+
 @pytest.mark.parametrize("symbol", ["Al", "Ti", "Cr", "Fe", "Ni", "Cu", "Zn", "Mo", "Ag", "W"])
 def test_the_common_factor_stands_for_all_metals(symbol):
     """Rates with sheath and redeposition drawn from what is said to be uncertain spread as the
@@ -149,6 +156,18 @@ def test_the_common_factor_stands_for_all_metals(symbol):
 def test_lamp_settings_must_be_positive(name, value):
     with pytest.raises(ValueError, match=f"{name}: must be > 0 and finite, got"):
         rate_of("Fe", **{name: value})
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "message"),
+    [
+        ("free_paths", 80.0, "free_paths = 80: a glow-discharge lamp has 1 to 50"),
+        ("voltage_V", 150.0, "voltage_V = 150: a glow-discharge lamp has 200 to 2000"),
+    ],
+)
+def test_a_discharge_out_of_range_is_told(name, value, message):
+    with pytest.warns(ValidityWarning, match=message):
+        Discharge(**(LAMP | {name: value}))
 
 
 @pytest.mark.parametrize("share", [-0.1, 1.0, math.nan])
