@@ -81,8 +81,10 @@ def _free_paths(
 
     written = source.sheath_free_paths
     if written is not None:
-        spread = sheath.USUAL_FREE_PATHS_LN_SD if written.status == "guess" else 0.0
-        return float(written), spread if written.u is None else written.u / float(written)
+        if written.status == "guess":
+            return float(written), sheath.USUAL_FREE_PATHS_LN_SD
+        # Of the log-normal distribution that has this relative standard deviation.
+        return float(written), math.sqrt(math.log1p(((written.u or 0.0) / float(written)) ** 2))
     if pressure is None or current_mA is None:
         return sheath.USUAL_FREE_PATHS, sheath.USUAL_FREE_PATHS_LN_SD
     density_mA_cm2 = lamp.ion_current_density_mA_cm2(current_mA, float(source.anode_diameter_mm))

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
+from craterfront.models.lamp import effective_yield
 from craterfront.models.sheath import (
     cathode_impacts,
     charge_exchange_cross_section_nm2,
@@ -19,6 +20,7 @@ from craterfront.models.sheath import (
     sheath_length_um,
     uncollided_share,
 )
+from craterfront.models.sputtering import elemental_yield, spectrum_yield
 
 FREE_PATHS = st.floats(1.0, 40.0)
 
@@ -109,6 +111,18 @@ def test_impacts_are_one_ion_its_atoms_and_the_whole_energy(voltage_V, free_path
     carried = np.sum(impacts.per_ion * impacts.energy_eV)
     assert carried == pytest.approx(voltage_V, rel=1e-9)
     assert np.all((impacts.energy_eV > 0) & (impacts.energy_eV <= voltage_V))
+
+
+@pytest.mark.parametrize("symbol", ["Zn", "Fe", "W"])
+@pytest.mark.parametrize("free_paths", [3.0, 10.0, 25.0])
+def test_yields_over_the_impacts_are_integrals_over_the_spectra(symbol, free_paths):
+    def sputtered(share, free_paths):
+        number = ion_energy_density(share, free_paths) + fast_atom_density(share, free_paths)
+        return number * spectrum_yield(symbol, np.array([700.0 * share]), np.ones(1))
+
+    alone = uncollided_share(free_paths) * elemental_yield(symbol, 700.0)
+    expected = alone + integral(sputtered, 0, free_paths)
+    assert effective_yield(symbol, 700.0, free_paths, 0.0) == pytest.approx(expected, rel=1e-3)
 
 
 @given(FREE_PATHS, st.floats(0.01, 1.0))
