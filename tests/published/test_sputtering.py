@@ -340,7 +340,7 @@ def lamp_rate_um_min(symbol):
     ("symbol", "rate_um_min"), [("Fe", 3.61), ("Al", 4.83), ("Cu", 8.77), ("Zn", 30.2)]
 )
 def test_where_the_estimate_lands(symbol, rate_um_min):
-    """No outside source: what the model itself gives with a sheath of 10 free paths, written down so
+    """No outside source: what the model itself gives with a sheath of 10 free paths, noted so
     that a change is noticed. Iron lies within the 1 to 5 um/min that are said of metals, aluminium
     at its end, copper at nearly twice that and zinc, which sputters 6.5 times as well as iron, far
     above."""
