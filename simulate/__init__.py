@@ -23,7 +23,7 @@ _HOMES = {
         "Roughness",
         "Setup",
     ),
-    "craterfront.source": ("GlowDischarge", "IonBeam"),
+    "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -76,7 +76,7 @@ if TYPE_CHECKING:
         Roughness,
         Setup,
     )
-    from craterfront.source import GlowDischarge, IonBeam
+    from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
 
 
 def __getattr__(name: str) -> Any:

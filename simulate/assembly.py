@@ -315,10 +315,12 @@ class Assembly:
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
         if isinstance(self.setup.source, GlowDischarge) and self._common_rate is None:
-            from craterfront.models.lamp import COMMON_RATE_LN_SD
-
             self._common_rate = self._add(
-                rules.common_rate_factor(COMMON_RATE_LN_SD), "common rate factor"
+                rules.common_rate_factor(
+                    ions.common_rate_ln_sd(self.setup.source),
+                    measured=self.setup.source.has_measured_rate,
+                ),
+                "common rate factor",
             )
         return self._add(rules.estimated_rate(group, *estimate), "rate", group)
 
@@ -327,11 +329,6 @@ class Assembly:
         source, density = self.setup.source, layer.density_g_cm3
         if source is None or density is None:
             problem = "missing, and nothing gives it"
-        elif isinstance(source, GlowDischarge) and source.current_mA is None:
-            problem = (
-                "missing; a rate cannot be estimated from RF power: write it, or current_mA in "
-                "[source]"
-            )
         else:
             try:
                 rate, u_rel = ions.erosion_rate_nm_s(layer.composition, float(density), source)

@@ -116,12 +116,17 @@ def check(
         bool,
         typer.Option("--explain", help="Table of what is fixed, has a prior, is assumed or free."),
     ] = False,
+    rates: Annotated[
+        Path | None,
+        _file_option(help="Draw a lamp's rates against voltage (png, pdf or svg)."),
+    ] = None,
 ) -> None:
     from craterfront.assembly import Assembly
     from craterfront.experiment import load_experiment
     from craterfront.report import print_parameters, print_stack
 
     loaded = load_experiment(experiment)
+    _check_outputs((experiment,), None, rates)
     console = _console()
     with _located(experiment):
         assembly = Assembly(
@@ -130,6 +135,11 @@ def check(
             depth_axis=loaded.profile.axis == "depth",
             merge_equal=False,
         )
+        if rates is not None:
+            from craterfront.figure_style import save_figure
+            from craterfront.lamp_figure import rate_law_figure
+
+            save_figure(rate_law_figure(loaded), rates)
     print_stack(assembly, console)
     for warning in loaded.warnings():
         console.print(f"Note: {warning}", highlight=False, markup=False)

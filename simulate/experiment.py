@@ -10,7 +10,7 @@ from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
-from craterfront.source import IonBeam
+from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
 
 MOST_BYTES = 5_000_000
@@ -69,20 +69,40 @@ class Experiment(Table):
             if self.depth_scale.from_yields:
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
+        yield from self._insulators()
         yield from self._strange_sensitivities()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
+        for place, owner in self._solids().items():
+            if not owner.is_written("erosion_rate_nm_s"):
+                message = "missing, and there is no [source] whose yields would give it"
+                yield Mistake("erosion_rate_nm_s", message, within=place)
+
+    def _insulators(self) -> Iterator[Mistake]:
+        """Layers and materials on which no discharge burns with a direct current."""
+        source = self.setup.source
+        if not isinstance(source, GlowDischarge) or source.supply != "DC":
+            return
+        for place, owner in self._solids().items():
+            if owner.atomic_fractions and not owner.lets_current_through:
+                yield Mistake(
+                    "conducts",
+                    "is false or taken to be, and a DC discharge needs a sample that conducts;"
+                    ' write supply = "RF" and power_W in [source], or conducts = true here if the'
+                    " layer conducts or is thin enough to let the current through",
+                    within=place,
+                )
+
+    def _solids(self) -> dict[str, Any]:
+        """What has a composition and a rate of its own, by its place."""
         owners: dict[str, Any] = {}
         for place, part in self.stack.parts():
             if part.material is None:
                 owners[place] = part
             elif part.material in self.stack.materials:
                 owners[f"material.{shown_key(part.material)}"] = self.stack.materials[part.material]
-        for place, owner in owners.items():
-            if not owner.is_written("erosion_rate_nm_s"):
-                message = "missing, and there is no [source] whose yields would give it"
-                yield Mistake("erosion_rate_nm_s", message, within=place)
+        return owners
 
     def _strange_sensitivities(self) -> Iterator[Mistake]:
         """Sensitivities to what is neither a layer nor a material."""

@@ -22,7 +22,7 @@ from craterfront.quantities import (
     within,
 )
 from craterfront.sample import ConcreteLayer
-from craterfront.source import IonBeam, Source
+from craterfront.source import GlowDischarge, IonBeam, Source
 from craterfront.table import (
     Column,
     Element,
@@ -427,7 +427,9 @@ class Setup(Table):
         """Values that are written and have no effect, with their places."""
         growth, model = self.roughness.growth, self.mixing.model
         beside = self.beam is not None and self.crater_made.shape != "rastered"
+        lamp = self.source.unused() if isinstance(self.source, GlowDischarge) else []
         return [
+            *(f"source {words}" for words in lamp),
             *(
                 ["source beam_fwhm_um: makes no crater, as there is another one in [crater]"]
                 if beside

@@ -5,48 +5,150 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, PlainValidator
 
+from craterfront.composition import Composed
 from craterfront.problems import shown
-from craterfront.quantities import Quantity, SourceNumber, within
+from craterfront.quantities import PositiveRate, Quantity, SourceNumber, SourceShare, within
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
 
 MOST_EDGE_DEFICIT = 0.02
 """Of the rate at the edge of a gate against its centre, from where on a note tells of it."""
 
+_RATES = ("erosion_rate_nm_s", "mass_rate_ug_s")
+
+
+class OperatingPoint(Composed):
+    """A point at which a lamp was measured, with the same anode.
+
+    Parameters
+    ----------
+    composition, composition_mass, density_g_cm3
+        The material, as for a `Layer`: at equal voltage and pressure each draws its own current.
+    voltage_V, current_mA
+        Voltage [V] and current [mA].
+    pressure_hPa
+        Gas pressure [hPa]; needed to find the third of voltage, current and pressure elsewhere.
+    erosion_rate_nm_s
+        Measured erosion rate of the material [nm/s]; all rates from yields are then tied to it.
+    mass_rate_ug_s
+        Instead: the mass that was eroded per time, over the whole opening of the anode [ug/s].
+    """
+
+    voltage_V: SourceNumber
+    current_mA: SourceNumber
+    pressure_hPa: SourceNumber | None = None
+    mass_rate_ug_s: PositiveRate | None = None
+
+    @property
+    def rate(self) -> Quantity | None:
+        """The measured rate, by depth or by mass."""
+        return self.mass_rate_ug_s if self.erosion_rate_nm_s is None else self.erosion_rate_nm_s
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        rates = [key for key in _RATES if self.is_written(key)]
+        if len(rates) > 1:
+            yield Mistake(rates[1], f"stands beside {rates[0]}; write only one of the two")
+        if self.rate is None:
+            return
+        if self.rate.status == "guess":
+            yield Mistake(rates[0], "must be measured, not a guess")
+        composed = self.composition or self.composition_mass
+        # Without a rate by depth a missing density has been noted with the composition.
+        if composed and self.density is None and self.erosion_rate_nm_s is not None:
+            yield Mistake("density_g_cm3", "missing; needed with erosion_rate_nm_s")
+
 
 class GlowDischarge(Table):
     """A glow-discharge lamp in argon.
+
+    Voltage and current are needed, or one of them with the pressure and a `reference` that has a
+    pressure, too.
 
     Parameters
     ----------
     voltage_V
         Voltage at the cathode [V].
     current_mA
-        Current [mA]; needed with ``supply = "DC"``.
-    power_W
-        Power [W]; needed with ``supply = "RF"``, and only there.
+        Current [mA]; with ``supply = "RF"`` only for rates from yields.
     pressure_hPa
         Gas pressure [hPa].
     anode_diameter_mm
         Inner diameter of the anode [mm].
     supply
         ``"DC"`` or ``"RF"``.
+    power_W
+        Power [W]; needed with ``supply = "RF"``, and only there.
+    sheath_free_paths
+        Length of the cathode sheath in mean free paths of the ions for charge exchange; default
+        from the pressure, else the usual range.
+    redeposited_share
+        Share of the sputtered atoms that falls back on the sample; default the usual range.
+    rate_law
+        How rates go with the voltage: ``"sheath"``, or from a measured rate ``"linear"`` or
+        ``"power"``.
+    reference
+        An `OperatingPoint` of this lamp.
     """
 
     kind: Literal["glow discharge"] = "glow discharge"
-    voltage_V: SourceNumber
+    voltage_V: SourceNumber | None = None
     current_mA: SourceNumber | None = None
     pressure_hPa: SourceNumber | None = None
     anode_diameter_mm: SourceNumber
     supply: Literal["DC", "RF"] = "DC"
     power_W: SourceNumber | None = None
+    sheath_free_paths: SourceNumber | None = None
+    redeposited_share: SourceShare | None = None
+    rate_law: Literal["sheath", "linear", "power"] = "sheath"
+    reference: OperatingPoint | None = None
+
+    @property
+    def has_measured_rate(self) -> bool:
+        """Whether there is a rate that all others can be tied to."""
+        return self.reference is not None and self.reference.rate is not None
 
     def checks(self) -> Iterator[Mistake]:
         if self.supply == "RF" and not self.is_written("power_W"):
             yield Mistake("power_W", 'missing; needed with supply = "RF"')
         if self.supply == "DC" and self.is_written("power_W"):
             yield Mistake("power_W", 'only with supply = "RF"')
-        if self.supply == "DC" and not self.is_written("current_mA"):
-            yield Mistake("current_mA", 'missing; needed with supply = "DC"')
+        yield from self._missing_numbers()
+        if self.rate_law != "sheath" and not self.is_written("reference"):
+            yield Mistake(
+                "reference",
+                f"missing; rate_law = {shown(self.rate_law)} needs [source.reference] with"
+                " erosion_rate_nm_s or mass_rate_ug_s",
+            )
+        elif self.rate_law != "sheath" and self.reference and not self.has_measured_rate:
+            message = f"missing; it or mass_rate_ug_s with rate_law = {shown(self.rate_law)}"
+            yield Mistake("erosion_rate_nm_s", message, within="reference")
+
+    def _missing_numbers(self) -> Iterator[Mistake]:
+        """Voltage and current, unless the measured point and the pressure give one of them."""
+        needed = ("voltage_V", "current_mA") if self.supply == "DC" else ("voltage_V",)
+        missing = [key for key in needed if not self.is_written(key)]
+        measured = self.reference is not None and self.reference.is_written("pressure_hPa")
+        other = all(map(self.is_written, {"voltage_V", "current_mA"}.difference(missing)))
+        if len(missing) == 1 and other and self.is_written("pressure_hPa") and measured:
+            return
+        for key in missing:
+            yield Mistake(
+                key,
+                f'missing; needed with supply = "{self.supply}" unless pressure_hPa, here and in'
+                " [source.reference], gives it",
+            )
+
+    def unused(self) -> list[str]:
+        """Keys that are written and have no effect."""
+        found = []
+        alone = self.reference is not None and self.reference.pressure_hPa is None
+        if self.pressure_hPa and self.has_measured_rate and alone:
+            found.append("pressure_hPa: unused without pressure_hPa in [source.reference]")
+        elif self.sheath_free_paths and self.pressure_hPa and self.voltage_V and self.current_mA:
+            found.append("pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA")
+        if self.redeposited_share and self.has_measured_rate:
+            found.append("redeposited_share: unused, as the measured rate of the reference has it")
+        return found
 
 
 def _ion(written: Any) -> str:

@@ -117,6 +117,7 @@ def test_commands_exist(page, command):
 _TABLES = {
     "`[[layer]]`": sample.Layer,
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
+    "`[source.reference]`": source.OperatingPoint,
     "`[material.NAME]`": sample.Material,
     "`[substrate]`": sample.Substrate,
     '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
@@ -141,6 +142,7 @@ _UNITS = {
     "_um": "µm",
     "_mm": "mm",
     "_nm_s": "nm/s",
+    "_ug_s": "µg/s",
     "_g_cm3": "g/cm³",
     "_eV": "eV",
     "_V": "V",

@@ -567,6 +567,29 @@ def test_explain_lists_every_parameter(craterfront_run, folder):
     assert "erosion rate of coat" not in plain(silent)
 
 
+def test_check_draws_the_rates_of_a_lamp(craterfront_run, folder):
+    status, out, _ = craterfront_run("check", "lamp.toml", "--rates", "rates.png")
+    assert (status, "no mistakes" in out) == (0, True)
+    assert (folder / "rates.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("experiment", "figure", "problem"),
+    [
+        ("good.toml", "rates.png", 'good.toml: source: rate laws are those of kind = "glow disc'),
+        ("lamp.toml", "rates.bmp", "rates.bmp"),
+        ("lamp.toml", "lamp.toml", "lamp.toml: is named as input and as output"),
+    ],
+)
+def test_rates_that_cannot_be_drawn_leave_no_file(
+    craterfront_run, folder, experiment, figure, problem
+):
+    before = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    status, _, err = craterfront_run("check", experiment, "--rates", figure)
+    assert (status, problem in err) == (2, True)
+    assert before == {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+
+
 def test_check_prints_what_is_probably_not_meant(craterfront_run, folder):
     (folder / "odd.toml").write_text(
         GOOD + '[material.spare]\ncomposition = "Ti"\n', encoding="utf-8"
