@@ -15,7 +15,7 @@ import numpy as np
 from craterfront.models.emission import EmissionConstants, line_intensity
 
 _ABSORBED_AT_START = 1e-3
-_LEAST_SINGULAR = 1e-9  # relative to the largest singular value
+_LEAST_SINGULAR = 1e-9  # of directions of unit length
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,10 +218,12 @@ def _with_guesses(
 
 def _covariance(jacobian: np.ndarray, problem: _Problem) -> np.ndarray:
     """Inverse of the information; what has none is named."""
-    _, singular, axes = np.linalg.svd(jacobian, full_matrices=True)
+    length = np.linalg.norm(jacobian, axis=0)
+    length = np.where(length > 0.0, length, 1.0)  # so that no unit decides what is determined
+    _, singular, axes = np.linalg.svd(jacobian / length, full_matrices=True)
     singular = np.append(singular, np.zeros(axes.shape[0] - singular.size))
-    lost = axes[singular < _LEAST_SINGULAR * singular.max(initial=0.0)]
-    if lost.size or not singular.size:
+    lost = axes[singular < _LEAST_SINGULAR]
+    if lost.size:
         weak = np.flatnonzero(np.abs(lost).max(axis=0) > 0.1)
         raise NotDetermined([name for i in weak if (name := problem.name(int(i))) is not None])
-    return (axes.T / singular**2) @ axes
+    return (axes.T / singular**2) @ axes / np.outer(length, length)

@@ -21,7 +21,7 @@ from craterfront.models.emission import EmissionConstants, MassRates
 from craterfront.models.partial_volumes import PartialVolumes
 
 _NM_PER_UM = 1e3
-_READINGS_OF_SLOPE = 5  # about a boundary
+_READINGS_BESIDE = 2  # of a boundary, for the slope there
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,14 +228,21 @@ class SumNormalisation:
         rise = np.diff(middle) / np.where(change == 0.0, 1.0, change)
         return np.column_stack([middle, above]), known, rise
 
-    def moment(self, element: int, level: float, time_s: float) -> Gradient:
-        """One of the crossings with its derivatives."""
+    def moment(self, element: int, level: float, times_s: np.ndarray) -> Gradient:
+        """The middle one of the crossings with its derivatives.
+
+        Noise moves a crossing by its own error over the slope of the fraction, which is taken from
+        all readings between the first and the last crossing and two more on either side.
+        """
         at, known, _ = self._differences(element, level)
-        after = int(np.clip(np.searchsorted(at[:, 0], time_s), 1, len(known) - 1))
+        time_s = float(times_s[times_s.size // 2])
+        first, after, last = (
+            int(np.clip(np.searchsorted(at[:, 0], time), 1, len(known) - 1))
+            for time in (times_s[0], time_s, times_s[-1])
+        )
         pair = [after - 1, after]
         weight = (time_s - at[after - 1, 0]) / (at[after, 0] - at[after - 1, 0])
-        first = max(after - 1 - _READINGS_OF_SLOPE // 2, 0)
-        near = at[first : after + 1 + _READINGS_OF_SLOPE // 2]
+        near = at[max(first - 1 - _READINGS_BESIDE, 0) : last + 1 + _READINGS_BESIDE]
         slope = float(np.polyfit(near[:, 0] - time_s, near[:, 1], 1)[0])
         per_rate = np.zeros_like(self.rate)
         for place, share in zip(pair, (1.0 - weight, weight), strict=True):

@@ -333,7 +333,11 @@ class Calibration(Table):
                 if symbol not in self.element:
                     message = f"{symbol} has no line: write [element.{symbol}]"
                     yield Mistake("intensity", message, within=place)
-        names = [line.column for line in self.element.values() if line.column is not None]
+        names = [
+            symbol if line.column is None else line.column
+            for symbol, line in self.element.items()
+            if not line.merge
+        ]
         for name in sorted({shown(name) for name in names if names.count(name) > 1}):
             yield Mistake("element", f"column {name} is named for two elements")
 
@@ -350,7 +354,8 @@ class Calibration(Table):
                     yield Mistake(key, message, within=place)
         if line.compound is not None:
             yield from self._compound_mistakes(symbol, line.compound)
-        if line.density(symbol) is None and not line.is_written("density_g_cm3"):
+        misread = line.compound is None and line.is_written("compound")
+        if line.density(symbol) is None and not (line.is_written("density_g_cm3") or misread):
             of = line.compound or symbol
             more = "" if line.compound else ", or the compound that it forms"
             message = f"missing, and no density is known for {of}; write it{more}"

@@ -287,18 +287,21 @@ def _places(
     start_s: float,
 ) -> tuple[list[_Place], list[str]]:
     """The boundaries from the surface down, with surface and end; what there is to say of them."""
-    notes, problems = [], []
-    moments = []
+    notes, problems, found = [], [], []
     for boundary in boundaries:
         try:
-            time, note = _crossing(normalisation, elements, boundary, start_s)
+            times = _crossings(normalisation, elements, boundary, start_s)
         except ValueError as error:
             problems.append(f"boundary {boundary}: {error}")
             continue
-        notes += [note] if note else []
+        if times.size > 1:
+            notes.append(
+                f"boundary {boundary} is passed {times.size} times, from"
+                f" {times[0] + start_s:.4g} to {times[-1] + start_s:.4g} s; the middle one is taken"
+            )
         number = elements.index(boundary.element)
-        moment = normalisation.moment(number, boundary.mass_fraction, time)
-        moments.append((str(boundary), moment))
+        moment = normalisation.moment(number, boundary.mass_fraction, times)
+        found.append((str(boundary), moment))
     if problems:
         raise InputProblems(problems)
     nothing = np.zeros_like(normalisation.rate)
@@ -307,18 +310,17 @@ def _places(
         (name, Gradient(time, nothing, nothing[:, 0], 0.0, 0.0))
         for name, time in ((SURFACE, 0.0), (END, whole))
     )
-    ordered = sorted(moments, key=lambda each: each[1].value)
+    ordered = sorted(found, key=lambda each: each[1].value)
     return [_place(normalisation, *each) for each in (first, *ordered, last)], notes
 
 
-def _crossing(
+def _crossings(
     normalisation: SumNormalisation, elements: list[str], boundary: Boundary, start_s: float
-) -> tuple[float, str]:
-    """When a boundary is passed, and a note if noise makes it pass more than once."""
+) -> np.ndarray:
+    """When a boundary is passed: an odd number of times, as noise makes of one."""
     if boundary.element not in elements:
-        raise ValueError(
-            f"{boundary.element} has no line{did_you_mean(boundary.element, elements)}"
-        )
+        near = did_you_mean(boundary.element, elements)
+        raise ValueError(f"{boundary.element} has no line{near}")
     times = normalisation.crossings(elements.index(boundary.element), boundary.mass_fraction)
     if times.size == 0:
         raise ValueError("is never passed")
@@ -328,13 +330,7 @@ def _crossing(
             f"is passed {times.size} times, first at {first} s, and the profile ends on the side"
             " where it begins; name a level that is passed once"
         )
-    middle = float(times[times.size // 2])
-    if times.size == 1:
-        return middle, ""
-    return middle, (
-        f"boundary {boundary} is passed {times.size} times, from {times[0] + start_s:.4g} to"
-        f" {times[-1] + start_s:.4g} s; the middle one is taken"
-    )
+    return times
 
 
 def _place(normalisation: SumNormalisation, name: str, moment: Gradient) -> _Place:

@@ -174,7 +174,7 @@ def test_a_boundary_between_two_readings():
     normalisation = normalised(("Fe", "Zn"), (1.0, 1.0), net, [2.0] * 4)
     (time,) = normalisation.crossings(0, 0.5)
     assert time == pytest.approx(4.0)
-    moment = normalisation.moment(0, 0.5, time)
+    moment = normalisation.moment(0, 0.5, np.array([time]))
     every = np.array([1.0, 1.0])
     assert normalisation.mass_to(moment, every).value == pytest.approx(8.0 / AREA_MM2)
     assert normalisation.mass_to(moment, np.array([1.0, 0.0])).value == pytest.approx(1 / AREA_MM2)
@@ -233,7 +233,7 @@ class Case:
 def at_boundary(normalisation, mixing_error=0.0):
     """Time, depth and masses to Fe = 0.5; the middle crossing, as noise may make several."""
     times = normalisation.crossings(0, 0.5)
-    moment = normalisation.moment(0, 0.5, times[times.size // 2])
+    moment = normalisation.moment(0, 0.5, times)
     depth = normalisation.depth_to(moment)
     masses = [normalisation.mass_to(moment, row) for row in (np.ones(2), *np.eye(2))]
     numbers = [moment.value, depth.value + mixing_error * depth.per_mixing]
@@ -303,3 +303,29 @@ def test_correlated_constants_count(case):
     edge = 40
     assert together.readings().mass_fraction.u[0, edge] < apart.readings().mass_fraction.u[0, edge]
     assert together.readings().mass_rate_ug_s.u[edge] > apart.readings().mass_rate_ug_s.u[edge]
+
+
+def test_a_noisy_boundary_against_monte_carlo():
+    """Where noise makes a slow edge pass the level several times, the stated uncertainty is that of
+    a reading over the slope. Measured: scatter 1.85 s, stated 2.07 s (median)."""
+    rng = np.random.default_rng(5)
+    time = np.arange(200) + 0.5
+    iron = 1.0 / (1.0 + np.exp(-(time - 100.0) / 20.0))
+    net, noise = np.array([iron, 1.0 - iron]), np.full((2, 200), 0.05)
+    constants = EmissionConstants(np.array([[1.0, 0.0, 0.0]] * 2), np.zeros((2, 3, 2, 3)))
+    mass = np.array([atomic_mass_u("Fe"), atomic_mass_u("Zn")])
+    places, stated, counts = [], [], []
+    for _ in range(400):
+        rates = mass_rates(constants, net + rng.normal(0.0, noise))
+        drawn = SumNormalisation(
+            rates, constants, noise, metals(("Fe", "Zn")), mass, np.ones(200), AREA_MM2
+        )
+        times = drawn.crossings(0, 0.5)
+        moment = drawn.moment(0, 0.5, times)
+        places.append(moment.value)
+        stated.append(drawn.u(moment))
+        counts.append(times.size)
+    assert np.median(counts) >= 3
+    assert abs(np.mean(places) - 100.0) < 4.0 * np.std(places) / np.sqrt(400)
+    # 400 draws give a standard deviation to 3.5 %.
+    assert 0.7 * np.median(stated) < np.std(places) < 1.1 * np.median(stated)

@@ -141,6 +141,10 @@ BAD = {
         ),
         'element: column "a" is named for two elements',
     ),
+    "a column by its name and by default": (
+        LINES.replace("[element.Fe]", '[element.Fe]\ncolumn = "Zn"'),
+        'element: column "Zn" is named for two elements',
+    ),
     "a reference without uncertainty": (
         REFERENCES.replace("{ value = 3.0, u = 0.05 }", "3.0"),
         'reference[1] "steel" mass_rate_ug_s: must have its uncertainty: write { value = 3, u =',
