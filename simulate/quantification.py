@@ -287,7 +287,9 @@ def _places(
     start_s: float,
 ) -> tuple[list[_Place], list[str]]:
     """The boundaries from the surface down, with surface and end; what there is to say of them."""
-    notes, problems, found = [], [], []
+    notes: list[str] = []
+    problems: list[str] = []
+    found: list[tuple[str, Gradient]] = []
     for boundary in boundaries:
         try:
             times = _crossings(normalisation, elements, boundary, start_s)
