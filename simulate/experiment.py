@@ -1,19 +1,16 @@
 """The experiment file: a sample, how it is measured and how a measured file of it is read."""
 
 import os
-import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
-from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
-
-MOST_BYTES = 5_000_000
+from craterfront.toml_text import parse_toml, read_toml
 
 _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
 _SETUP_KEYS = tuple(Setup.model_fields)
@@ -192,8 +189,7 @@ def load_experiment(path: str | os.PathLike[str]) -> Experiment:
     InputProblems
         The file cannot be read, or all mistakes that are in it.
     """
-    place = os.fspath(path)
-    return experiment_from_toml(_decoded(read_bytes(path, MOST_BYTES), place), place)
+    return experiment_from_dict(read_toml(path), os.fspath(path))
 
 
 def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
@@ -211,15 +207,7 @@ def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
     InputProblems
         All mistakes at once; of a syntax error, the line and column.
     """
-    try:
-        written = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputProblems([_syntax_error(str(error), text)], place) from None
-    except ValueError:  # Python refuses to convert it
-        raise InputProblems(["a number has too many digits"], place) from None
-    except RecursionError:
-        raise InputProblems(["brackets are nested too deeply"], place) from None
-    return experiment_from_dict(written, place)
+    return experiment_from_dict(parse_toml(text, place), place)
 
 
 def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
@@ -251,26 +239,3 @@ def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:
     """
     written = experiment.as_written()
     return written.pop("stack") | written.pop("setup") | written
-
-
-def _decoded(raw: bytes, place: str) -> str:
-    """The text of a file, which may be anything."""
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputProblems(["is UTF-16 text; save it as UTF-8"], place)
-    if b"\0" in raw:
-        raise InputProblems(["is not a text file"], place)
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        byte = f"0x{raw[error.start]:02x}"
-        raise InputProblems([f"line {line}: is not UTF-8 text (byte {byte})"], place) from None
-
-
-def _syntax_error(message: str, text: str) -> str:
-    """The message of the TOML reader with the place in front."""
-    what, _, where = message.removesuffix(")").rpartition(" (at ")
-    if where == "end of document":
-        lines = text.rstrip().split("\n")
-        where = f"line {len(lines)}, column {len(lines[-1]) + 1}"
-    return f"{where}: is not valid TOML: {what}"
