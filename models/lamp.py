@@ -1,44 +1,92 @@
-"""The glow-discharge lamp as a source of ions: a rough estimate of its erosion rate.
+"""The glow-discharge lamp as a source of ions: yields, erosion rates and how far to trust them.
 
-In a Grimm-type lamp the ions lose most of their energy in collisions on the way through the
-cathode sheath, the fast atoms made on that way sputter as well, and part of the sputtered atoms
-falls back. This module puts all of that into two numbers, so it finds the order of magnitude and
-the ratios of materials, never the rate of one lamp: take measured rates where there are any.
+The ions and fast atoms of the cathode sheath (`craterfront.models.sheath`) sputter, and a share of
+what they sputter falls back. Sheath, redeposition and electrons are known roughly; what they make
+of the rate is the same for all layers of one lamp, and goes into one factor with an uncertainty
+that follows from theirs. A measured rate is worth more: see `craterfront.models.rate_laws`.
 """
 
 import math
+import warnings
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
 
 from craterfront.models.elements import atomic_density_per_nm3
-from craterfront.models.sputtering import erosion_rate_nm_s, layer_yield
-from craterfront.models.validity import check_positive
+from craterfront.models.sheath import (
+    SCATTERING_RATIO,
+    SCATTERING_RATIO_U,
+    USUAL_FREE_PATHS,
+    USUAL_FREE_PATHS_LN_SD,
+    cathode_impacts,
+)
+from craterfront.models.sputtering import erosion_rate_nm_s, layer_yield_by, spectrum_yield
+from craterfront.models.validity import ValidityWarning, check_positive
 
-ENERGY_PER_VOLTAGE = 0.3
-"""Effective ion energy over the discharge voltage (from memory: 0.1 to 0.5 in use)."""
+REDEPOSITED_SHARE = 0.45
+REDEPOSITED_SHARE_U = 0.144
+"""Share of the sputtered atoms that falls back on the sample, and its standard uncertainty:
+anything from 0.2 to 0.7 (from memory), more at high pressure."""
 
-NET_EROSION_SHARE = 0.6
-"""Share of the sputtered atoms that does not fall back on the sample (from memory: 0.3 to 0.8)."""
+ELECTRONS_PER_ION = 0.1
+ELECTRONS_PER_ION_U = 0.05
+"""Electrons that leave the cathode per ion that arrives (from memory: 0.05 to 0.15 for metals
+under slow argon). They carry their part of the current, and erode nothing."""
 
-COMMON_RATE_LN_SD = 0.7
-"""Standard deviation of the logarithm of the factor that all rates of one lamp share (a factor of
-2 either way, an estimate)."""
+LOW_ENERGY_YIELD_LN_SD = 0.15
+"""Standard deviation of the logarithm of an error that the yields of all metals share (an estimate:
+half of the sputtering is done below 200 eV, where few yields are measured; at 200 and 300 eV
+`elemental_yield` is within 1 % of 28 measured metals in the mean)."""
 
 
-def effective_energy_eV(voltage_V: float) -> float:
-    """Energy of single ions that would sputter like the lamp's mixture of ions and atoms [eV].
+_USUAL = {"voltage_V": (200.0, 2000.0), "free_paths": (1.0, 50.0)}
 
-    Parameters
+
+@dataclass(frozen=True)
+class Discharge:
+    """A lamp in operation, with what is uncertain about it.
+
+    Attributes
     ----------
-    voltage_V
-        Voltage between cathode and anode, as a magnitude [V], > 0.
+    voltage_V, current_mA
+        Voltage [V] and current [mA] of the discharge, as magnitudes, > 0.
+    anode_diameter_mm
+        Inner diameter of the anode [mm], > 0.
+    free_paths, free_paths_ln_sd
+        Length of the sheath in mean free paths for charge exchange, and the standard deviation of
+        its logarithm.
+    redeposited_share, redeposited_share_u
+        Share of the sputtered atoms that falls back, 0 to below 1, and its standard uncertainty.
 
-    Notes
+    Warns
     -----
-    A constant share of the voltage, common practice without a source; a fitting constant rather
-    than an energy that could be measured.
+    ValidityWarning
+        A voltage outside 200 to 2000 V, or a sheath of fewer than 1 or more than 50 free paths.
     """
-    check_positive("voltage_V", voltage_V)
-    return ENERGY_PER_VOLTAGE * voltage_V
+
+    voltage_V: float
+    current_mA: float
+    anode_diameter_mm: float
+    free_paths: float = USUAL_FREE_PATHS
+    free_paths_ln_sd: float = USUAL_FREE_PATHS_LN_SD
+    redeposited_share: float = REDEPOSITED_SHARE
+    redeposited_share_u: float = REDEPOSITED_SHARE_U
+
+    def __post_init__(self) -> None:
+        for name in ("voltage_V", "current_mA", "anode_diameter_mm", "free_paths"):
+            check_positive(name, getattr(self, name))
+        if not 0 <= self.redeposited_share < 1:
+            raise ValueError(
+                f"redeposited_share: must be >= 0 and < 1, got {self.redeposited_share:g}"
+            )
+        for name, (least, most) in _USUAL.items():
+            if not least <= getattr(self, name) <= most:
+                warnings.warn(
+                    f"{name} = {getattr(self, name):.4g}: a glow-discharge lamp has"
+                    f" {least:g} to {most:g}",
+                    ValidityWarning,
+                    stacklevel=3,
+                )
 
 
 def lamp_current_density_mA_cm2(current_mA: float, anode_diameter_mm: float) -> float:
@@ -48,16 +96,55 @@ def lamp_current_density_mA_cm2(current_mA: float, anode_diameter_mm: float) -> 
     return current_mA / (math.pi * (anode_diameter_mm / 20) ** 2)  # radius in cm
 
 
-def lamp_erosion_rate_nm_s(
-    atomic_fractions: Mapping[str, float],
-    density_g_cm3: float,
-    *,
+def ion_current_density_mA_cm2(current_mA: float, anode_diameter_mm: float) -> float:
+    """The same without the electrons that leave the cathode [mA/cm2]."""
+    return lamp_current_density_mA_cm2(current_mA, anode_diameter_mm) / (1 + ELECTRONS_PER_ION)
+
+
+def depth_rate_nm_s(mass_rate_ug_s: float, density_g_cm3: float, anode_diameter_mm: float) -> float:
+    """Erosion rate [nm/s] that takes a mass per time off the area that the anode leaves free.
+
+    Parameters
+    ----------
+    mass_rate_ug_s, density_g_cm3, anode_diameter_mm
+        Eroded mass per time [ug/s], density [g/cm3], inner diameter of the anode [mm]; > 0.
+    """
+    check_positive("mass_rate_ug_s", mass_rate_ug_s)
+    check_positive("density_g_cm3", density_g_cm3)
+    check_positive("anode_diameter_mm", anode_diameter_mm)
+    area_mm2 = math.pi * (anode_diameter_mm / 2) ** 2
+    return 1e3 * mass_rate_ug_s / (area_mm2 * density_g_cm3)
+
+
+@lru_cache(maxsize=4096)
+def effective_yield(
+    symbol: str,
     voltage_V: float,
-    current_mA: float,
-    anode_diameter_mm: float,
-    gas: str = "Ar",
+    free_paths: float,
+    scattering_ratio: float = SCATTERING_RATIO,
+) -> float:
+    """Atoms of an element sputtered per argon ion that arrives, by it and by its fast atoms.
+
+    Parameters
+    ----------
+    symbol
+        Target element.
+    voltage_V, free_paths, scattering_ratio
+        As in `sheath.cathode_impacts`.
+
+    Raises
+    ------
+    YieldUnknown
+        There are no parameters for the target.
+    """
+    impacts = cathode_impacts(voltage_V, free_paths, scattering_ratio)
+    return spectrum_yield(symbol, impacts.energy_eV, impacts.per_ion)
+
+
+def lamp_erosion_rate_nm_s(
+    atomic_fractions: Mapping[str, float], density_g_cm3: float, discharge: Discharge
 ) -> tuple[float, float]:
-    """Estimated erosion rate of a layer in a glow-discharge lamp.
+    """Estimated erosion rate of a layer in a glow-discharge lamp with argon.
 
     Parameters
     ----------
@@ -65,18 +152,14 @@ def lamp_erosion_rate_nm_s(
         Amount by element symbol; need not sum to 1.
     density_g_cm3
         Mass density of the layer [g/cm3], > 0.
-    voltage_V, current_mA
-        Voltage [V] and current [mA] of the discharge, as magnitudes, > 0.
-    anode_diameter_mm
-        Inner diameter of the anode [mm], > 0.
-    gas
-        The discharge gas.
+    discharge
+        The lamp in operation.
 
     Returns
     -------
     rate_nm_s, u_rel
         Erosion rate [nm/s] and the part of its relative standard uncertainty that belongs to the
-        material alone. One log-normal factor of standard deviation `COMMON_RATE_LN_SD`, the same
+        material alone. One log-normal factor of standard deviation `common_rate_ln_sd`, the same
         for all layers of a measurement, comes on top.
 
     Raises
@@ -86,13 +169,57 @@ def lamp_erosion_rate_nm_s(
 
     Notes
     -----
-    All current is taken as ions of `effective_energy_eV`, the net rate as `NET_EROSION_SHARE` of
-    the gross rate. For a DC discharge of several hundred volts.
+    Ions and fast atoms sputter alike and at normal incidence.
     """
-    per_ion, u_rel = layer_yield(atomic_fractions, effective_energy_eV(voltage_V), gas)
+    per_ion, u_rel = layer_yield_by(
+        atomic_fractions,
+        lambda symbol: effective_yield(symbol, discharge.voltage_V, discharge.free_paths),
+    )
     gross_nm_s = erosion_rate_nm_s(
-        lamp_current_density_mA_cm2(current_mA, anode_diameter_mm),
+        ion_current_density_mA_cm2(discharge.current_mA, discharge.anode_diameter_mm),
         per_ion,
         atomic_density_per_nm3(atomic_fractions, density_g_cm3),
     )
-    return NET_EROSION_SHARE * gross_nm_s, u_rel
+    return (1 - discharge.redeposited_share) * gross_nm_s, u_rel
+
+
+def common_rate_ln_sd(discharge: Discharge, symbol: str = "Fe") -> float:
+    """Standard deviation of the logarithm of the factor that all rates of one lamp share.
+
+    Parameters
+    ----------
+    discharge
+        The lamp in operation.
+    symbol
+        The element whose yield stands for all metals.
+
+    Returns
+    -------
+    float
+        The effects of sheath length, scattering of fast atoms, redeposition, electrons and yields
+        at low energies, each over one standard uncertainty either way, in quadrature.
+
+    Raises
+    ------
+    ValueError
+        The voltage sputters nothing.
+    """
+    voltage_V, a = discharge.voltage_V, discharge.free_paths
+    factor = math.exp(discharge.free_paths_ln_sd)
+    nominal = effective_yield(symbol, voltage_V, a)
+    by_sheath = [effective_yield(symbol, voltage_V, a * by) for by in (1 / factor, factor)]
+    by_scattering = [
+        effective_yield(symbol, voltage_V, a, SCATTERING_RATIO + by)
+        for by in (-SCATTERING_RATIO_U, SCATTERING_RATIO_U)
+    ]
+    if min(nominal, *by_sheath, *by_scattering) == 0:
+        raise ValueError(
+            f"voltage_V: must be large enough to sputter {symbol} through a sheath of {a:.4g} free"
+            f" paths, got {voltage_V:g}"
+        )
+    return math.hypot(
+        *(math.log(per_ion / nominal) / math.sqrt(2) for per_ion in by_sheath + by_scattering),
+        discharge.redeposited_share_u / (1 - discharge.redeposited_share),
+        ELECTRONS_PER_ION_U / (1 + ELECTRONS_PER_ION),
+        LOW_ENERGY_YIELD_LN_SD,
+    )

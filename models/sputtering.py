@@ -12,10 +12,11 @@ yield of a layer:
 
 import math
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from craterfront.models.elements import normalised, split_dissolved
 from craterfront.models.tables import read_table
@@ -102,18 +103,43 @@ def elemental_yield(
     Phys. 32 (1961) 365, and handbooks), `angular_factor` for the angle; `eckstein_yield` for zinc
     under argon.
     """
-    by_fit = symbol in ECKSTEIN_BY_DEFAULT and ion == "Ar"
-    normal = (
-        eckstein_yield(energy_eV, symbol)
-        if by_fit
-        else yamamura_yield(energy_eV, symbol, ion) * measured_factor(symbol)
-    )
+    normal = _normal_yield(symbol, energy_eV, ion)
     _warn_outside(symbol, energy_eV, ion, normal)
     if angle_deg == 0:
         return normal
     energy = np.asarray(energy_eV, dtype=float)
     factors = [angular_factor(float(e), angle_deg, symbol, ion) for e in energy.ravel()]
     return like_argument(energy_eV, normal * np.reshape(factors, energy.shape))
+
+
+def _normal_yield(symbol: str, energy_eV: FloatOrArray, ion: str) -> FloatOrArray:
+    if symbol in ECKSTEIN_BY_DEFAULT and ion == "Ar":
+        return eckstein_yield(energy_eV, symbol)
+    return yamamura_yield(energy_eV, symbol, ion) * measured_factor(symbol)
+
+
+def spectrum_yield(
+    symbol: str, energy_eV: NDArray[np.float64], number: NDArray[np.float64], ion: str = "Ar"
+) -> float:
+    """Atoms of an element that particles of many energies sputter together, at normal incidence.
+
+    Parameters
+    ----------
+    symbol
+        Target element.
+    energy_eV, number
+        Energies [eV], > 0, and how many particles have them, shape (n,) each. Those below the
+        threshold sputter nothing, as they should.
+    ion
+        Element of the particles, ions or fast atoms: the charge makes no difference to the yield
+        (common practice, no source).
+
+    Raises
+    ------
+    YieldUnknown
+        There are no parameters for the target.
+    """
+    return float(np.sum(number * _normal_yield(symbol, energy_eV, ion)))
 
 
 def yield_u_rel(symbol: str) -> float:
@@ -173,6 +199,15 @@ def component_yields(
     YieldUnknown
         A compound with non-metals, or an element without a yield; the message names them.
     """
+    return components_by(
+        atomic_fractions, lambda symbol: elemental_yield(symbol, energy_eV, ion, angle_deg)
+    )
+
+
+def components_by(
+    atomic_fractions: Mapping[str, float], yield_of: Callable[[str], float]
+) -> dict[str, float]:
+    """`component_yields` from a function that gives the yield of an element."""
     host, dissolved = split_dissolved(atomic_fractions)
     unknown = [
         symbol for symbol in host if not has_parameters(symbol) or (symbol == "C" and len(host) > 1)
@@ -182,7 +217,7 @@ def component_yields(
             f"no sputter yield is known for a material with {', '.join(unknown)}:"
             " give erosion_rate_nm_s"
         )
-    yields = {symbol: elemental_yield(symbol, energy_eV, ion, angle_deg) for symbol in host}
+    yields = {symbol: yield_of(symbol) for symbol in host}
     return yields | dict.fromkeys(dissolved, alloy_yield(host, yields))
 
 
@@ -282,7 +317,16 @@ def layer_yield(
     YieldUnknown
         A compound with non-metals, or an element without a yield; the message names them.
     """
-    yields = component_yields(atomic_fractions, energy_eV, ion, angle_deg)
+    return layer_yield_by(
+        atomic_fractions, lambda symbol: elemental_yield(symbol, energy_eV, ion, angle_deg)
+    )
+
+
+def layer_yield_by(
+    atomic_fractions: Mapping[str, float], yield_of: Callable[[str], float]
+) -> tuple[float, float]:
+    """`layer_yield` from a function that gives the yield of an element."""
+    yields = components_by(atomic_fractions, yield_of)
     host, _ = split_dissolved(atomic_fractions)
     u_rel = max(yield_u_rel(symbol) for symbol in host)
     if len(host) > 1:

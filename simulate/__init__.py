@@ -1,8 +1,8 @@
 """Craterfront: simulate sputtering depth profiles of layered samples and invert measured ones.
 
 ``import craterfront as cf`` gives the objects of the experiment file (`Stack`, `Layer`, `Setup`,
-...), `load_experiment`, `simulate`, `invert` and `read_profile`. Names are loaded when they are
-first used, so that the import itself costs nothing.
+...), `load_experiment`, `simulate`, `invert`, `quantify` and `read_profile`. Names are loaded when
+they are first used, so that the import itself costs nothing.
 """
 
 from importlib import import_module
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "craterfront.calibration": ("Calibration", "calibration_from_toml", "load_calibration"),
     "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
     "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
     "craterfront.setup": (
@@ -23,12 +24,13 @@ _HOMES = {
         "Roughness",
         "Setup",
     ),
-    "craterfront.source": ("GlowDischarge", "IonBeam"),
+    "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
         "MeasuredCrater",
         "ParabolicCrater",
+        "RasteredCrater",
         "TiltedCrater",
     ),
     "craterfront.profile_settings": ("ProfileSettings",),
@@ -36,6 +38,7 @@ _HOMES = {
     "craterfront.problems": ("InputProblems",),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
+    "craterfront.quantification": ("Boundary", "quantify"),
     "craterfront.measured": ("read_profile",),
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
@@ -46,11 +49,13 @@ _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
+    from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
     from craterfront.crater_shape import (
         EdgedCrater,
         FlatCrater,
         MeasuredCrater,
         ParabolicCrater,
+        RasteredCrater,
         TiltedCrater,
     )
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
@@ -61,6 +66,7 @@ if TYPE_CHECKING:
     from craterfront.measured_profile import MeasuredProfile
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
+    from craterfront.quantification import Boundary, quantify
     from craterfront.quantities import Quantity
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
@@ -74,7 +80,7 @@ if TYPE_CHECKING:
         Roughness,
         Setup,
     )
-    from craterfront.source import GlowDischarge, IonBeam
+    from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
 
 
 def __getattr__(name: str) -> Any:

@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront import ions
+from craterfront import electrons, ions
 from craterfront import parameters as rules
-from craterfront.models import crater
+from craterfront.models import crater, raster
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES
@@ -315,10 +315,12 @@ class Assembly:
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
         if isinstance(self.setup.source, GlowDischarge) and self._common_rate is None:
-            from craterfront.models.lamp import COMMON_RATE_LN_SD
-
             self._common_rate = self._add(
-                rules.common_rate_factor(COMMON_RATE_LN_SD), "common rate factor"
+                rules.common_rate_factor(
+                    ions.common_rate_ln_sd(self.setup.source),
+                    measured=self.setup.source.has_measured_rate,
+                ),
+                "common rate factor",
             )
         return self._add(rules.estimated_rate(group, *estimate), "rate", group)
 
@@ -327,11 +329,6 @@ class Assembly:
         source, density = self.setup.source, layer.density_g_cm3
         if source is None or density is None:
             problem = "missing, and nothing gives it"
-        elif isinstance(source, GlowDischarge) and source.current_mA is None:
-            problem = (
-                "missing; a rate cannot be estimated from RF power: write it, or current_mA in "
-                "[source]"
-            )
         else:
             try:
                 rate, u_rel = ions.erosion_rate_nm_s(layer.composition, float(density), source)
@@ -354,13 +351,13 @@ class Assembly:
     def _add_instrument(self) -> None:
         setup = self.setup
         number = rules.instrument_number
-        shape = setup.crater
+        shape = setup.crater_made
         if shape.shape == "parabolic":
             self._add(
                 number("crater curvature", "curvature", "", shape.curvature, lower=-1.9, upper=1.9),
                 "curvature",
             )
-        elif shape.shape == "tilted":
+        elif shape.shape in ("tilted", "rastered"):
             self._add(number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt")
         elif shape.shape == "edged":
             self._add(
@@ -457,7 +454,13 @@ class Assembly:
         detection, source = self.setup.detection, self.setup.source
         depth = detection.escape_depth_nm
         if depth is None and detection.view == "viewed":
-            self._problems.append("detection escape_depth_nm: missing; a viewed signal needs it")
+            if detection.electron_energy_eV is None:
+                self._problems.append(
+                    "detection escape_depth_nm: missing; a viewed signal needs it or"
+                    " electron_energy_eV"
+                )
+            else:
+                self._add_attenuation(float(detection.electron_energy_eV))
             return
         if depth is None:
             sims = isinstance(source, IonBeam)
@@ -469,6 +472,26 @@ class Assembly:
                 "nm",
                 depth,
                 why="" if depth.status != "default" or not depth.value else "one to two layers",
+            ),
+            "escape depth",
+        )
+
+    def _add_attenuation(self, energy_eV: float) -> None:
+        """The escape depth from the attenuation of electrons in the layers."""
+        layers = self.layers[:-1] or self.layers
+        depth_nm, u_rel = electrons.escape_depth_nm(
+            [layer.composition for layer in layers],
+            energy_eV,
+            float(self.setup.detection.emission_angle_deg),
+        )
+        self._add(
+            rules.instrument_number(
+                "escape depth",
+                "escape depth",
+                "nm",
+                Quantity.default(depth_nm),
+                default_u_rel=u_rel,
+                why=f"attenuation of electrons of {energy_eV:g} eV, mean of the layers",
             ),
             "escape depth",
         )
@@ -524,11 +547,15 @@ class Assembly:
             return None
 
     def _crater(self, value) -> np.ndarray:
-        shape = self.setup.crater
+        shape, beam = self.setup.crater_made, self.setup.beam
         if shape.shape == "parabolic":
             return crater.parabolic(value("curvature"))
         if shape.shape == "tilted":
             return crater.tilted(value("tilt"))
+        if shape.shape == "rastered" and beam and beam.beam_fwhm_um:
+            return raster.rastered(
+                beam.raster_um, beam.analysed_um, beam.beam_fwhm_um, value("tilt")
+            )
         if shape.shape == "edged":
             return crater.edged(value("edge share"), value("edge rate"))
         if shape.shape == "measured":

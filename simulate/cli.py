@@ -116,12 +116,17 @@ def check(
         bool,
         typer.Option("--explain", help="Table of what is fixed, has a prior, is assumed or free."),
     ] = False,
+    rates: Annotated[
+        Path | None,
+        _file_option(help="Draw a lamp's rates against voltage (png, pdf or svg)."),
+    ] = None,
 ) -> None:
     from craterfront.assembly import Assembly
     from craterfront.experiment import load_experiment
     from craterfront.report import print_parameters, print_stack
 
     loaded = load_experiment(experiment)
+    _check_outputs((experiment,), None, rates)
     console = _console()
     with _located(experiment):
         assembly = Assembly(
@@ -130,6 +135,11 @@ def check(
             depth_axis=loaded.profile.axis == "depth",
             merge_equal=False,
         )
+        if rates is not None:
+            from craterfront.figure_style import save_figure
+            from craterfront.lamp_figure import rate_law_figure
+
+            save_figure(rate_law_figure(loaded), rates)
     print_stack(assembly, console)
     for warning in loaded.warnings():
         console.print(f"Note: {warning}", highlight=False, markup=False)
@@ -411,6 +421,60 @@ def _check_numbers(start: float | None, end: float | None, counts: float | None)
 def _one_of(option: str, value: str, known: tuple[str, ...]) -> None:
     if value not in known:
         raise InputProblems([f"{option}: must be {' or '.join(known)}, got {value!r}"])
+
+
+@app.command(
+    epilog='Example: craterfront quantify profile.nc -c lines.toml -o depth.nc --boundary "Fe=0.5"',
+    help="Composition against depth by sum normalisation, from calibrated intensities.",
+)
+def quantify(
+    profile: ProfileFile,
+    calibration: Annotated[
+        Path, _file_option("-c", "--calibration", help="Lines, references, area.")
+    ],
+    output: Annotated[
+        Path | None, _file_option("-o", "--output", help="netCDF file to write.")
+    ] = None,
+    boundary: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Give thickness and mass down to where an element passes a mass fraction; may be"
+            " repeated.",
+            metavar="ELEMENT=FRACTION",
+        ),
+    ] = None,
+    figure: Annotated[
+        Path | None, _file_option(help="Draw composition against depth (png, pdf or svg).")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
+) -> None:
+    from craterfront.calibration import load_calibration
+    from craterfront.files import read_channels, write_dataset
+
+    known = load_calibration(calibration)
+    _check_outputs((profile, calibration), output, figure)
+    from craterfront.quantification import answer_as_dict, read_boundaries
+    from craterfront.quantification import quantify as run
+
+    boundaries = read_boundaries(boundary or (), "--boundary")
+    measured = read_channels(profile, known.channels(), known.profile, only_these=True)
+    with _located(profile):
+        dataset = run(measured, known, boundaries)
+    if output is not None:
+        write_dataset(dataset, output)
+    if figure is not None:
+        from craterfront.composition_figure import composition_figure
+        from craterfront.figure_style import save_figure
+
+        save_figure(composition_figure(dataset), figure)
+    if json:
+        typer.echo(to_json(answer_as_dict(dataset), indent=2))
+        return
+    from craterfront.report import print_quantified
+
+    console = _console()
+    print_quantified(answer_as_dict(dataset), console)
+    console.print(ESTIMATE, highlight=False, markup=False)
 
 
 def _say_warning(message: Warning | str, *_: Any, **__: Any) -> None:

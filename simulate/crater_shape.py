@@ -62,6 +62,22 @@ class EdgedCrater(Table):
     edge_rate: Annotated[Quantity, AfterValidator(within(at_least=1e-3, at_most=1e3))]
 
 
+class RasteredCrater(Table):
+    """The floor and the edge that a rastered ion beam makes, within the gate.
+
+    Parameters
+    ----------
+    tilt
+        (Highest - lowest rate) / mean rate along the first side of the gate, by a misalignment
+        that comes on top, up to 1.9.
+    """
+
+    shape: Literal["rastered"] = "rastered"
+    tilt: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1.9))] = Quantity.default(
+        0.0
+    )
+
+
 def _is_radius(radius_mm: float) -> bool:
     return 0 <= radius_mm <= 1000
 
@@ -107,7 +123,7 @@ class MeasuredCrater(Table):
 
 
 Crater = Annotated[
-    FlatCrater | ParabolicCrater | TiltedCrater | EdgedCrater | MeasuredCrater,
+    FlatCrater | ParabolicCrater | TiltedCrater | EdgedCrater | RasteredCrater | MeasuredCrater,
     chosen_by(
         "shape",
         {
@@ -115,6 +131,7 @@ Crater = Annotated[
             "parabolic": ParabolicCrater,
             "tilted": TiltedCrater,
             "edged": EdgedCrater,
+            "rastered": RasteredCrater,
             "measured": MeasuredCrater,
         },
     ),

@@ -1,18 +1,16 @@
 """The experiment file: a sample, how it is measured and how a measured file of it is read."""
 
 import os
-import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
-from craterfront.file_access import read_bytes
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
+from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
-
-MOST_BYTES = 5_000_000
+from craterfront.toml_text import parse_toml, read_toml
 
 _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
 _SETUP_KEYS = tuple(Setup.model_fields)
@@ -50,6 +48,8 @@ class Experiment(Table):
         """What is allowed and yet probably not meant, one line each."""
         return [
             *self.setup.unused(),
+            *self._source_warnings(),
+            *(f"detection {warning}" for warning in self.setup.detection.warnings()),
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
@@ -66,20 +66,40 @@ class Experiment(Table):
             if self.depth_scale.from_yields:
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
+        yield from self._insulators()
         yield from self._strange_sensitivities()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
+        for place, owner in self._solids().items():
+            if not owner.is_written("erosion_rate_nm_s"):
+                message = "missing, and there is no [source] whose yields would give it"
+                yield Mistake("erosion_rate_nm_s", message, within=place)
+
+    def _insulators(self) -> Iterator[Mistake]:
+        """Layers and materials on which no discharge burns with a direct current."""
+        source = self.setup.source
+        if not isinstance(source, GlowDischarge) or source.supply != "DC":
+            return
+        for place, owner in self._solids().items():
+            if owner.atomic_fractions and not owner.lets_current_through:
+                yield Mistake(
+                    "conducts",
+                    "is false or taken to be, and a DC discharge needs a sample that conducts;"
+                    ' write supply = "RF" and power_W in [source], or conducts = true here if the'
+                    " layer conducts or is thin enough to let the current through",
+                    within=place,
+                )
+
+    def _solids(self) -> dict[str, Any]:
+        """What has a composition and a rate of its own, by its place."""
         owners: dict[str, Any] = {}
         for place, part in self.stack.parts():
             if part.material is None:
                 owners[place] = part
             elif part.material in self.stack.materials:
                 owners[f"material.{shown_key(part.material)}"] = self.stack.materials[part.material]
-        for place, owner in owners.items():
-            if not owner.is_written("erosion_rate_nm_s"):
-                message = "missing, and there is no [source] whose yields would give it"
-                yield Mistake("erosion_rate_nm_s", message, within=place)
+        return owners
 
     def _strange_sensitivities(self) -> Iterator[Mistake]:
         """Sensitivities to what is neither a layer nor a material."""
@@ -94,6 +114,11 @@ class Experiment(Table):
                         near = did_you_mean(name, known)
                         message = f"{shown(name)} is no layer and no material{near}"
                         yield Mistake("sensitivity", message, within=place)
+
+    def _source_warnings(self) -> Iterator[str]:
+        source = self.setup.source
+        if isinstance(source, IonBeam):
+            yield from (f"source {warning}" for warning in source.warnings())
 
     def _unused_depth_scale(self) -> Iterator[str]:
         if self.profile.axis == "depth":
@@ -164,8 +189,7 @@ def load_experiment(path: str | os.PathLike[str]) -> Experiment:
     InputProblems
         The file cannot be read, or all mistakes that are in it.
     """
-    place = os.fspath(path)
-    return experiment_from_toml(_decoded(read_bytes(path, MOST_BYTES), place), place)
+    return experiment_from_dict(read_toml(path), os.fspath(path))
 
 
 def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
@@ -183,15 +207,7 @@ def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
     InputProblems
         All mistakes at once; of a syntax error, the line and column.
     """
-    try:
-        written = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputProblems([_syntax_error(str(error), text)], place) from None
-    except ValueError:  # Python refuses to convert it
-        raise InputProblems(["a number has too many digits"], place) from None
-    except RecursionError:
-        raise InputProblems(["brackets are nested too deeply"], place) from None
-    return experiment_from_dict(written, place)
+    return experiment_from_dict(parse_toml(text, place), place)
 
 
 def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
@@ -223,26 +239,3 @@ def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:
     """
     written = experiment.as_written()
     return written.pop("stack") | written.pop("setup") | written
-
-
-def _decoded(raw: bytes, place: str) -> str:
-    """The text of a file, which may be anything."""
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputProblems(["is UTF-16 text; save it as UTF-8"], place)
-    if b"\0" in raw:
-        raise InputProblems(["is not a text file"], place)
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        byte = f"0x{raw[error.start]:02x}"
-        raise InputProblems([f"line {line}: is not UTF-8 text (byte {byte})"], place) from None
-
-
-def _syntax_error(message: str, text: str) -> str:
-    """The message of the TOML reader with the place in front."""
-    what, _, where = message.removesuffix(")").rpartition(" (at ")
-    if where == "end of document":
-        lines = text.rstrip().split("\n")
-        where = f"line {len(lines)}, column {len(lines[-1]) + 1}"
-    return f"{where}: is not valid TOML: {what}"

@@ -32,6 +32,7 @@ from craterfront.figure_style import (
     styled,
     tidy,
 )
+from craterfront.lamp_figure import rate_law_figure
 from craterfront.resolution_figures import budget_figure, exposure_figure, resolution_figure
 from craterfront.sample_drawing import (
     LIMIT,
@@ -55,6 +56,7 @@ __all__ = [
     "exposure_figure",
     "fit_figure",
     "profile_figure",
+    "rate_law_figure",
     "resolution_figure",
     "save_figure",
 ]

@@ -11,6 +11,7 @@ from craterfront.file_access import write_whole
 from craterfront.measured import read_profile
 from craterfront.measured_profile import MeasuredProfile, range_problems
 from craterfront.problems import InputProblems
+from craterfront.profile_settings import ProfileSettings
 from craterfront.setup import Channel
 
 if TYPE_CHECKING:
@@ -73,14 +74,41 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
     ------
     InputProblems
     """
-    channels = experiment.setup.detection.channels(experiment.stack.elements())
+    detection = experiment.setup.detection
+    channels = detection.channels(experiment.stack.elements())
+    return read_channels(path, channels, experiment.profile, only_these=bool(detection.channel))
+
+
+def read_channels(
+    path: str | os.PathLike[str],
+    channels: tuple[Channel, ...],
+    settings: ProfileSettings,
+    *,
+    only_these: bool,
+) -> MeasuredProfile:
+    """Read the channels of a profile.
+
+    Parameters
+    ----------
+    path : path
+        netCDF with ``intensity(channel, time)``, or delimited text.
+    channels : tuple of Channel
+        Columns, saturation and element of each.
+    settings : ProfileSettings
+        How text is read.
+    only_these : bool
+        Whether text is read for the columns of these channels alone, which then are demanded.
+
+    Raises
+    ------
+    InputProblems
+    """
     if is_netcdf(path):
         profile = profile_of(read_dataset(path), str(path))
         return _censored(profile, channels)
-    settings = experiment.profile
-    listed = bool(experiment.setup.detection.channel)
     single = {c.name: c.columns[0] for c in channels if not c.merge}
     merged = {c.name: list(c.merge) for c in channels if c.merge}
+    elements = {c.name: c.element for c in channels if c.element is not None}
     optional = {
         "axis_column": settings.axis_column,
         "axis_unit": settings.axis_unit,
@@ -95,11 +123,11 @@ def load_profile(path: str | os.PathLike[str], experiment: Experiment) -> Measur
         path,
         axis=settings.axis,
         values=settings.values,
-        columns=single if listed or merged else None,
+        columns=single if only_these or merged else None,
         merge=merged or None,
         ignore=settings.ignore,
         saturation={c.name: float(c.saturation) for c in channels if c.saturation is not None},
-        elements={c.name: c.element for c in channels if c.element is not None} if listed else None,
+        elements=elements if only_these else None,
         drop_last_rows=settings.drop_last_rows,
         **optional,
     )

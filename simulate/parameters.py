@@ -179,9 +179,12 @@ def unknown_density(name: str, nominal: float) -> Parameter:
 
 
 def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
-    """An erosion rate that follows from sputter yields."""
+    """An erosion rate that follows from sputter yields, but for the factor that all share."""
+    title = f"erosion rate of {name}"
+    if u_rel == 0:  # of the material whose rate was measured
+        return exact(title, "rate", "nm/s", value, FROM_YIELDS)
     return Parameter(
-        f"erosion rate of {name}",
+        title,
         "rate",
         "nm/s",
         value,
@@ -193,10 +196,22 @@ def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
     )
 
 
-def common_rate_factor(ln_sd: float) -> Parameter:
-    """A factor that all rates estimated for one source share."""
+def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
+    """A factor that all rates estimated for one source share.
+
+    Parameters
+    ----------
+    ln_sd : float
+        Standard deviation of its logarithm.
+    measured : bool
+        The rates go back to one that was measured; otherwise to what is known of lamps.
+    """
+    name = "common factor of the estimated rates"
+    why = "from the measured rate" if measured else "from sheath, redeposition and yields of a lamp"
+    if ln_sd == 0:
+        return exact(name, "common rate factor", "", 1.0, why)
     return Parameter(
-        "common factor of the estimated rates",
+        name,
         "common rate factor",
         "",
         1.0,
@@ -204,7 +219,7 @@ def common_rate_factor(ln_sd: float) -> Parameter:
         ln_sd,
         logarithmic=True,
         lower=0.0,
-        why="rates from sputter yields in a lamp are rough",
+        why=why,
     )
 
 

@@ -194,6 +194,7 @@ NonNegativeLength = Annotated[Quantity, _NOT_NEGATIVE, _LENGTH_NM]
 PositiveRate = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 PositiveTime = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 SourceNumber = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e6))]
+SourceShare = Annotated[Quantity, AfterValidator(within(at_least=0, below=1))]
 PositiveDensity = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e3))]
 RelativeDeviation = Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1))]
 

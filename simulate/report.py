@@ -1,7 +1,8 @@
 """What the command line prints: tables for people."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import floor, isfinite, log10
+from typing import Any
 
 from rich.console import Console
 from rich.markup import escape
@@ -84,6 +85,48 @@ def print_standard_figures(found: StandardFigures, console: Console) -> None:
     for name, value, u in found.rows:
         table.add_row(name, *([f"{value:.3g}", "95 % limit"] if u is None else _rounded(value, u)))
     console.print(table)
+
+
+def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
+    """Constants of the lines, then thickness and mass of what lies between boundaries."""
+    for note in answer["notes"]:
+        console.print(f"Note: {note}", highlight=False, markup=False)
+    console.print(_constant_table(answer["constants"]))
+    console.print(_span_table(answer["spans"]))
+
+
+def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:
+    table = Table(title="Emission lines", title_justify="left")
+    table.add_column("element")
+    for heading in ("per ug/s", "background", "self-absorption, s/ug"):
+        table.add_column(heading, justify="right")
+        table.add_column("standard unc.", justify="right")
+    for row in rows:
+        cells = []
+        for key in ("intensity_per_ug_s", "background", "self_absorption_s_ug"):
+            cells += _rounded(row[key], row[f"{key}_u"])
+        table.add_row(row["element"], *cells)
+    return table
+
+
+def _span_table(rows: Sequence[Mapping[str, Any]]) -> Table:
+    """A line for all elements of a span together, then one for each."""
+    table = Table(
+        title="Between boundaries (mass fractions): thickness and mass per area of one side",
+        title_justify="left",
+    )
+    table.add_column("from, to")
+    table.add_column("element")
+    for heading in ("nm", "standard unc.", "g/m2", "standard unc."):
+        table.add_column(heading, justify="right")
+    for row in rows:
+        thickness = _rounded(row["thickness_nm"], row["thickness_u_nm"])
+        mass = _rounded(row["areal_mass_g_m2"], row["areal_mass_u_g_m2"])
+        table.add_row(row["span"], "all", *thickness, *mass)
+        for symbol, part in row["elements"].items():
+            mass = _rounded(part["areal_mass_g_m2"], part["areal_mass_u_g_m2"])
+            table.add_row("", symbol, "", "", *mass)
+    return table
 
 
 def _layer_table(answer: Answer) -> Table:

@@ -16,6 +16,7 @@ from craterfront.quantities import (
     Quantity,
 )
 from craterfront.table import (
+    Flag,
     Mistake,
     Name,
     Table,
@@ -36,7 +37,22 @@ _ENDLESS = Quantity(math.inf)
 _TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
 
 
-class Material(Composed):
+class _Solid(Composed):
+    """What a discharge may burn on."""
+
+    conducts: Flag | None = None
+
+    @property
+    def lets_current_through(self) -> bool:
+        """Whether it conducts: as written, else by a rule from the composition."""
+        if self.conducts is not None:
+            return self.conducts
+        from craterfront.models.conduction import conducts  # brings numpy
+
+        return conducts(self.atomic_fractions)
+
+
+class Material(_Solid):
     """One set of composition, density and erosion rate for all layers that name it.
 
     Parameters
@@ -49,10 +65,12 @@ class Material(Composed):
         Density [g/cm3]; default from the table for metals, alloys and some compounds.
     erosion_rate_nm_s
         Erosion rate [nm/s]; default from the sputter yields.
+    conducts
+        Whether a direct current gets through; default by a rule from the composition.
     """
 
 
-class _Placed(Composed):
+class _Placed(_Solid):
     """What lies somewhere in the stack: a layer or the substrate."""
 
     name: Name | None = None
@@ -68,7 +86,7 @@ class _Placed(Composed):
             yield from super().checks()
             return
         yield from self.one_of(*COMPOSED, "material")
-        for key in ("density_g_cm3", "erosion_rate_nm_s"):
+        for key in ("density_g_cm3", "erosion_rate_nm_s", "conducts"):
             if self.is_written(key) and self.material is not None:
                 yield Mistake(key, f"belongs in [material.{shown_key(self.material)}], named here")
 
@@ -82,7 +100,7 @@ class Substrate(_Placed):
         Default: the composition.
     composition, composition_mass, material
         One of the three, as for a `Layer`.
-    density_g_cm3, erosion_rate_nm_s
+    density_g_cm3, erosion_rate_nm_s, conducts
         As for a `Layer`.
     """
 
@@ -111,6 +129,8 @@ class Layer(_Placed):
         Density [g/cm3]; default from the table for metals, alloys and some compounds.
     erosion_rate_nm_s
         Erosion rate [nm/s]; default from the sputter yields.
+    conducts
+        As for a `Material`.
     interface_width_nm
         Width of the true transition to the layer below, 16-84 % [nm]; default 0.
     interface_shape

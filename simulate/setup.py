@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field, PlainValidator
+from pydantic import AfterValidator, Field, PlainValidator
 
-from craterfront.crater_shape import Crater, FlatCrater
+from craterfront.crater_shape import Crater, FlatCrater, RasteredCrater
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
     TABLE_KEYS,
@@ -16,11 +16,13 @@ from craterfront.quantities import (
     PositiveTime,
     Quantity,
     RelativeDeviation,
+    SourceNumber,
     finite_number,
     read_non_negative,
+    within,
 )
 from craterfront.sample import ConcreteLayer
-from craterfront.source import Source
+from craterfront.source import GlowDischarge, IonBeam, Source
 from craterfront.table import (
     Column,
     Element,
@@ -36,6 +38,9 @@ from craterfront.table import (
 
 LARGEST_LENGTH_TO_RANGE = 0.97
 """Mixing lengths from here on cannot be reached by mixing within the range."""
+
+STEEPEST_EMISSION_DEG = 60
+"""Angle of emission beyond which straight paths no longer do (common practice, no source)."""
 
 
 # --- roughness and mixing ----------------------------------------------------------------------
@@ -242,6 +247,10 @@ class Detection(Table):
         ``"continuous"``, or ``"cycle"``: sputtering and measuring by turns.
     escape_depth_nm
         Depth from which the signal comes, attenuated exponentially [nm]; default by the source.
+    electron_energy_eV
+        Instead, of a viewed signal: kinetic energy of the electrons that are counted [eV].
+    emission_angle_deg
+        Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
     sampling_s
         Time from one reading to the next [s].
     duration_s
@@ -253,15 +262,37 @@ class Detection(Table):
     view: Literal["collected", "viewed"] = "collected"
     timing: Literal["continuous", "cycle"] = "continuous"
     escape_depth_nm: NonNegativeLength | None = None
+    electron_energy_eV: SourceNumber | None = None
+    emission_angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = (
+        Quantity.default(0.0)
+    )
     sampling_s: PositiveTime | None = None
     duration_s: PositiveTime | None = None
     channel: tuple[Channel, ...] = ()
+
+    def warnings(self) -> Iterator[str]:
+        """What is allowed and yet probably not meant."""
+        angle_deg = float(self.emission_angle_deg)
+        if angle_deg > STEEPEST_EMISSION_DEG:
+            yield (
+                f"emission_angle_deg: {shown(angle_deg)} is above {STEEPEST_EMISSION_DEG}, where"
+                " elastic scattering makes the exponential law unreliable"
+            )
 
     def channels(self, elements: Iterable[str]) -> tuple[Channel, ...]:
         """The channels that are listed, else one for each of the elements."""
         return self.channel or tuple(Channel(element=symbol) for symbol in elements)
 
     def checks(self) -> Iterator[Mistake]:
+        if self.is_written("electron_energy_eV"):
+            if self.is_written("escape_depth_nm"):
+                message = "stands beside escape_depth_nm; write only one of the two"
+                yield Mistake("electron_energy_eV", message)
+            if self.view != "viewed":
+                yield Mistake("electron_energy_eV", 'only with view = "viewed"')
+        elif self.is_written("emission_angle_deg"):
+            message = "only with electron_energy_eV; an escape_depth_nm is along the normal"
+            yield Mistake("emission_angle_deg", message)
         sampling_s, duration_s = self.sampling_s, self.duration_s
         if sampling_s and duration_s and sampling_s.value > duration_s.value:
             limit = f"must be <= duration_s = {shown(duration_s.value)}"
@@ -351,7 +382,9 @@ class Setup(Table):
     source
         A `GlowDischarge` or an `IonBeam`; None where every layer has its erosion rate.
     crater
-        `FlatCrater`, `ParabolicCrater`, `TiltedCrater`, `EdgedCrater` or `MeasuredCrater`.
+        `FlatCrater`, `ParabolicCrater`, `TiltedCrater`, `EdgedCrater`, `RasteredCrater` or
+        `MeasuredCrater`; default that of the raster where the source has the width of its beam,
+        else flat.
     roughness, mixing, detection, noise
         Objects of these names; default: none of the effect, everything collected.
     """
@@ -359,13 +392,27 @@ class Setup(Table):
     place: ClassVar[str] = ""
 
     source: Source | None = None
-    crater: Crater = FlatCrater()
+    crater: Crater | None = None
     roughness: Roughness = Roughness()
     mixing: Mixing = Mixing(model="none")
     detection: Detection = Detection()
     noise: Noise = Noise()
 
+    @property
+    def beam(self) -> IonBeam | None:
+        """The ion beam if it is one of known width, which makes a crater of its own."""
+        beam = self.source if isinstance(self.source, IonBeam) else None
+        return beam if beam and beam.beam_fwhm_um else None
+
+    @property
+    def crater_made(self) -> Crater:
+        """The crater as written, else as the ion beam makes it, else a flat one."""
+        return self.crater or (RasteredCrater() if self.beam else FlatCrater())
+
     def checks(self) -> Iterator[Mistake]:
+        if isinstance(self.crater, RasteredCrater) and self.beam is None:
+            message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
+            yield Mistake("shape", message, within="crater")
         if self.is_written("source"):
             return
         mixes = self.mixing.model in ("uniform", "diffusive")
@@ -379,7 +426,15 @@ class Setup(Table):
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
         growth, model = self.roughness.growth, self.mixing.model
+        beside = self.beam is not None and self.crater_made.shape != "rastered"
+        lamp = self.source.unused() if isinstance(self.source, GlowDischarge) else []
         return [
+            *(f"source {words}" for words in lamp),
+            *(
+                ["source beam_fwhm_um: makes no crater, as there is another one in [crater]"]
+                if beside
+                else []
+            ),
             *(
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()

@@ -10,7 +10,8 @@ import pytest
 from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
-from craterfront import crater_shape, profile_settings, sample, setup, source
+from craterfront import calibration, crater_shape, profile_settings, sample, setup, source
+from craterfront.calibration import calibration_from_toml
 from craterfront.cli import app
 from craterfront.composition import Composed
 from craterfront.experiment import FILE_KEYS, experiment_from_toml
@@ -62,6 +63,8 @@ def test_toml_blocks_load(page, mark, text):
     """A block marked as a fragment is no whole file: each of its lines is valid on its own."""
     if mark == "fragment":
         assert all(isinstance(tomllib.loads(line), dict) for line in text.splitlines())
+    elif mark == "calibration":
+        assert calibration_from_toml(text, _shown(page)).elements
     else:
         assert mark == ""
         assert experiment_from_toml(text, _shown(page)).stack.elements()
@@ -112,11 +115,12 @@ def test_commands_exist(page, command):
         known.make_context(name, arguments)
 
 
-# --- the keys of the experiment file -----------------------------------------------------------
+# --- the keys of the files ---------------------------------------------------------------------
 
 _TABLES = {
     "`[[layer]]`": sample.Layer,
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
+    "`[source.reference]`": source.OperatingPoint,
     "`[material.NAME]`": sample.Material,
     "`[substrate]`": sample.Substrate,
     '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
@@ -125,6 +129,7 @@ _TABLES = {
     '`[crater]` with `shape = "parabolic"`': crater_shape.ParabolicCrater,
     '`[crater]` with `shape = "tilted"`': crater_shape.TiltedCrater,
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
+    '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
     "`[roughness]`": setup.Roughness,
     "`[mixing]`": setup.Mixing,
@@ -135,11 +140,22 @@ _TABLES = {
     "`[profile]`": profile_settings.ProfileSettings,
     "`[depth_scale]`": setup.DepthScale,
 }
+_CALIBRATION_TABLES = {
+    "Top level of a calibration": calibration.Calibration,
+    "`[element.SYMBOL]`": calibration.Line,
+    "`[[reference]]`": calibration.ReferenceMaterial,
+    "`[noise]` of the readings": calibration.ReadingNoise,
+}
 _UNITS = {
     "_nm": "nm",
     "_um": "µm",
     "_mm": "mm",
+    "_mm2": "mm²",
+    "mass_rate_ug_s": "µg/s",
+    "_per_ug_s": "intensity/(µg/s)",
+    "_s_ug": "s/µg",
     "_nm_s": "nm/s",
+    "_ug_s": "µg/s",
     "_g_cm3": "g/cm³",
     "_eV": "eV",
     "_V": "V",
@@ -154,17 +170,18 @@ _UNITS = {
 }
 
 
-def _documented() -> dict[str, dict[str, tuple[str, str]]]:
-    """Unit and default of every key, by heading of the guide."""
+def _documented(page: str) -> dict[str, dict[str, tuple[str, str]]]:
+    """Unit and default of every key, by heading of a page of the guide."""
     found = {}
-    for section in re.split(r"^## ", _text(GUIDE / "experiment-file.md"), flags=re.MULTILINE)[1:]:
+    for section in re.split(r"^## ", _text(GUIDE / page), flags=re.MULTILINE)[1:]:
         rows = re.findall(r"^\| `(\w+)` \| (.*?) ?\| (.*?) \|", section, flags=re.MULTILINE)
         if rows:
             found[section.splitlines()[0]] = {key: (unit, default) for key, unit, default in rows}
     return found
 
 
-DOCUMENTED = _documented()
+DOCUMENTED = _documented("experiment-file.md")
+DOCUMENTED_CALIBRATION = _documented("quantification.md")
 
 
 def test_every_table_has_its_section():
@@ -178,16 +195,21 @@ def test_every_table_has_its_section():
     assert tables - {Table, Composed, sample.Stack, setup.Setup} == set(_TABLES.values())
 
 
+def test_every_table_of_a_calibration_has_its_section():
+    assert set(DOCUMENTED_CALIBRATION) == set(_CALIBRATION_TABLES)
+
+
 def test_top_level_keys():
     assert set(DOCUMENTED["Top level"]) == set(FILE_KEYS)
 
 
-@pytest.mark.parametrize("heading", _TABLES)
+@pytest.mark.parametrize("heading", [*_TABLES, *_CALIBRATION_TABLES])
 def test_keys_and_defaults(heading):
     """All keys are there, required ones are called so, and plain defaults are the true ones."""
-    fields = _TABLES[heading].model_fields
-    assert set(DOCUMENTED[heading]) == set(fields)
-    for key, (unit, default) in DOCUMENTED[heading].items():
+    fields = (_TABLES | _CALIBRATION_TABLES)[heading].model_fields
+    documented = (DOCUMENTED | DOCUMENTED_CALIBRATION)[heading]
+    assert set(documented) == set(fields)
+    for key, (unit, default) in documented.items():
         expected = _default_as_written(fields[key].get_default(call_default_factory=True))
         assert expected in (None, default), f"{heading} {key}"
         suffix = max((end for end in _UNITS if key.endswith(end)), key=len, default=None)

@@ -16,6 +16,7 @@ from craterfront.models.sputtering import (
     layer_yield,
     measured_factor,
     preferential_decay_length_nm,
+    spectrum_yield,
     surface_fractions_steady,
     yield_u_rel,
 )
@@ -172,6 +173,14 @@ def test_uncertainties_grow_with_ignorance():
 def test_results_outside_the_validity_range_warn(symbol, energy_eV, ion, part):
     with pytest.warns(ValidityWarning, match=part):
         elemental_yield(symbol, energy_eV, ion)
+
+
+def test_a_spectrum_sputters_as_its_energies_do():
+    energies, numbers = np.array([500.0, 200.0, 5.0]), np.array([2.0, 3.0, 100.0])
+    expected = 2 * elemental_yield("Cu", 500.0) + 3 * elemental_yield("Cu", 200.0)
+    assert spectrum_yield("Cu", energies, numbers) == pytest.approx(expected, rel=1e-12)
+    with pytest.raises(YieldUnknown, match="the element N"):
+        spectrum_yield("N", energies, numbers)
 
 
 # --- alloys ---------------------------------------------------------------------------------------

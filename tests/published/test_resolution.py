@@ -20,7 +20,8 @@ from craterfront.models.delta_response import (
     zone_escape_response,
 )
 from craterfront.models.edge_response import logistic_edge, logistic_width
-from craterfront.models.escape import attenuation, seah_dench_element_nm, seah_dench_nm
+from craterfront.models.escape import attenuation
+from craterfront.models.inelastic_paths import seah_dench_element_nm, seah_dench_nm
 from craterfront.models.resolution import (
     EXACT_LEVELS,
     NOMINAL_LEVELS,

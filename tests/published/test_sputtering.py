@@ -7,7 +7,12 @@ import pytest
 
 from craterfront.models import yield_formulas
 from craterfront.models.elements import atomic_density_per_nm3, solid_density_g_cm3
-from craterfront.models.lamp import COMMON_RATE_LN_SD, lamp_erosion_rate_nm_s
+from craterfront.models.lamp import (
+    Discharge,
+    common_rate_ln_sd,
+    depth_rate_nm_s,
+    lamp_erosion_rate_nm_s,
+)
 from craterfront.models.sputtering import (
     elemental_yield,
     erosion_rate_nm_s,
@@ -315,25 +320,48 @@ def test_erosion_at_one_milliampere_per_square_centimetre(symbol, per_ion, rate_
     assert erosion_rate_nm_s(1.0, per_ion, atoms_per_nm3) == pytest.approx(rate_nm_s, rel=2e-3)
 
 
+@pytest.mark.parametrize(("diameter_mm", "rate_nm_s"), [(4.0, 10.106), (2.5, 2.56 * 10.106)])
+def test_depth_rate_of_a_microgram_of_iron_per_second(diameter_mm, rate_nm_s):
+    """Source: derived, q/(A rho)."""
+    density = solid_density_g_cm3({"Fe": 1}).value_g_cm3
+    assert depth_rate_nm_s(1.0, density, diameter_mm) == pytest.approx(rate_nm_s, rel=1e-3)
+
+
+LAMP = Discharge(voltage_V=700.0, current_mA=20.0, anode_diameter_mm=4.0)
+
+
 def lamp_rate_um_min(symbol):
     """Estimate at 700 V and 20 mA on a 4 mm anode, typical DC settings (from memory)."""
     density = solid_density_g_cm3({symbol: 1}).value_g_cm3
-    rate_nm_s, _ = lamp_erosion_rate_nm_s(
-        {symbol: 1}, density, voltage_V=700.0, current_mA=20.0, anode_diameter_mm=4.0
-    )
-    return rate_nm_s * 60e-3
+    return lamp_erosion_rate_nm_s({symbol: 1}, density, LAMP)[0] * 60e-3
 
 
-def test_a_lamp_erodes_iron_at_one_to_five_micrometres_per_minute():
-    """Source: Z. Weiss, Metals 15 (2025) 768: metals in average conditions."""
-    assert 1.0 < lamp_rate_um_min("Fe") < 5.0
+@pytest.mark.parametrize(
+    ("symbol", "rate_um_min"), [("Fe", 3.61), ("Al", 4.83), ("Cu", 8.77), ("Zn", 30.2)]
+)
+def test_where_the_estimate_lands(symbol, rate_um_min):
+    """No outside source: what the model itself gives with a sheath of 10 free paths, noted so
+    that a change is noticed. Iron lies within the 1 to 5 um/min that are said of metals, aluminium
+    at its end, copper at nearly twice that and zinc, which sputters 6.5 times as well as iron, far
+    above."""
+    assert lamp_rate_um_min(symbol) == pytest.approx(rate_um_min, rel=5e-3)
 
 
-@pytest.mark.parametrize("symbol", ["Al", "Ti", "Cr", "Ni", "Cu", "Mo"])
-def test_other_metals_agree_with_that_range_within_the_stated_uncertainty(symbol):
-    """The estimate claims no more than a factor exp(0.7) either way, for all metals together."""
-    factor = math.exp(COMMON_RATE_LN_SD)
+@pytest.mark.parametrize("symbol", ["Al", "Ti", "Cr", "Fe", "Ni", "Mo", "W"])
+def test_a_lamp_erodes_metals_at_one_to_five_micrometres_per_minute(symbol):
+    """Source: Z. Weiss, Metals 15 (2025) 768: metals in average conditions; that these are 700 V
+    and 20 mA on 4 mm is common practice, no source. Within one standard uncertainty either way."""
+    factor = math.exp(math.hypot(common_rate_ln_sd(LAMP), 0.2))
     assert 1.0 / factor < lamp_rate_um_min(symbol) < 5.0 * factor
+
+
+def test_copper_and_zinc_stand_out_of_that_range():
+    """Common practice, no source: 1 to 5 um/min holds for steel and the like. Copper is beyond it
+    by no more than two standard uncertainties; zinc by its yield, which the ratio to iron bears
+    out below."""
+    u = math.hypot(common_rate_ln_sd(LAMP), 0.2)
+    assert u < math.log(lamp_rate_um_min("Cu") / 5.0) < 2 * u
+    assert math.log(lamp_rate_um_min("Zn") / 5.0) > 2 * u
 
 
 @pytest.mark.parametrize(("symbol", "low", "high"), [("Zn", 5.0, 7.0), ("Al", 0.3, 0.4)])

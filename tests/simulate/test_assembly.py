@@ -129,3 +129,117 @@ def test_every_layer_without_a_rate_is_named_once():
         Assembly(experiment.stack, experiment.setup)
     places = [problem.split(":")[0] for problem in caught.value.problems]
     assert places == [f'layer "{name}" erosion_rate_nm_s' for name in "abc"]
+
+
+# --- rates in a lamp ----------------------------------------------------------------------------
+
+
+LAMP = """
+[source]
+kind = "glow discharge"
+anode_diameter_mm = 4.0
+"""
+RUNS = LAMP + "voltage_V = 700\ncurrent_mA = 20\n"
+POINT = """
+[source.reference]
+composition = "Cu"
+voltage_V = 700
+current_mA = 20
+pressure_hPa = 6
+"""
+
+
+def lamp(text):
+    experiment = experiment_from_toml(LIKE + text)
+    return Assembly(experiment.stack, experiment.setup, merge_equal=False)
+
+
+def factor(text):
+    return the(lamp(text), "common rate factor").u
+
+
+def test_the_common_factor_knows_what_is_written_of_the_lamp():
+    assert factor(RUNS) == pytest.approx(0.44, abs=0.01)
+    assert factor(RUNS + "pressure_hPa = 6\n") == pytest.approx(0.34, abs=0.01)
+    known = "sheath_free_paths = { value = 8, u_rel = 0.1 }\n"
+    known += "redeposited_share = { value = 0.5, u = 0.02 }\n"
+    assert 0.15 < factor(RUNS + known) < 0.22
+
+
+def test_redeposition_and_pressure_change_the_rates():
+    bare = lamp(RUNS).nominal_rate_nm_s(0)
+    assert lamp(RUNS + "redeposited_share = 0.0\n").nominal_rate_nm_s(0) == pytest.approx(
+        bare / 0.55
+    )
+    high, low = (lamp(RUNS + f"pressure_hPa = {p}\n").nominal_rate_nm_s(0) for p in (10, 5))
+    assert high < low
+
+
+@pytest.mark.parametrize(
+    "rate",
+    [
+        "erosion_rate_nm_s = { value = 90, u_rel = 0.05 }",
+        # Derived: 90 nm/s of 8.96 g/cm3 on 12.566 mm2
+        "mass_rate_ug_s = { value = 10.134, u_rel = 0.05 }",
+    ],
+)
+@pytest.mark.parametrize("law", ["sheath", "linear", "power"])
+def test_a_measured_rate_is_the_rate_of_its_material(law, rate):
+    assembly = lamp(RUNS + f'rate_law = "{law}"\n' + POINT + rate)
+    assert assembly.nominal_rate_nm_s(0) == pytest.approx(90.0, rel=1e-3)
+    assert the(assembly, "common rate factor").u == pytest.approx(0.05)
+    copper, nickel = (assembly.parameters[assembly.rate_index(i)] for i in (0, 1))
+    assert copper.state == "fixed"
+    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * 2**0.5 * nickel.value))
+
+
+def test_a_plain_measured_rate_is_known_to_a_tenth():
+    assert factor(RUNS + POINT + "erosion_rate_nm_s = 90") == pytest.approx(0.1)
+
+
+def test_an_exact_measured_rate_leaves_no_common_factor():
+    text = RUNS + POINT + "erosion_rate_nm_s = { value = 90, u = 0 }"
+    common = the(lamp(text), "common rate factor")
+    assert (common.state, common.value) == ("fixed", 1.0)
+
+
+def test_the_laws_part_away_from_the_measured_voltage():
+    runs = RUNS.replace("700", "900")
+    measured = POINT + "erosion_rate_nm_s = { value = 90, u = 1 }"
+    sheath, linear = (
+        lamp(f'{runs}rate_law = "{law}"\n{measured}').nominal_rate_nm_s(0)
+        for law in ("sheath", "linear")
+    )
+    assert linear == pytest.approx(90.0 * 600 / 400)
+    assert 90.0 < sheath < linear
+
+
+def test_a_missing_current_or_voltage_follows_from_the_measured_point():
+    at_point = lamp(LAMP + "voltage_V = 700\npressure_hPa = 6\n" + POINT)
+    same = lamp(RUNS + "pressure_hPa = 6\n")
+    assert at_point.nominal_rate_nm_s(0) == pytest.approx(same.nominal_rate_nm_s(0), rel=1e-9)
+    by_current = lamp(LAMP + "current_mA = 20\npressure_hPa = 6\n" + POINT)
+    assert by_current.nominal_rate_nm_s(0) == pytest.approx(same.nominal_rate_nm_s(0), rel=1e-9)
+    away = factor(LAMP + "voltage_V = 700\npressure_hPa = 8\n" + POINT)
+    assert away > factor(LAMP + "voltage_V = 700\npressure_hPa = 6\n" + POINT)
+
+
+def test_a_law_below_its_threshold_is_a_problem_of_the_layer():
+    text = RUNS.replace("700", "350") + 'rate_law = "power"\n' + POINT + "erosion_rate_nm_s = 90"
+    with pytest.raises(InputProblems, match=r'layer "a" erosion_rate_nm_s: voltage_V: must be > 4'):
+        lamp(text)
+
+
+def test_radio_frequency_without_a_current_gives_no_rate():
+    text = LAMP + 'voltage_V = 700\nsupply = "RF"\npower_W = 40\n'
+    with pytest.raises(InputProblems, match="a rate cannot be estimated from RF power"):
+        lamp(text)
+
+
+def test_mixing_goes_by_the_mean_energy_of_the_ions():
+    """A lamp's ions of 700 V and 10 free paths have 126 eV: as the beam of that energy."""
+    mixing = '[mixing]\nmodel = "uniform"\n'
+    beam = BEAM.replace("500", "126.0006")
+    assert the(lamp(RUNS + mixing), "mixing length").value == pytest.approx(
+        the(lamp(beam + mixing), "mixing length").value, rel=1e-4
+    )

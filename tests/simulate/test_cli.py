@@ -55,6 +55,15 @@ voltage_V = 700.0
 current_mA = 20.0
 anode_diameter_mm = 4.0
 """
+LINES = """
+area_mm2 = 12.5
+[element.Cu]
+intensity_per_ug_s = { value = 100.0, u_rel = 0.02 }
+[element.Al]
+intensity_per_ug_s = { value = 300.0, u_rel = 0.02 }
+[noise]
+counts_per_unit_s = 20.0
+"""
 PRECIOUS = b"what was measured last year"
 
 TEXTS = {
@@ -65,6 +74,8 @@ TEXTS = {
     "syntax.toml": "title = 'one'\n[[layer]\n",
     "tin.toml": GOOD.replace('"Al"', '"Sn"'),
     "fast.toml": GOOD.replace("0.02", "1e-7"),
+    "lines.toml": LINES,
+    "gas.toml": LINES.replace("Al", "N").replace("12.5", "-12.5"),
     "empty.txt": "",
     "columns.txt": "time,Cu\n1,2\n2,3\n",
     "cells.txt": "time,Cu,Al\n1,2,3\n2,3,many\n3,4,5\n4,6,7\n",
@@ -124,7 +135,7 @@ def plain(text):
 def test_the_commands_are_listed(craterfront_run):
     status, out, _ = craterfront_run("--help")
     assert status == 0
-    assert COMMANDS == ["check", "demo", "invert", "resolution", "simulate"]
+    assert COMMANDS == ["check", "demo", "invert", "quantify", "resolution", "simulate"]
     assert all(f"  {name}  " in out for name in COMMANDS)
 
 
@@ -157,6 +168,7 @@ def test_wrong_usage_ends_with_status_2(craterfront_run, arguments):
 
 INVERT = ("invert", "profile.nc", "-e", "good.toml")
 EDGE = ("resolution", "profile.nc", "--channel", "Cu", "--feature", "edge")
+QUANTIFY = ("quantify", "profile.nc", "-c", "lines.toml", "-o", "old.nc")
 
 BAD = {
     "no experiment": (("check", "nothere.toml"), "nothere.toml: no such file"),
@@ -258,6 +270,37 @@ BAD = {
         'line 3 left out: column "B" (number 2) holds "x"',
     ),
     "resolution as an unknown figure": ((*EDGE, "--figure", "x.gif"), "a figure ends in"),
+    "quantify without a calibration": (("quantify", "profile.nc"), "Missing option"),
+    "quantify with a bad file": (
+        ("quantify", "profile.nc", "-c", "gas.toml", "-o", "old.nc"),
+        "gas.toml: 2 mistakes\narea_mm2: must be > 0, got -12.5\n"
+        "element.N density_g_cm3: missing, and no density is known for N",
+    ),
+    "quantify with an experiment": (
+        ("quantify", "profile.nc", "-c", "good.toml"),
+        "layer: unknown key",
+    ),
+    "quantify a missing channel": (
+        ("quantify", "columns.txt", "-c", "lines.toml", "-o", "old.nc"),
+        'columns.txt: columns["Al"]: no column "Al"; the columns are "time", "Cu"',
+    ),
+    "quantify a damaged profile": (
+        ("quantify", "damaged.nc", "-c", "lines.toml"),
+        "damaged.nc: cannot be read as netCDF",
+    ),
+    "quantify to no boundary": (
+        (*QUANTIFY, "--boundary", "Al=2"),
+        '--boundary: must be like Fe=0.5, with a mass fraction above 0 and below 1, got "Al=2"',
+    ),
+    "quantify to a boundary of nothing": (
+        (*QUANTIFY, "--boundary", "Ni=0.5"),
+        "profile.nc: boundary Ni = 0.5: Ni has no line",
+    ),
+    "quantify as an unknown figure": ((*QUANTIFY, "--figure", "x.gif"), "a figure ends in"),
+    "quantify into its calibration": (
+        (*QUANTIFY[:-1], "lines.toml"),
+        "lines.toml: is named as input and as output",
+    ),
     "resolution of a directory": (
         ("resolution", "folder", "--channel", "Cu", "--feature", "edge"),
         "folder: is a directory",
@@ -567,6 +610,29 @@ def test_explain_lists_every_parameter(craterfront_run, folder):
     assert "erosion rate of coat" not in plain(silent)
 
 
+def test_check_draws_the_rates_of_a_lamp(craterfront_run, folder):
+    status, out, _ = craterfront_run("check", "lamp.toml", "--rates", "rates.png")
+    assert (status, "no mistakes" in out) == (0, True)
+    assert (folder / "rates.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("experiment", "figure", "problem"),
+    [
+        ("good.toml", "rates.png", 'good.toml: source: rate laws are those of kind = "glow disc'),
+        ("lamp.toml", "rates.bmp", "rates.bmp"),
+        ("lamp.toml", "lamp.toml", "lamp.toml: is named as input and as output"),
+    ],
+)
+def test_rates_that_cannot_be_drawn_leave_no_file(
+    craterfront_run, folder, experiment, figure, problem
+):
+    before = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    status, _, err = craterfront_run("check", experiment, "--rates", figure)
+    assert (status, problem in err) == (2, True)
+    assert before == {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+
+
 def test_check_prints_what_is_probably_not_meant(craterfront_run, folder):
     (folder / "odd.toml").write_text(
         GOOD + '[material.spare]\ncomposition = "Ti"\n', encoding="utf-8"
@@ -776,6 +842,41 @@ def test_resolution_reads_the_unit_of_the_header(craterfront_run, folder):
 
 
 # --- interruption ------------------------------------------------------------------------------
+
+
+def test_quantify_prints_what_its_json_says(craterfront_run, folder):
+    boundary = ("--boundary", "Al = 50 %")
+    status, out, err = craterfront_run(*QUANTIFY, *boundary, "--figure", "x.png")
+    assert (status, err) == (0, "")
+    assert (folder / "x.png").read_bytes().startswith(b"\x89PNG")
+    assert "surface to Al = 0.5" in plain(out)
+    assert "standard unc." in plain(out)
+    status, text, err = craterfront_run(*QUANTIFY[:4], *boundary, "--json")
+    assert (status, err) == (0, "")
+    coat, everything = json.loads(text)["spans"]
+    dataset = read_dataset("old.nc")
+    assert coat["thickness_nm"] == float(dataset["span_thickness"][0])
+    assert f"{coat['areal_mass_g_m2']:.3f}" in plain(out)
+    masses = [element["areal_mass_g_m2"] for element in coat["elements"].values()]
+    assert coat["areal_mass_g_m2"] == pytest.approx(sum(masses))
+    assert everything["areal_mass_g_m2"] > coat["areal_mass_g_m2"]
+
+
+def test_quantify_reads_text(craterfront_run, folder):
+    dataset = read_dataset("profile.nc")
+    rows = np.vstack([1e3 * dataset["time"].values, dataset["intensity"].values]).T
+    lines = ["t;Cu 325;Al 396", *(";".join(map(repr, map(float, row))) for row in rows)]
+    (folder / "profile.txt").write_text("\n".join(lines), encoding="utf-8")
+    text = LINES.replace("[element.Cu]", '[element.Cu]\ncolumn = "Cu 325"')
+    text = text.replace("[element.Al]", "[element.Al]\ncolumn = 3")
+    text += '[profile]\naxis_unit = "ms"\n'
+    (folder / "text.toml").write_text(text, encoding="utf-8")
+    status, out, _ = craterfront_run("quantify", "profile.txt", "-c", "text.toml", "--json")
+    assert status == 0
+    _, expected, _ = craterfront_run("quantify", "profile.nc", "-c", "lines.toml", "--json")
+    (here,), (there,) = json.loads(out)["spans"], json.loads(expected)["spans"]
+    for key in ("thickness_nm", "areal_mass_g_m2", "areal_mass_u_g_m2"):
+        assert here[key] == pytest.approx(there[key], rel=1e-9)
 
 
 def test_an_interrupted_write_keeps_what_was_there(tmp_path):

@@ -78,7 +78,8 @@ def test_unwritten_tables_have_no_effect():
     setup = experiment_from_toml(BULK).setup
     assert setup == Setup()
     assert setup.source is None
-    assert setup.crater == FlatCrater()
+    assert setup.crater is None
+    assert setup.crater_made == FlatCrater()
     assert setup.mixing.model == "none"
     assert setup.roughness.initial_nm == Quantity.default(0.0)
     assert setup.noise.counts_per_unit_s is None
@@ -180,8 +181,8 @@ def test_mistakes_of_all_tables_come_together():
         " did you mean cap?",
         'layer[2] "TiN" thickness_nm: unknown key gues; did you mean guess?',
         'layer[3].of[1] "TiAlN" density_g_cm3: must be > 0, got -4.8',
-        'crater: shape must be "flat", "parabolic", "tilted", "edged" or "measured",'
-        ' got "parabolc"; did you mean parabolic?',
+        'crater: shape must be "flat", "parabolic", "tilted", "edged", "rastered" or'
+        ' "measured", got "parabolc"; did you mean parabolic?',
         'source voltage_V: must be a number, got "700"',
         "mixing length_nm: must be < 0.97 range_nm (range_nm = 4), got 3.9",
         "noise.flicker corelation_s: unknown key; did you mean correlation_s?",
@@ -190,6 +191,13 @@ def test_mistakes_of_all_tables_come_together():
 
 
 LAMP = '[source]\nkind = "glow discharge"\nvoltage_V = 700\nanode_diameter_mm = 4\n'
+REFERENCE = """
+[source.reference]
+composition = "Fe"
+voltage_V = 700
+current_mA = 20
+pressure_hPa = 6
+"""
 BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
 
 
@@ -236,6 +244,47 @@ BEAM = '[source]\nkind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 50\n'
         ),
         ("[source]\n", 'source: kind is missing; must be "glow discharge" or "ion beam"'),
         (LAMP, 'source current_mA: missing; needed with supply = "DC"'),
+        (
+            LAMP + "pressure_hPa = 6",
+            'source current_mA: missing; needed with supply = "DC" unless pressure_hPa, here and in'
+            " [source.reference], gives it",
+        ),
+        (LAMP + REFERENCE, "source current_mA: missing; needed"),
+        (
+            LAMP + "pressure_hPa = 6" + REFERENCE.replace("pressure_hPa = 6\n", ""),
+            "source current_",
+        ),
+        (
+            LAMP.replace("voltage_V = 700", "power_W = 40\nsupply = 'RF'"),
+            'source voltage_V: missing; needed with supply = "RF"',
+        ),
+        (
+            LAMP + "current_mA = 20\nrate_law = 'linear'",
+            'source reference: missing; rate_law = "linear" needs [source.reference] with erosion',
+        ),
+        (
+            LAMP + "current_mA = 20\nrate_law = 'power'" + REFERENCE,
+            "source.reference erosion_rate_nm_s: missing; it or mass_rate_ug_s with rate_law",
+        ),
+        (
+            LAMP + "current_mA = 20" + REFERENCE + "erosion_rate_nm_s = { guess = 40 }",
+            "source.reference erosion_rate_nm_s: must be measured, not a guess",
+        ),
+        (
+            LAMP + "current_mA = 20" + REFERENCE + "erosion_rate_nm_s = 40\nmass_rate_ug_s = 4",
+            "source.reference mass_rate_ug_s: stands beside erosion_rate_nm_s; write only one",
+        ),
+        (
+            LAMP
+            + "current_mA = 20"
+            + REFERENCE.replace('"Fe"', '"ZrAlN2"')
+            + "erosion_rate_nm_s = 9",
+            "source.reference density_g_cm3: missing; needed with erosion_rate_nm_s",
+        ),
+        (
+            LAMP + "current_mA = 20\nredeposited_share = 1",
+            "source redeposited_share: must be >= 0 and < 1, got 1",
+        ),
         (LAMP + "supply = 'RF'", 'source power_W: missing; needed with supply = "RF"'),
         (LAMP + "current_mA = 5\npower_W = 5", 'source power_W: only with supply = "RF"'),
         (BEAM, "source raster_um: missing"),
@@ -422,6 +471,64 @@ def test_without_source_every_layer_needs_a_rate():
     ]
     experiment_from_toml(text + LAMP + "current_mA = 20\n")
     experiment_from_toml(text + '[profile]\naxis = "depth"\n')
+
+
+def oxide_on_iron(written="", lamp=LAMP + "current_mA = 20\n"):
+    return f"""
+        [[layer]]
+        composition = "Al2O3"
+        thickness_nm = 50
+        erosion_rate_nm_s = 2
+        {written}
+        [substrate]
+        composition = "Fe"
+        {lamp}
+    """
+
+
+def test_a_direct_current_needs_layers_that_conduct():
+    (problem,) = problems_of(oxide_on_iron())
+    assert problem.startswith('layer[1] "Al2O3" conducts: is false or taken to be, and a DC disch')
+    assert 'write supply = "RF" and power_W in [source], or conducts = true here' in problem
+    experiment_from_toml(oxide_on_iron("conducts = true"))
+    experiment_from_toml(oxide_on_iron(lamp=LAMP + "supply = 'RF'\npower_W = 40\n"))
+    experiment_from_toml(oxide_on_iron(lamp=BEAM + "raster_um = [5, 5]\n"))
+
+
+def test_a_user_knows_better_than_the_rule_what_conducts():
+    text = oxide_on_iron("conducts = true").replace(
+        'composition = "Fe"',
+        """composition = "Si"
+        conducts = false""",
+    )
+    (problem,) = problems_of(text)
+    assert problem.startswith('substrate "Si" conducts: is false')
+
+
+def test_a_material_says_whether_it_conducts_not_the_layers_that_name_it():
+    text = oxide_on_iron("conducts = true").replace('composition = "Al2O3"', 'material = "alumina"')
+    text += '[material.alumina]\ncomposition = "Al2O3"\n'
+    problems = problems_of(text.replace("erosion_rate_nm_s = 2", ""))
+    insulates, belongs = problems
+    assert belongs == 'layer[1] "alumina" conducts: belongs in [material.alumina], named here'
+    assert insulates.startswith("material.alumina conducts: is false or taken to be")
+
+
+def test_warnings_tell_of_lamp_keys_without_effect():
+    lamp = LAMP + "current_mA = 20\npressure_hPa = 6\nsheath_free_paths = 8\n"
+    lamp += "redeposited_share = 0.4\n" + REFERENCE + "erosion_rate_nm_s = 40\n"
+    assert experiment_from_toml(BULK + lamp).warnings() == [
+        "source pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA",
+        "source redeposited_share: unused, as the measured rate of the reference has it",
+    ]
+
+
+def test_warnings_tell_of_a_pressure_that_nothing_compares_with():
+    lamp = LAMP + "current_mA = 20\npressure_hPa = 6\n"
+    lamp += REFERENCE.replace("pressure_hPa = 6\n", "") + "erosion_rate_nm_s = 40\n"
+    assert experiment_from_toml(BULK + lamp).warnings() == [
+        "source pressure_hPa: unused without pressure_hPa in [source.reference]"
+    ]
 
 
 def test_warnings_say_what_is_probably_not_meant():

@@ -21,6 +21,7 @@ from craterfront.figures import (
     exposure_figure,
     fit_figure,
     profile_figure,
+    rate_law_figure,
     resolution_figure,
     save_figure,
 )
@@ -746,3 +747,66 @@ def test_three_digits(value, text):
 def test_length_unit():
     assert length_unit(9999.0) == ("nm", 1.0)
     assert length_unit(30_000.0) == ("µm", 1e-3)
+
+
+# --- rate laws of a lamp ------------------------------------------------------------------------
+
+LAMP = """
+[[layer]]
+composition = "Zn"
+thickness_nm = 8000.0
+[substrate]
+composition = "Fe"
+[source]
+kind = "glow discharge"
+voltage_V = 800.0
+current_mA = 20.0
+anode_diameter_mm = 4.0
+[source.reference]
+composition = "Fe"
+voltage_V = 700.0
+current_mA = 20.0
+erosion_rate_nm_s = 40.0
+"""
+
+
+def test_rate_laws_meet_at_the_measured_voltage():
+    figure = rate_law_figure(experiment_from_toml(LAMP))
+    (axes,) = figure.axes
+    curves = [line for line in axes.lines if len(line.get_xdata()) > 2]
+    assert len(curves) == 4  # zinc, iron and two published laws
+    at_700 = [np.interp(700.0, line.get_xdata(), line.get_ydata()) for line in curves]
+    assert at_700 == pytest.approx([1.0] * 4, rel=2e-3)
+    at_1000 = [np.interp(1000.0, line.get_xdata(), line.get_ydata()) for line in curves]
+    assert at_1000[2:] == pytest.approx([1.75, 2**0.74], rel=2e-3)
+    assert axes.get_ylabel().endswith("1 at 700 V")
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert "sheath: Zn" in labels
+    assert "(U − 300 V)" in labels
+
+
+def test_no_law_is_drawn_from_below_its_threshold():
+    figure = rate_law_figure(experiment_from_toml(LAMP.replace("700.0", "350.0")))
+    *_, linear, power = (line for line in figure.axes[0].lines if len(line.get_xdata()) > 2)
+    assert np.isfinite(linear.get_ydata()).any()
+    assert not np.isfinite(power.get_ydata()).any()
+
+
+@pytest.mark.parametrize(
+    ("lamp", "problem"),
+    [
+        (
+            'kind = "ion beam"\nenergy_eV = 500\ncurrent_nA = 5\nraster_um = [9, 9]\n',
+            'source: rate laws are those of kind = "glow discharge"',
+        ),
+        (
+            'kind = "glow discharge"\nvoltage_V = 700\nanode_diameter_mm = 4\n'
+            'supply = "RF"\npower_W = 40\n',
+            "source current_mA: missing",
+        ),
+    ],
+)
+def test_a_figure_of_rate_laws_needs_a_lamp_that_runs(lamp, problem):
+    text = LAMP[: LAMP.index("[source]")] + "[source]\n" + lamp
+    with pytest.raises(InputProblems, match=problem):
+        rate_law_figure(experiment_from_toml(text))
