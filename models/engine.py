@@ -10,7 +10,7 @@ belong to materials; with preferential sputtering, each element of each material
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,7 +20,13 @@ from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.roughening import dose_spread, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
-from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
+from craterfront.models.transitions import (
+    NO_TABLES,
+    interface_planes_nm,
+    slice_fractions,
+    steepest_sd_nm,
+    support_nm,
+)
 from craterfront.models.viewing import collected_atoms, seen_fractions
 
 _ESCAPE_REACH = 12.0
@@ -41,13 +47,16 @@ class LayeredSample:
     thickness_nm : ndarray, shape (L,)
         Layers above the substrate [nm].
     width_nm, shape : ndarray, shape (L,)
-        Interface below each of them: width [nm] and index into `transitions.SHAPES`.
+        Interface below each of them: width [nm] and index into `transitions.SHAPES`, or the
+        number of a table.
     material : ndarray of int, shape (L + 1,)
         Material of each layer and of the substrate.
     atomic_density_per_nm3, rate_nm_s : ndarray, shape (M,)
         Of each material [1/nm^3], [nm/s].
     composition : ndarray, shape (M, E)
         Atomic fractions of each material, rows sum to 1.
+    tables : ndarray, shape (N, P, 2)
+        Points of tabulated transitions, see `transitions.stacked`.
     """
 
     thickness_nm: np.ndarray
@@ -57,6 +66,15 @@ class LayeredSample:
     atomic_density_per_nm3: np.ndarray
     rate_nm_s: np.ndarray
     composition: np.ndarray
+    tables: np.ndarray = field(default_factory=lambda: NO_TABLES)
+
+    def planes_nm(self) -> np.ndarray:
+        """Interface planes [nm], shape (L,)."""
+        return interface_planes_nm(self.thickness_nm, self.width_nm, self.shape, self.tables)
+
+    def layers_in(self, edges_nm: np.ndarray, planes_nm: np.ndarray) -> np.ndarray:
+        """Mean volume fraction of every layer between the edges, see `slice_fractions`."""
+        return slice_fractions(edges_nm, planes_nm, self.width_nm, self.shape, self.tables)
 
 
 @dataclass(frozen=True)
@@ -201,7 +219,7 @@ def _growth(sample: LayeredSample, instrument: Instrument) -> tuple[np.ndarray, 
 def _features(
     sample: LayeredSample, instrument: Instrument, layer: AlteredLayer, interval_s: float
 ) -> Features:
-    above, below = support_nm(sample.width_nm, sample.shape)
+    above, below = support_nm(sample.width_nm, sample.shape, sample.tables)
     dose = _steady_dose_per_atom(sample)
     density = sample.atomic_density_per_nm3
     decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
@@ -237,7 +255,11 @@ def _features(
 
 def _feature_nm(sample: LayeredSample, instrument: Instrument, decay_nm: np.ndarray) -> np.ndarray:
     """What the altered layer and the true transition make of each interface."""
-    leaving_nm = np.hypot(decay_nm, 0.5 * sample.width_nm)
+    edge_nm = [
+        steepest_sd_nm(width, shape, sample.tables)
+        for width, shape in zip(sample.width_nm, sample.shape, strict=True)
+    ]
+    leaving_nm = np.hypot(decay_nm, edge_nm)
     escape_nm = instrument.escape_depth_nm
     if instrument.view == "viewed":
         return np.hypot(leaving_nm, escape_nm)
@@ -281,7 +303,7 @@ def plan(
     layer = altered_layer(sample, instrument)
     interval = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
     features = _features(sample, instrument, layer, interval)
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    planes = sample.planes_nm()
     rates = sample.rate_nm_s[sample.material]
     dose = float(np.sum(sample.thickness_nm / rates[:-1]))
     fastest = float(instrument.crater[:, 1].max())
@@ -336,12 +358,12 @@ def run(
     """
     time_edges_s = np.asarray(time_edges_s, dtype=float)
     slices = slices or plan(sample, instrument, time_edges_s)
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    planes = sample.planes_nm()
     edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
     kept = np.diff(edges) > 1e-12
     edges, parts = edges[np.append(kept, True)], slices.parts[kept]
     thickness = np.diff(edges)
-    by_layer = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    by_layer = sample.layers_in(edges, planes)
     density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
     atoms = (by_layer @ density_of) * thickness[:, None]
 

@@ -6,6 +6,7 @@ are not fixed. Nothing else translates between the experiment file and the physi
 """
 
 import math
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import replace
 
@@ -16,7 +17,7 @@ from craterfront import parameters as rules
 from craterfront.models import crater, raster
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
-from craterfront.models.transitions import SHAPES
+from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
@@ -108,9 +109,7 @@ class Assembly:
             self._problems.append("detection channel: every sensitivity is 0; there is no signal")
         if setup.detection.timing == "cycle" and setup.detection.view == "collected":
             self._problems.append('detection timing: "cycle" goes with view = "viewed" only')
-        self._shape = np.array(
-            [SHAPES.index(_shape_name(layer)) for layer in self.layers[:-1]], dtype=np.int64
-        )
+        self._shape, self._tables = _transitions(self.layers[:-1])
         if self._problems:
             raise InputProblems(self._problems)
 
@@ -146,6 +145,7 @@ class Assembly:
             atomic_density_per_nm3=np.array([self._atomic_density(i, values) for i in first]),
             rate_nm_s=rates[first],
             composition=self._composition,
+            tables=self._tables,
         )
         return _joined(sample) if self._merge_equal else sample
 
@@ -563,8 +563,23 @@ class Assembly:
         return crater.flat()
 
 
+def _transitions(layers: Sequence[ConcreteLayer]) -> tuple[np.ndarray, np.ndarray]:
+    """Codes of the shapes below the layers, and the tables, each once."""
+    tables = list(dict.fromkeys(a.interface_table for a in layers if a.interface_table))
+    codes = [
+        TABULATED + tables.index(layer.interface_table)
+        if layer.interface_table
+        else SHAPES.index(_shape_name(layer))
+        for layer in layers
+    ]
+    points = stacked([TransitionTable.of(*zip(*table, strict=True)) for table in tables])
+    return np.array(codes, dtype=np.int64), points
+
+
 def _shape_name(layer: ConcreteLayer) -> str:
     shape = layer.interface_shape
+    if shape == "sharp":
+        return "erf"  # a width of 0 is a step, whatever the shape
     return f"{shape} {layer.interface_side}" if shape == "exponential" else shape
 
 

@@ -101,7 +101,7 @@ def broadening(
     viewed = instrument.view == "viewed"
     limits_nm = width_limits_nm or {}
     transition_nm2 = [
-        0.0 if j in limits_nm else transition_variance_nm2(width, shape)
+        0.0 if j in limits_nm else transition_variance_nm2(width, shape, sample.tables)
         for j, (width, shape) in enumerate(zip(sample.width_nm, sample.shape, strict=True))
     ]
     variance = {
@@ -114,7 +114,7 @@ def broadening(
     }
     width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
     largest_nm = {
-        j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j])) ** 0.5
+        j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j], sample.tables)) ** 0.5
         for j, limit in limits_nm.items()
     }
     return [

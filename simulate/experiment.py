@@ -134,7 +134,7 @@ class Experiment(Table):
     def _widths_beyond_their_layer(self) -> Iterator[str]:
         for place, part in self.stack.parts():
             if isinstance(part, Layer):
-                thickness, width = float(part.thickness_nm), float(part.interface_width_nm)
+                thickness, width = float(part.thickness_nm), float(part.true_width)
                 if width > thickness:
                     yield (
                         f"{place} interface_width_nm: {shown(width)} nm are wider than the layer,"

@@ -12,7 +12,6 @@ from craterfront.experiment import Experiment, experiment_from_dict, experiment_
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
-from craterfront.models.transitions import interface_planes_nm, slice_fractions
 from craterfront.problems import InputProblems
 from craterfront.sample import Stack
 from craterfront.setup import Setup
@@ -230,7 +229,7 @@ def composition_against_depth(
     depth_nm : ndarray, shape (P,)
     composition : ndarray, shape (E, P)
     """
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    planes = sample.planes_nm()
     deepest = max(deepest_nm, float(np.max(planes, initial=0.0)) * 1.05 + 1e-6)
     steps = np.linspace(-3.0, 3.0, 61)
     around = np.concatenate(
@@ -242,7 +241,7 @@ def composition_against_depth(
     )
     edges = np.unique(np.concatenate([np.linspace(0.0, deepest, 401), around]))
     edges = edges[(edges >= 0.0) & (edges <= deepest)]
-    layers = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    layers = sample.layers_in(edges, planes)
     atoms = layers * sample.atomic_density_per_nm3[sample.material]
     fractions = atoms @ sample.composition[sample.material] / atoms.sum(axis=1, keepdims=True)
     return 0.5 * (edges[1:] + edges[:-1]), fractions.T

@@ -11,9 +11,11 @@ from pydantic import BeforeValidator, Field, PlainValidator
 from craterfront.composition import COMPOSED, Composed
 from craterfront.problems import did_you_mean, shown, shown_key
 from craterfront.quantities import (
+    NonNegativeArea,
     NonNegativeLength,
     PositiveLength,
     Quantity,
+    finite_number,
 )
 from craterfront.table import (
     Flag,
@@ -27,11 +29,18 @@ from craterfront.table import (
 
 MOST_LAYERS = 1000
 
-Shape = Literal["erf", "linear", "exponential"]
+MOST_POINTS = 200
+"""Of a tabulated transition."""
+
+SMALLEST_STEP_NM = 1e-6
+"""Between the positions of one."""
+
+Shape = Literal["erf", "linear", "exponential", "logistic", "sharp", "tabulated"]
 Side = Literal["below", "above"]
 Tieable = Literal["thickness_nm", "interface_width_nm"]
 
 _NOTHING = Quantity.default(0.0)
+_EXACTLY_NOTHING = Quantity.prior(0.0, u=0.0)
 _ENDLESS = Quantity(math.inf)
 
 _TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
@@ -110,6 +119,42 @@ class Substrate(_Placed):
     }
 
 
+def _points(written: Any) -> tuple[tuple[float, float], ...]:
+    """Rows of position [nm] and share that make a transition; ValueError for the first mistake."""
+    if not isinstance(written, Iterable) or isinstance(written, str | Mapping):
+        raise ValueError(f"must be a list of [position in nm, share], got {shown(written)}")
+    points: list[tuple[float, float]] = []
+    for number, row in enumerate(written, start=1):
+        try:
+            position, share = map(finite_number, row)
+        except (TypeError, ValueError):
+            problem = f"row {number} must be two numbers, position in nm and share"
+            raise ValueError(f"{problem}, got {shown(row)}") from None
+        if not -1e9 <= position <= 1e9:
+            raise ValueError(f"row {number} position must be from -1e9 to 1e9, got {position:g}")
+        if not 0 <= share <= 1:
+            raise ValueError(f"row {number} share must be from 0 to 1, got {share:g}")
+        if points and position - points[-1][0] < SMALLEST_STEP_NM:
+            raise ValueError(
+                f"row {number} position must be {SMALLEST_STEP_NM:g} nm or more below"
+                f" {points[-1][0]:g} before it, got {position:g}"
+            )
+        if points and share < points[-1][1]:
+            raise ValueError(
+                f"row {number} share must be >= {points[-1][1]:g} before it, got {share:g}"
+            )
+        points.append((position, share))
+    if not 2 <= len(points) <= MOST_POINTS:
+        raise ValueError(f"must have from 2 to {MOST_POINTS} rows, got {len(points)}")
+    if points[0][1] != 0 or points[-1][1] != 1:
+        ends = f"{points[0][1]:g} to {points[-1][1]:g}"
+        raise ValueError(f"share must run from 0 in the first row to 1 in the last, got {ends}")
+    return tuple(points)
+
+
+Points = Annotated[tuple[tuple[float, float], ...], PlainValidator(_points)]
+
+
 class Layer(_Placed):
     """A layer and the interface to what lies below it.
 
@@ -132,11 +177,18 @@ class Layer(_Placed):
     conducts
         As for a `Material`.
     interface_width_nm
-        Width of the true transition to the layer below, 16-84 % [nm]; default 0.
+        Width of the true transition to the layer below, 16-84 % [nm]; default 0, that of a
+        tabulated transition as in the table, which another width stretches.
+    diffusivity_time_nm2
+        Instead of the width of an erf transition: diffusivity times time of the interdiffusion
+        that made it [nm2].
     interface_shape
-        ``"erf"``, ``"linear"`` or ``"exponential"``.
+        ``"erf"``, ``"linear"``, ``"exponential"``, ``"logistic"``, ``"sharp"`` or
+        ``"tabulated"``.
     interface_side
         Where an exponential transition has its tail: ``"below"`` in the lower layer.
+    interface_table
+        Rows of a tabulated transition: position [nm], of any origin, and share of the layer below.
     """
 
     misplaced: ClassVar[Mapping[str, str]] = {
@@ -146,11 +198,56 @@ class Layer(_Placed):
 
     thickness_nm: PositiveLength
     interface_width_nm: NonNegativeLength = _NOTHING
+    diffusivity_time_nm2: NonNegativeArea | None = None
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_table: Points = ()
+
+    @property
+    def true_width(self) -> Quantity:
+        """Width of the transition [nm] as written, or as shape, table or diffusion give it."""
+        from craterfront.models import transitions  # brings numpy
+
+        if self.interface_shape == "sharp":
+            return _EXACTLY_NOTHING
+        if self.diffusivity_time_nm2 is not None:
+            return _as_root(self.diffusivity_time_nm2, transitions.erf_width_nm)
+        if self.interface_table and not self.is_written("interface_width_nm"):
+            position_nm, share = zip(*self.interface_table, strict=True)
+            return Quantity(transitions.TransitionTable.of(position_nm, share).width_nm)
+        return self.interface_width_nm
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        shape, width = self.interface_shape, self.is_written("interface_width_nm")
+        if (shape == "tabulated") != self.is_written("interface_table"):
+            missing = shape == "tabulated"
+            message = "missing; needed with" if missing else "goes with"
+            yield Mistake("interface_table", f'{message} interface_shape = "tabulated"')
+        if shape == "sharp" and width:
+            yield Mistake("interface_width_nm", 'a transition that is "sharp" has no width')
+        if shape == "tabulated" and width and self.interface_width_nm.value == 0:
+            yield Mistake("interface_width_nm", "must be > 0 for a table, got 0")
+        if self.diffusivity_time_nm2 is None:
+            return
+        if shape != "erf":
+            yield Mistake("diffusivity_time_nm2", 'goes with interface_shape = "erf"')
+        if width:
+            yield Mistake("diffusivity_time_nm2", "stands beside interface_width_nm; write one")
+        if self.diffusivity_time_nm2.value == 0 and self.diffusivity_time_nm2.u:
+            yield Mistake("diffusivity_time_nm2", "of the value 0 must have u = 0")
 
 
-_OF_LAYERS = tuple(key for key in Layer.model_fields if key not in _Placed.model_fields)
+def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:
+    """A length that goes with the root of an area, with half of its relative uncertainty."""
+    length = length_of(area.value)
+    if area.u is not None:
+        return Quantity.prior(length, 0.5 * length * area.u / area.value if area.u else 0.0)
+    bounds = (None if b is None else length_of(b) for b in (area.minimum, area.maximum))
+    return Quantity(length, None, *bounds, status=area.status)
+
+
+_OF_CONCRETE = ("thickness_nm", "interface_shape", "interface_side", "interface_table")
 
 
 class RepeatedLayers(Table):
@@ -223,8 +320,9 @@ class ConcreteLayer:
         None if it is neither written nor known.
     erosion_rate_nm_s
         None if it is to follow from the yields.
-    interface_width_nm, interface_shape, interface_side
-        As in `Layer`, of the interface below; without meaning for the substrate.
+    interface_width_nm, interface_shape, interface_side, interface_table
+        As in `Layer`, of the interface below; without meaning for the substrate. The width is
+        that of `Layer.true_width`.
     thickness_group, density_group, rate_group, width_group
         Which layers share the value.
     """
@@ -244,6 +342,7 @@ class ConcreteLayer:
     interface_width_nm: Quantity = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_table: tuple[tuple[float, float], ...] = ()
 
     @property
     def is_substrate(self) -> bool:
@@ -431,7 +530,10 @@ class Stack(Table):
         """A layer with the properties of its material, each in a group of its own or of that."""
         owner = self.owner_of(part)
         material_group = name if part.material is None else groups[part.material]
-        own = {key: getattr(part, key) for key in _OF_LAYERS} if isinstance(part, Layer) else {}
+        own: dict[str, Any] = {}
+        if isinstance(part, Layer):
+            own = {key: getattr(part, key) for key in _OF_CONCRETE}
+            own["interface_width_nm"] = part.true_width
         return ConcreteLayer(
             name=name,
             label=part.label,

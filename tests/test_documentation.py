@@ -148,6 +148,7 @@ _CALIBRATION_TABLES = {
 }
 _UNITS = {
     "_nm": "nm",
+    "_nm2": "nm²",
     "_um": "µm",
     "_mm": "mm",
     "_mm2": "mm²",

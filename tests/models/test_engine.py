@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
-from craterfront.models.transitions import SHAPES
+from craterfront.models.transitions import ERF, SHAPES, TABULATED, TransitionTable, stacked
 
 ELEMENTS = 3
 BETWEEN_RUNS = 2e-3  # of full scale; the slices differ, and each run may err by 1e-3
@@ -123,6 +124,54 @@ def test_a_buried_layer_is_collected_once_through_an_escape_depth(
     collected = run(sample, instrument, edges, by_species(sample)).signal.sum(axis=0)
     held = 5.0 * densities[1] * sample.composition[1]
     assert collected.reshape(3, ELEMENTS)[1] == pytest.approx(held, rel=1e-3)
+
+
+@pytest.mark.parametrize("view", ["collected", "viewed"])
+def test_a_steep_table_is_a_layer_between_sharp_interfaces(view):
+    # Derived: between two steps the volume is half of each material, as in a layer with the mean
+    # of their densities and, since every atom keeps its cost, with the mean of their doses per nm.
+    step = 1e-4
+    points = TransitionTable.of([0.0, step, 12.0, 12.0 + step], [0.0, 0.5, 0.5, 1.0])
+    density, rate = np.array([60.0, 90.0]), np.array([2.0, 1.0])
+    table = LayeredSample(
+        np.array([26.0]), np.array([points.width_nm]), np.array([TABULATED]), np.arange(2),
+        density, rate, np.eye(2, ELEMENTS), stacked([points]),
+    )  # fmt: skip
+    share = density / density.sum()
+    layers = LayeredSample(
+        np.array([20.0, 12.0]), np.zeros(2), np.zeros(2, dtype=int), np.array([0, 2, 1]),
+        np.append(density, density.mean()), np.append(rate, 1.0 / np.mean(1.0 / rate)),
+        np.vstack([np.eye(2, ELEMENTS), [*share, 0.0]]),
+    )  # fmt: skip
+    instrument = Instrument(CRATERS["parabolic"], initial_nm=1.0, view=view)
+    edges = np.linspace(0.0, 60.0, 121)
+    expected = run(layers, instrument, edges, by_element(layers)).signal
+    found = run(table, instrument, edges, by_element(table)).signal
+    assert found == pytest.approx(expected, abs=1e-3 * expected.max())
+
+
+def test_a_table_of_an_erf_transition_gives_its_profile():
+    # Straight lines between 121 points, 0.1 standard deviations apart, are off by less than
+    # 0.1^2 / 8 times the largest curvature, 0.242: 3e-4.
+    x = np.linspace(-6.0, 6.0, 121)
+    share = ndtr(x)
+    share[[0, -1]] = 0.0, 1.0
+    table = TransitionTable.of(2.0 * x, share)
+    erf = LayeredSample(
+        np.array([26.0]), np.array([4.0]), np.array([ERF]), np.arange(2),
+        np.array([60.0, 90.0]), np.array([2.0, 1.0]), np.eye(2, ELEMENTS),
+    )  # fmt: skip
+    tabulated = replace(
+        erf,
+        shape=np.array([TABULATED]),
+        tables=stacked([table]),
+        width_nm=np.array([table.width_nm]),
+    )
+    edges = np.linspace(0.0, 60.0, 121)
+    instrument = Instrument(CRATERS["parabolic"], initial_nm=1.0)
+    expected = run(erf, instrument, edges, by_element(erf)).signal
+    found = run(tabulated, instrument, edges, by_element(erf)).signal
+    assert found == pytest.approx(expected, abs=3e-4 * expected.max())
 
 
 def test_an_escape_depth_changes_nothing_suddenly():

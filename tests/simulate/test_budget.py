@@ -94,11 +94,13 @@ def test_escape_depth_alone_is_exact(rate_below, density, view):
 
 
 @pytest.mark.parametrize("rate_below", [10.0, 5.0, 30.0])
-@pytest.mark.parametrize("shape", ["erf", "linear", "exponential"])
+@pytest.mark.parametrize("shape", ["erf", "linear", "exponential", "logistic", "tabulated"])
 def test_a_true_transition_keeps_its_width_at_the_geometric_mean_of_the_rates(shape, rate_below):
     """Derived: with the distribution f of the transition in depth and independent x, x' from it,
     the variance of dose is s^2/r^2 + 2 (1/r' - 1/r)/r <max(x' - x, 0)^2>/2 = s^2/(r r')."""
-    two_sd_nm, budget = simulated_two_sd_nm(assembled("", rate_below, width=10.0, shape=shape))
+    table = '"\ninterface_table = [[2.0, 0.0], [3.0, 0.4], [9.0, 0.5], [14.0, 1.0]] #'
+    named = shape + table if shape == "tabulated" else shape
+    two_sd_nm, budget = simulated_two_sd_nm(assembled("", rate_below, width=10.0, shape=named))
     assert budget.total_nm == pytest.approx(two_sd_nm, rel=1e-4)
     if shape == "erf":
         assert budget.two_sd_nm["true transition"] == 10.0

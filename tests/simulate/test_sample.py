@@ -30,6 +30,59 @@ def test_layer_takes_numbers_as_the_file_does():
     assert layer.label == "CrN"
 
 
+@pytest.mark.parametrize(
+    ("written", "width"),
+    [
+        # Derived: w = 2 sqrt(2 D t), so u(w) / w is half of u(Dt) / Dt.
+        (2.0, Quantity(4.0)),
+        ({"value": 2.0, "u": 0.4}, Quantity.prior(4.0, u=0.4)),
+        ({"value": 2.0, "u": 0}, Quantity.prior(4.0, u=0)),
+        ({"guess": 2.0, "min": 0.5, "max": 8.0}, Quantity.guess(4.0, minimum=2.0, maximum=8.0)),
+    ],
+)
+def test_interdiffusion_gives_the_width(written, width):
+    layer = Layer(composition="CrN", thickness_nm=400, diffusivity_time_nm2=written)
+    stack = Stack(layers=[layer], substrate=Substrate(composition="Fe"))
+    assert stack.expanded()[0].interface_width_nm == width
+
+
+def test_a_sharp_transition_is_known_to_have_no_width():
+    layer = Layer(composition="CrN", thickness_nm=400, interface_shape="sharp")
+    assert layer.true_width == Quantity.prior(0.0, u=0.0)
+
+
+def test_a_table_gives_the_width_unless_one_is_written():
+    keys = {"interface_shape": "tabulated", "interface_table": [[5.0, 0.0], [15.0, 1.0]]}
+    layer = Layer(composition="CrN", thickness_nm=400, **keys)
+    assert float(layer.true_width) == pytest.approx(6.826895)  # 2 Phi(1) - 1 of 10 nm
+    stretched = Layer(composition="CrN", thickness_nm=400, interface_width_nm=3.0, **keys)
+    assert stretched.true_width == Quantity(3.0)
+
+
+@pytest.mark.parametrize(
+    ("table", "problem"),
+    [
+        (5, "must be a list of [position in nm, share], got 5"),
+        ([[0, 0]], "must have from 2 to 200 rows, got 1"),
+        ([[0, 0], [1]], "row 2 must be two numbers, position in nm and share, got [1]"),
+        ([[0, 0], [1, "1"]], "row 2 must be two numbers, position in nm and share, got [1, '1']"),
+        ([[0, 0], [1, 1.2]], "row 2 share must be from 0 to 1, got 1.2"),
+        ([[0, 0], [2e9, 1]], "row 2 position must be from -1e9 to 1e9, got 2e+09"),
+        ([[0, 0], [0, 1]], "row 2 position must be 1e-06 nm or more below 0 before it, got 0"),
+        ([[0, 0], [1, 0.5], [2, 0.4]], "row 3 share must be >= 0.5 before it, got 0.4"),
+        (
+            [[0, 0], [1, 0.9]],
+            "share must run from 0 in the first row to 1 in the last, got 0 to 0.9",
+        ),
+        ([[i, i / 300] for i in range(301)], "must have from 2 to 200 rows, got 301"),
+    ],
+)
+def test_tables_that_are_no_transitions(table, problem):
+    keys = {"interface_shape": "tabulated", "interface_table": table}
+    problems = problems_of(lambda: Layer(composition="CrN", thickness_nm=4, **keys))
+    assert problems == [f'Layer "CrN" interface_table: {problem}']
+
+
 def test_repr_shows_what_is_written():
     layer = Layer(composition="CrN", thickness_nm=400)
     assert repr(layer) == "Layer(composition='CrN', thickness_nm=Quantity(400.0))"
@@ -101,8 +154,45 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
         ({"composition": "CrN", "name": 5}, '"CrN" name: must be text, got 5'),
         (
             {"composition": "CrN", "interface_shape": "errf"},
-            '"CrN" interface_shape: must be "erf", "linear" or "exponential", got "errf";'
-            " did you mean erf?",
+            '"CrN" interface_shape: must be "erf", "linear", "exponential", "logistic", "sharp" or'
+            ' "tabulated", got "errf"; did you mean erf?',
+        ),
+        (
+            {"composition": "CrN", "interface_shape": "sharp", "interface_width_nm": 2},
+            '"CrN" interface_width_nm: a transition that is "sharp" has no width',
+        ),
+        (
+            {"composition": "CrN", "interface_shape": "tabulated"},
+            '"CrN" interface_table: missing; needed with interface_shape = "tabulated"',
+        ),
+        (
+            {"composition": "CrN", "interface_table": [[0, 0], [1, 1]]},
+            '"CrN" interface_table: goes with interface_shape = "tabulated"',
+        ),
+        (
+            {
+                "composition": "CrN",
+                "interface_shape": "tabulated",
+                "interface_table": [[0, 0], [1, 1]],
+                "interface_width_nm": 0,
+            },
+            '"CrN" interface_width_nm: must be > 0 for a table, got 0',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": 2, "interface_width_nm": 4},
+            '"CrN" diffusivity_time_nm2: stands beside interface_width_nm; write one',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": 2, "interface_shape": "linear"},
+            '"CrN" diffusivity_time_nm2: goes with interface_shape = "erf"',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": {"value": 0, "u": 1}},
+            '"CrN" diffusivity_time_nm2: of the value 0 must have u = 0',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": -1},
+            '"CrN" diffusivity_time_nm2: must be >= 0, got -1',
         ),
         ({"composition": "CrN", "repeat": 2}, '"CrN" repeat: a period cannot hold another period'),
     ],
