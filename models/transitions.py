@@ -17,15 +17,25 @@ A transition may also be a table, `TransitionTable`: straight lines between poin
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike
 
-SHAPES = ("erf", "linear", "exponential below", "exponential above", "logistic")
+SHAPES = (
+    "erf",
+    "linear",
+    "exponential below",
+    "exponential above",
+    "logistic",
+    "constant source",
+    "limited source",
+)
 """Shapes in the order of their codes; 'below' and 'above' name the side of the long tail."""
 
 ERF, LINEAR, EXPONENTIAL_BELOW, EXPONENTIAL_ABOVE, LOGISTIC = range(5)
+CONSTANT_SOURCE, LIMITED_SOURCE = 5, 6
 
 TABULATED = len(SHAPES)
 """Code of the first table of a sample; the others follow."""
@@ -43,6 +53,22 @@ EXPONENTIAL_WIDTH_PER_LENGTH = math.log(
 LOGISTIC_WIDTH_PER_LENGTH = 2.0 * EXPONENTIAL_WIDTH_PER_LENGTH
 """Width of 1 / (1 + exp(-x)) between the same levels: twice the logit of Phi(1) (3.336536)."""
 
+_ABOVE = 0.5 * math.erfc(-1.0 / math.sqrt(2.0))  # Phi(1)
+_BELOW = 0.5 * math.erfc(1.0 / math.sqrt(2.0))  # Phi(-1)
+
+# Of a half-normal distribution, which is what a constant source leaves as the derivative of the
+# share, and of a Rayleigh distribution for a limited source, in units of sqrt(2 D t).
+HALF_NORMAL_WIDTH = NormalDist().inv_cdf(0.5 + 0.5 * _ABOVE) - NormalDist().inv_cdf(
+    0.5 + 0.5 * _BELOW
+)
+RAYLEIGH_WIDTH = math.sqrt(-2.0 * math.log(_BELOW)) - math.sqrt(-2.0 * math.log(_ABOVE))
+HALF_NORMAL_MEAN = math.sqrt(2.0 / math.pi)
+RAYLEIGH_MEAN = math.sqrt(0.5 * math.pi)
+
+_WIDTH_PER_SD = {ERF: 2.0, CONSTANT_SOURCE: HALF_NORMAL_WIDTH, LIMITED_SOURCE: RAYLEIGH_WIDTH}
+_MEAN_PER_SD = {CONSTANT_SOURCE: HALF_NORMAL_MEAN, LIMITED_SOURCE: RAYLEIGH_MEAN}
+
+_SOURCE_REACH = 8.6  # sqrt(2 D t): beyond it both shares are below the rounding of 1
 _ERF_REACH = 8.3  # standard deviations: beyond it the normal distribution is 0 or 1 in floats
 _EXPONENTIAL_REACH = 37.0  # decay lengths: exp(-37) is below the rounding of 1
 _PANELS = 12  # per interface, for the quadrature of overlapping interfaces
@@ -51,33 +77,56 @@ _LOGISTIC_PANELS = 48  # its poles are near: half a panel is a quarter of their 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
-def erf_width_nm(diffusivity_time_nm2: float) -> float:
-    """Width of the edge that interdiffusion of two half-spaces leaves.
+def diffusion_width_nm(diffusivity_time_nm2: float, shape: int = ERF) -> float:
+    """Width of the transition that diffusion at constant diffusivity leaves.
 
-    The profile is erfc(z / (2 sqrt(D t))) / 2, a Gaussian edge of standard deviation sqrt(2 D t).
+    Interdiffusion of two half-spaces leaves erfc(z / (2 sqrt(D t))) / 2, a Gaussian edge of
+    standard deviation sqrt(2 D t). From a surface at which the concentration was held, a constant
+    source, erfc(z / (2 sqrt(D t))) remains, and from a thin film, a limited source,
+    exp(-z^2 / (4 D t)); both are shares of the concentration at the surface, z = 0.
 
     Parameters
     ----------
     diffusivity_time_nm2 : float
         Product of diffusivity and time, D t [nm^2], >= 0.
+    shape : int
+        `ERF`, `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
 
     Returns
     -------
     float
-        Width between the levels Phi(-1) and Phi(+1) [nm], 2 sqrt(2 D t).
+        Width between the levels Phi(-1) and Phi(+1) [nm]; of an erf transition 2 sqrt(2 D t).
 
     References
     ----------
-    J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), section 2.3.
+    J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), sections 2.2 to 2.4.
 
     Examples
     --------
-    >>> round(erf_width_nm(1.0), 4)
+    >>> round(diffusion_width_nm(1.0), 4)
     2.8284
     """
+    return _diffusion_sd_nm(diffusivity_time_nm2) * _WIDTH_PER_SD[shape]
+
+
+def diffusion_thickness_nm(diffusivity_time_nm2: float, shape: int) -> float:
+    """Thickness of the layer that holds what has diffused in from its top.
+
+    The integral of the share: 2 sqrt(D t / pi) from a constant source, sqrt(pi D t) from a limited
+    one (derived). A transition below a layer of this thickness begins at the top of the layer.
+
+    Parameters
+    ----------
+    diffusivity_time_nm2, shape
+        See `diffusion_width_nm`; `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
+    """
+    return _diffusion_sd_nm(diffusivity_time_nm2) * _MEAN_PER_SD[shape]
+
+
+def _diffusion_sd_nm(diffusivity_time_nm2: float) -> float:
     if diffusivity_time_nm2 < 0:
         raise ValueError(f"diffusivity_time_nm2 must be >= 0, got {diffusivity_time_nm2}")
-    return 2.0 * math.sqrt(2.0 * diffusivity_time_nm2)
+    return math.sqrt(2.0 * diffusivity_time_nm2)
 
 
 @dataclass(frozen=True)
@@ -129,9 +178,8 @@ class TransitionTable:
             raise ValueError(f"share must run from 0 to 1, got {level[0]} to {level[-1]}")
         x = position - position[0]
         plane = np.sum(0.5 * (x[1:] + x[:-1]) * np.diff(level))
-        upper = 0.5 * math.erfc(-1.0 / math.sqrt(2.0))
-        width = float(np.diff(np.interp([1.0 - upper, upper], level, x))[0])
-        return cls(np.column_stack([(x - plane) / width, share]), width)
+        width = float(np.diff(np.interp([_BELOW, _ABOVE], level, x))[0])
+        return cls(np.column_stack([(x - plane) / width, level]), width)
 
 
 def stacked(tables: Sequence[TransitionTable]) -> np.ndarray:
@@ -161,8 +209,9 @@ def steepest_sd_nm(width_nm: float, shape: int, tables: np.ndarray = NO_TABLES) 
 def transition_variance_nm2(width_nm: float, shape: int, tables: np.ndarray = NO_TABLES) -> float:
     """Variance of the derivative of a transition [nm^2].
 
-    Gaussian (width/2)^2, uniform length^2/12, exponential length^2, logistic (pi length)^2/3; of a
-    table that of its uniform pieces (derived).
+    Gaussian (width/2)^2, uniform length^2/12, exponential length^2, logistic (pi length)^2/3,
+    half-normal (1 - 2/pi) 2 D t, Rayleigh (2 - pi/2) 2 D t; of a table that of its uniform pieces
+    (derived).
 
     Parameters
     ----------
@@ -179,6 +228,10 @@ def transition_variance_nm2(width_nm: float, shape: int, tables: np.ndarray = NO
         return (width_nm / LINEAR_WIDTH_PER_LENGTH) ** 2 / 12.0
     if shape == LOGISTIC:
         return (math.pi * width_nm / LOGISTIC_WIDTH_PER_LENGTH) ** 2 / 3.0
+    if shape == CONSTANT_SOURCE:
+        return (width_nm / HALF_NORMAL_WIDTH) ** 2 * (1.0 - HALF_NORMAL_MEAN**2)
+    if shape == LIMITED_SOURCE:
+        return (width_nm / RAYLEIGH_WIDTH) ** 2 * (2.0 - RAYLEIGH_MEAN**2)
     if shape >= TABULATED:
         x, share = tables[shape - TABULATED].T
         square = (x[1:] ** 2 + x[1:] * x[:-1] + x[:-1] ** 2) / 3.0
@@ -217,6 +270,12 @@ def _transition(z, plane, width, shape):
         return min(1.0, max(0.0, 0.5 + x * LINEAR_WIDTH_PER_LENGTH / width))
     if shape == LOGISTIC:
         return 1.0 / (1.0 + math.exp(-x * LOGISTIC_WIDTH_PER_LENGTH / width))
+    if shape == CONSTANT_SOURCE:
+        depth = x * HALF_NORMAL_WIDTH / width + HALF_NORMAL_MEAN
+        return math.erf(depth / math.sqrt(2.0)) if depth > 0.0 else 0.0
+    if shape == LIMITED_SOURCE:
+        depth = x * RAYLEIGH_WIDTH / width + RAYLEIGH_MEAN
+        return -math.expm1(-0.5 * depth**2) if depth > 0.0 else 0.0
     length = width / EXPONENTIAL_WIDTH_PER_LENGTH
     if shape == EXPONENTIAL_BELOW:
         return -math.expm1(-(x + length) / length) if x > -length else 0.0
@@ -236,6 +295,12 @@ def _support(width, shape, tables):
     if shape == LOGISTIC:
         reach = _EXPONENTIAL_REACH * width / LOGISTIC_WIDTH_PER_LENGTH
         return reach, reach
+    if shape == CONSTANT_SOURCE:
+        sd = width / HALF_NORMAL_WIDTH
+        return HALF_NORMAL_MEAN * sd, (_SOURCE_REACH - HALF_NORMAL_MEAN) * sd
+    if shape == LIMITED_SOURCE:
+        sd = width / RAYLEIGH_WIDTH
+        return RAYLEIGH_MEAN * sd, (_SOURCE_REACH - RAYLEIGH_MEAN) * sd
     if shape >= TABULATED:
         number = shape - TABULATED
         return -tables[number, 0, 0] * width, tables[number, -1, 0] * width

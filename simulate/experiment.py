@@ -134,8 +134,8 @@ class Experiment(Table):
     def _widths_beyond_their_layer(self) -> Iterator[str]:
         for place, part in self.stack.parts():
             if isinstance(part, Layer):
-                thickness, width = float(part.thickness_nm), float(part.true_width)
-                if width > thickness:
+                thickness, width = float(part.true_thickness), float(part.true_width)
+                if width > thickness and part.thickness_nm is not None:
                     yield (
                         f"{place} interface_width_nm: {shown(width)} nm are wider than the layer,"
                         f" {shown(thickness)} nm"

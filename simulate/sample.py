@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BeforeValidator, Field, PlainValidator
 
 from craterfront.composition import COMPOSED, Composed
-from craterfront.problems import did_you_mean, shown, shown_key
+from craterfront.problems import did_you_mean, one_of, shown, shown_key
 from craterfront.quantities import (
     NonNegativeArea,
     NonNegativeLength,
@@ -35,7 +35,22 @@ MOST_POINTS = 200
 SMALLEST_STEP_NM = 1e-6
 """Between the positions of one."""
 
-Shape = Literal["erf", "linear", "exponential", "logistic", "sharp", "tabulated"]
+Shape = Literal[
+    "erf",
+    "linear",
+    "exponential",
+    "logistic",
+    "sharp",
+    "tabulated",
+    "constant source",
+    "limited source",
+]
+SOURCES = ("constant source", "limited source")
+"""Shapes of what has diffused in from the top of a layer."""
+
+DIFFUSED = ("erf", *SOURCES)
+"""Shapes that diffusion leaves."""
+
 Side = Literal["below", "above"]
 Tieable = Literal["thickness_nm", "interface_width_nm"]
 
@@ -169,7 +184,8 @@ class Layer(_Placed):
     material
         Instead: the name of a `Material`, which also gives density and erosion rate.
     thickness_nm
-        Integral of the volume fraction of the layer over depth [nm].
+        Integral of the volume fraction of the layer over depth [nm]. Below a source, default what
+        `diffusivity_time_nm2` lets diffuse in from the top of the layer.
     density_g_cm3
         Density [g/cm3]; default from the table for metals, alloys and some compounds.
     erosion_rate_nm_s
@@ -180,11 +196,11 @@ class Layer(_Placed):
         Width of the true transition to the layer below, 16-84 % [nm]; default 0, that of a
         tabulated transition as in the table, which another width stretches.
     diffusivity_time_nm2
-        Instead of the width of an erf transition: diffusivity times time of the interdiffusion
-        that made it [nm2].
+        Instead of the width of a transition that diffusion made: diffusivity times time [nm2].
     interface_shape
-        ``"erf"``, ``"linear"``, ``"exponential"``, ``"logistic"``, ``"sharp"`` or
-        ``"tabulated"``.
+        ``"erf"``, ``"linear"``, ``"exponential"``, ``"logistic"``, ``"sharp"``,
+        ``"tabulated"``; or what has diffused in from the top: ``"constant source"`` (erfc),
+        ``"limited source"`` (Gaussian).
     interface_side
         Where an exponential transition has its tail: ``"below"`` in the lower layer.
     interface_table
@@ -196,7 +212,7 @@ class Layer(_Placed):
         "of": "a period cannot hold another period",
     }
 
-    thickness_nm: PositiveLength
+    thickness_nm: PositiveLength | None = None
     interface_width_nm: NonNegativeLength = _NOTHING
     diffusivity_time_nm2: NonNegativeArea | None = None
     interface_shape: Shape = "erf"
@@ -211,14 +227,41 @@ class Layer(_Placed):
         if self.interface_shape == "sharp":
             return _EXACTLY_NOTHING
         if self.diffusivity_time_nm2 is not None:
-            return _as_root(self.diffusivity_time_nm2, transitions.erf_width_nm)
+            shape = transitions.SHAPES.index(self.interface_shape)
+            return _as_root(
+                self.diffusivity_time_nm2, lambda area: transitions.diffusion_width_nm(area, shape)
+            )
         if self.interface_table and not self.is_written("interface_width_nm"):
             position_nm, share = zip(*self.interface_table, strict=True)
             return Quantity(transitions.TransitionTable.of(position_nm, share).width_nm)
         return self.interface_width_nm
 
+    @property
+    def true_thickness(self) -> Quantity:
+        """Thickness [nm] as written, or of what has diffused in."""
+        from craterfront.models import transitions  # brings numpy
+
+        if self.thickness_nm is not None:
+            return self.thickness_nm
+        assert self.diffusivity_time_nm2 is not None  # else the layer would have a mistake
+        shape = transitions.SHAPES.index(self.interface_shape)
+        return _as_root(
+            self.diffusivity_time_nm2, lambda area: transitions.diffusion_thickness_nm(area, shape)
+        )
+
     def checks(self) -> Iterator[Mistake]:
         yield from super().checks()
+        yield from self._interface_mistakes()
+        if self.is_written("thickness_nm"):
+            return
+        area = self.diffusivity_time_nm2
+        if self.interface_shape not in SOURCES or area is None:
+            yield Mistake("thickness_nm", "missing")
+        elif area.value == 0 or area.u:
+            message = "missing; it follows from a diffusivity_time_nm2 only if that is > 0 and"
+            yield Mistake("thickness_nm", f"{message} has no uncertainty")
+
+    def _interface_mistakes(self) -> Iterator[Mistake]:
         shape, width = self.interface_shape, self.is_written("interface_width_nm")
         if (shape == "tabulated") != self.is_written("interface_table"):
             missing = shape == "tabulated"
@@ -230,8 +273,8 @@ class Layer(_Placed):
             yield Mistake("interface_width_nm", "must be > 0 for a table, got 0")
         if self.diffusivity_time_nm2 is None:
             return
-        if shape != "erf":
-            yield Mistake("diffusivity_time_nm2", 'goes with interface_shape = "erf"')
+        if shape not in DIFFUSED:
+            yield Mistake("diffusivity_time_nm2", f"goes with interface_shape = {one_of(DIFFUSED)}")
         if width:
             yield Mistake("diffusivity_time_nm2", "stands beside interface_width_nm; write one")
         if self.diffusivity_time_nm2.value == 0 and self.diffusivity_time_nm2.u:
@@ -247,7 +290,7 @@ def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:
     return Quantity(length, None, *bounds, status=area.status)
 
 
-_OF_CONCRETE = ("thickness_nm", "interface_shape", "interface_side", "interface_table")
+_OF_CONCRETE = ("interface_shape", "interface_side", "interface_table")
 
 
 class RepeatedLayers(Table):
@@ -322,7 +365,7 @@ class ConcreteLayer:
         None if it is to follow from the yields.
     interface_width_nm, interface_shape, interface_side, interface_table
         As in `Layer`, of the interface below; without meaning for the substrate. The width is
-        that of `Layer.true_width`.
+        that of `Layer.true_width`, the thickness of `Layer.true_thickness`.
     thickness_group, density_group, rate_group, width_group
         Which layers share the value.
     """
@@ -534,6 +577,7 @@ class Stack(Table):
         if isinstance(part, Layer):
             own = {key: getattr(part, key) for key in _OF_CONCRETE}
             own["interface_width_nm"] = part.true_width
+            own["thickness_nm"] = part.true_thickness
         return ConcreteLayer(
             name=name,
             label=part.label,

@@ -7,13 +7,15 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from craterfront.models.transitions import (
+    CONSTANT_SOURCE,
     ERF,
     EXPONENTIAL_ABOVE,
     EXPONENTIAL_BELOW,
     EXPONENTIAL_WIDTH_PER_LENGTH,
+    LIMITED_SOURCE,
     LINEAR,
     LINEAR_WIDTH_PER_LENGTH,
     LOGISTIC,
@@ -21,7 +23,8 @@ from craterfront.models.transitions import (
     SHAPES,
     TABULATED,
     TransitionTable,
-    erf_width_nm,
+    diffusion_thickness_nm,
+    diffusion_width_nm,
     interface_planes_nm,
     slice_fractions,
     stacked,
@@ -126,6 +129,13 @@ def test_one_layer_agrees_with_adaptive_quadrature(shape):
             return float(ndtr(-x / 4.5))
         if shape == LINEAR:
             return float(np.clip(0.5 - x / ramp, 0.0, 1.0))
+        if shape == CONSTANT_SOURCE:
+            # Derived: (1 + Phi(x)) / 2 quantiles; the mean of a half-normal is sqrt(2/pi).
+            sd = 9.0 / np.diff(ndtri(0.5 + 0.5 * ndtr([-1.0, 1.0])))[0]
+            return math.erfc(max(x / sd + math.sqrt(2.0 / math.pi), 0.0) / math.sqrt(2.0))
+        if shape == LIMITED_SOURCE:
+            sd = 9.0 / np.diff(np.sqrt(-2.0 * np.log(ndtr([1.0, -1.0]))))[0]
+            return math.exp(-0.5 * max(x / sd + math.sqrt(math.pi / 2.0), 0.0) ** 2)
         if shape == LOGISTIC:
             return 1.0 / (1.0 + math.exp(2.0 * x / length))
         if shape == TABULATED:
@@ -278,7 +288,7 @@ def test_exponential_sides_mirror_each_other():
 def test_interdiffusion_leaves_a_gaussian_edge(diffusivity_time_nm2):
     # J. Crank, The Mathematics of Diffusion (1975), section 2.3: erfc(z/(2 sqrt(Dt)))/2. The
     # level Phi(1) is at z with z/(2 sqrt(Dt)) = 1/sqrt(2), so the width is 2 sqrt(2Dt).
-    width = erf_width_nm(diffusivity_time_nm2)
+    width = diffusion_width_nm(diffusivity_time_nm2)
     assert width == pytest.approx(2.0 * math.sqrt(2.0 * diffusivity_time_nm2), rel=1e-14)
     if diffusivity_time_nm2 > 1e-6:
         z = 0.5 * width
@@ -286,9 +296,24 @@ def test_interdiffusion_leaves_a_gaussian_edge(diffusivity_time_nm2):
         assert level == pytest.approx(ndtr(1.0), rel=1e-12)
 
 
+@pytest.mark.parametrize("shape", [CONSTANT_SOURCE, LIMITED_SOURCE])
+@given(diffusivity_time_nm2=st.floats(1e-3, 1e6))
+def test_what_diffused_in_begins_at_the_top_of_its_layer(shape, diffusivity_time_nm2):
+    # Derived: integrals of erfc(z/(2 sqrt(Dt))) and exp(-z^2/(4Dt)) are 2 sqrt(Dt/pi), sqrt(pi Dt).
+    root = math.sqrt(diffusivity_time_nm2)
+    thickness = diffusion_thickness_nm(diffusivity_time_nm2, shape)
+    known = {CONSTANT_SOURCE: 2.0 / math.sqrt(math.pi), LIMITED_SOURCE: math.sqrt(math.pi)}
+    assert thickness == pytest.approx(known[shape] * root, rel=1e-14)
+    width, shapes = np.array([diffusion_width_nm(diffusivity_time_nm2, shape)]), np.array([shape])
+    (plane,) = interface_planes_nm(np.array([thickness]), width, shapes)
+    assert plane == pytest.approx(thickness, rel=1e-12)
+    above, _ = support_nm(width, shapes)
+    assert above[0] == pytest.approx(thickness, rel=1e-12)
+
+
 def test_a_negative_diffusivity_is_named():
     with pytest.raises(ValueError, match=r"diffusivity_time_nm2 must be >= 0, got -1"):
-        erf_width_nm(-1.0)
+        diffusion_width_nm(-1.0)
 
 
 def test_a_slice_that_a_step_crosses_is_split_by_volume():

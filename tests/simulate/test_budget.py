@@ -94,7 +94,18 @@ def test_escape_depth_alone_is_exact(rate_below, density, view):
 
 
 @pytest.mark.parametrize("rate_below", [10.0, 5.0, 30.0])
-@pytest.mark.parametrize("shape", ["erf", "linear", "exponential", "logistic", "tabulated"])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        "erf",
+        "linear",
+        "exponential",
+        "logistic",
+        "constant source",
+        "limited source",
+        "tabulated",
+    ],
+)
 def test_a_true_transition_keeps_its_width_at_the_geometric_mean_of_the_rates(shape, rate_below):
     """Derived: with the distribution f of the transition in depth and independent x, x' from it,
     the variance of dose is s^2/r^2 + 2 (1/r' - 1/r)/r <max(x' - x, 0)^2>/2 = s^2/(r r')."""

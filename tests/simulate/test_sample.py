@@ -46,6 +46,44 @@ def test_interdiffusion_gives_the_width(written, width):
     assert stack.expanded()[0].interface_width_nm == width
 
 
+@pytest.mark.parametrize(
+    ("shape", "thickness"),
+    # Derived: what diffuses in is 2 sqrt(D t / pi), and sqrt(pi D t) below a thin film.
+    [("constant source", 20.0 / math.sqrt(math.pi)), ("limited source", 10.0 * math.sqrt(math.pi))],
+)
+def test_what_diffuses_in_gives_the_thickness(shape, thickness):
+    case = Layer(composition="CrN", interface_shape=shape, diffusivity_time_nm2={"guess": 100.0})
+    stack = Stack(layers=[case], substrate=Substrate(composition="Fe"))
+    found = stack.expanded()[0].thickness_nm
+    assert float(found) == pytest.approx(thickness)
+    assert found.status == "guess"
+    saturated = Layer(
+        composition="CrN", thickness_nm=90, interface_shape=shape, diffusivity_time_nm2=100.0
+    )
+    assert saturated.true_thickness == Quantity(90.0)
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        ({}, "missing"),
+        ({"diffusivity_time_nm2": 4.0}, "missing"),
+        ({"interface_shape": "constant source", "interface_width_nm": 4.0}, "missing"),
+        (
+            {
+                "interface_shape": "limited source",
+                "diffusivity_time_nm2": {"value": 4.0, "u": 1.0},
+            },
+            "missing; it follows from a diffusivity_time_nm2 only if that is > 0 and has no"
+            " uncertainty",
+        ),
+    ],
+)
+def test_a_thickness_that_nothing_gives(keys, problem):
+    problems = problems_of(lambda: Layer(composition="CrN", **keys))
+    assert problems == [f'Layer "CrN" thickness_nm: {problem}']
+
+
 def test_a_sharp_transition_is_known_to_have_no_width():
     layer = Layer(composition="CrN", thickness_nm=400, interface_shape="sharp")
     assert layer.true_width == Quantity.prior(0.0, u=0.0)
@@ -154,8 +192,8 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
         ({"composition": "CrN", "name": 5}, '"CrN" name: must be text, got 5'),
         (
             {"composition": "CrN", "interface_shape": "errf"},
-            '"CrN" interface_shape: must be "erf", "linear", "exponential", "logistic", "sharp" or'
-            ' "tabulated", got "errf"; did you mean erf?',
+            '"CrN" interface_shape: must be "erf", "linear", "exponential", "logistic", "sharp",'
+            ' "tabulated", "constant source" or "limited source", got "errf"; did you mean erf?',
         ),
         (
             {"composition": "CrN", "interface_shape": "sharp", "interface_width_nm": 2},
@@ -184,7 +222,8 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
         ),
         (
             {"composition": "CrN", "diffusivity_time_nm2": 2, "interface_shape": "linear"},
-            '"CrN" diffusivity_time_nm2: goes with interface_shape = "erf"',
+            '"CrN" diffusivity_time_nm2: goes with interface_shape = "erf", "constant source" or'
+            ' "limited source"',
         ),
         (
             {"composition": "CrN", "diffusivity_time_nm2": {"value": 0, "u": 1}},
