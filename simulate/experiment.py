@@ -95,10 +95,11 @@ class Experiment(Table):
         """What has a composition and a rate of its own, by its place."""
         owners: dict[str, Any] = {}
         for place, part in self.stack.parts():
-            if part.material is None:
+            if not part.materials:
                 owners[place] = part
-            elif part.material in self.stack.materials:
-                owners[f"material.{shown_key(part.material)}"] = self.stack.materials[part.material]
+            for name in part.materials:
+                if name in self.stack.materials:
+                    owners[f"material.{shown_key(name)}"] = self.stack.materials[name]
         return owners
 
     def _strange_sensitivities(self) -> Iterator[Mistake]:
@@ -126,7 +127,7 @@ class Experiment(Table):
                 yield f'depth_scale {key}: unused with axis = "depth" in [profile]'
 
     def _unused_materials(self) -> Iterator[str]:
-        used = {part.material for _, part in self.stack.parts()}
+        used = {name for _, part in self.stack.parts() for name in part.materials}
         for name in self.stack.materials:
             if name not in used:
                 yield f"material.{shown_key(name)}: no layer names it"

@@ -147,9 +147,13 @@ def invert(
     Raises
     ------
     InputProblems
-        When nothing fixes the depth scale, or the profile does not fit the experiment.
+        When nothing fixes the depth scale, a graded layer is not exactly known, or the profile
+        does not fit the experiment.
     """
     report = progress or (lambda stage, share: None)
+    not_held = list(experiment.stack.not_held())
+    if not_held:
+        raise InputProblems(not_held)
     depth_axis = profile.axis == "depth"
     assembly = Assembly(
         experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False

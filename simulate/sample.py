@@ -4,6 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
@@ -30,7 +31,10 @@ from craterfront.table import (
 MOST_LAYERS = 1000
 
 MOST_POINTS = 200
-"""Of a tabulated transition."""
+"""Of a tabulated transition, and of a graded layer."""
+
+SMALLEST_SHARE = 1e-4
+"""Of a graded layer, between two rows."""
 
 SMALLEST_STEP_NM = 1e-6
 """Between the positions of one."""
@@ -97,22 +101,33 @@ class Material(_Solid):
 class _Placed(_Solid):
     """What lies somewhere in the stack: a layer or the substrate."""
 
+    made_of: ClassVar[tuple[str, ...]] = (*COMPOSED, "material")
+    """Keys of which one says what it consists of."""
+
     name: Name | None = None
     material: Name | None = None
 
     @property
+    def materials(self) -> tuple[str, ...]:
+        """Names of the shared materials that it consists of."""
+        return () if self.material is None else (self.material,)
+
+    @property
     def label(self) -> str:
-        """The name, else the material, else what it consists of."""
-        return self.name or self.material or self.substance
+        """The name, else the material (of a graded layer two), else what it consists of."""
+        ends = self.materials[:1] + self.materials[1:][-1:]
+        return self.name or " to ".join(ends) or self.substance
 
     def checks(self) -> Iterator[Mistake]:
-        if not self.is_written("material") and any(map(self.is_written, COMPOSED)):
+        written = {key for key in self.made_of if self.is_written(key)}
+        if written and written <= set(COMPOSED):
             yield from super().checks()
             return
-        yield from self.one_of(*COMPOSED, "material")
+        yield from self.one_of(*self.made_of)
         for key in ("density_g_cm3", "erosion_rate_nm_s", "conducts"):
-            if self.is_written(key) and self.material is not None:
-                yield Mistake(key, f"belongs in [material.{shown_key(self.material)}], named here")
+            if self.is_written(key) and self.materials:
+                place = f"[material.{shown_key(self.materials[0])}]"
+                yield Mistake(key, f"belongs in {place}, named here")
 
 
 class Substrate(_Placed):
@@ -131,6 +146,7 @@ class Substrate(_Placed):
     misplaced: ClassVar[Mapping[str, str]] = {
         "thickness_nm": "a substrate has no thickness, it goes on without end",
         "interface_width_nm": "belongs to the layer above the interface, not to the substrate",
+        "grading": "belongs to a layer: a substrate goes on without end",
     }
 
 
@@ -167,6 +183,36 @@ def _points(written: Any) -> tuple[tuple[float, float], ...]:
     return tuple(points)
 
 
+def _grading(written: Any) -> tuple[tuple[float, str], ...]:
+    """Rows of relative depth and material; ValueError for the first mistake."""
+    if not isinstance(written, Iterable) or isinstance(written, str | Mapping):
+        raise ValueError(f"must be a list of [relative depth, material], got {shown(written)}")
+    rows: list[tuple[float, str]] = []
+    for number, row in enumerate(written, start=1):
+        if not isinstance(row, list | tuple) or len(row) != 2 or not isinstance(row[1], str):
+            problem = f"row {number} must be a relative depth and the name of a material"
+            raise ValueError(f"{problem}, got {shown(row)}")
+        try:
+            depth = finite_number(row[0])
+        except ValueError as error:
+            raise ValueError(f"row {number} relative depth {error}") from None
+        if rows and depth - rows[-1][0] < SMALLEST_SHARE:
+            raise ValueError(
+                f"row {number} relative depth must be {SMALLEST_SHARE:g} or more below"
+                f" {rows[-1][0]:g} before it, got {depth:g}"
+            )
+        rows.append((depth, row[1]))
+    if not 2 <= len(rows) <= MOST_POINTS:
+        raise ValueError(f"must have from 2 to {MOST_POINTS} rows, got {len(rows)}")
+    if rows[0][0] != 0 or rows[-1][0] != 1:
+        ends = f"{rows[0][0]:g} to {rows[-1][0]:g}"
+        raise ValueError(
+            f"relative depth must run from 0 in the first row to 1 in the last, got {ends}"
+        )
+    return tuple(rows)
+
+
+Grading = Annotated[tuple[tuple[float, str], ...], PlainValidator(_grading)]
 Points = Annotated[tuple[tuple[float, float], ...], PlainValidator(_points)]
 
 
@@ -183,6 +229,9 @@ class Layer(_Placed):
         Instead: a table of mass fractions by element.
     material
         Instead: the name of a `Material`, which also gives density and erosion rate.
+    grading
+        Instead: rows of relative depth, from 0 to 1, and name of a `Material`. Volume fractions
+        are straight lines between the rows. The layer is held as it is written.
     thickness_nm
         Integral of the volume fraction of the layer over depth [nm]. Below a source, default what
         `diffusivity_time_nm2` lets diffuse in from the top of the layer.
@@ -211,13 +260,50 @@ class Layer(_Placed):
         "repeat": "a period cannot hold another period",
         "of": "a period cannot hold another period",
     }
+    made_of: ClassVar[tuple[str, ...]] = (*_Placed.made_of, "grading")
 
+    grading: Grading = ()
     thickness_nm: PositiveLength | None = None
     interface_width_nm: NonNegativeLength = _NOTHING
     diffusivity_time_nm2: NonNegativeArea | None = None
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
     interface_table: Points = ()
+
+    @property
+    def materials(self) -> tuple[str, ...]:
+        return tuple(name for _, name in self.grading) or super().materials
+
+    def sublayers(self) -> "list[Layer]":
+        """The layer itself; a graded one as layers of its materials.
+
+        Linear transitions that follow on each other make volume fractions that are straight lines
+        between the rows: each material rises to 1 at its row and falls to 0 at the next.
+        """
+        if not self.grading:
+            return [self]
+        from craterfront.models.transitions import LINEAR_WIDTH_PER_LENGTH  # brings numpy
+
+        depths_nm = [float(self.true_thickness) * depth for depth, _ in self.grading]
+        steps_nm = [below - above for above, below in pairwise(depths_nm)]
+        around_nm = zip([0.0, *steps_nm], [*steps_nm, 0.0], strict=True)
+        layers = []
+        for name, (above_nm, below_nm) in zip(self.materials, around_nm, strict=True):
+            keys: dict[str, Any] = {
+                "interface_shape": "linear",
+                "interface_width_nm": Quantity.prior(LINEAR_WIDTH_PER_LENGTH * below_nm, u=0.0),
+            }
+            if below_nm == 0:
+                keys = {key: getattr(self, key) for key in _OF_INTERFACE if self.is_written(key)}
+            layers.append(
+                Layer(
+                    name=f"{self.label}: {name}",
+                    material=name,
+                    thickness_nm=Quantity.prior(0.5 * (above_nm + below_nm), u=0.0),
+                    **keys,
+                )
+            )
+        return layers
 
     @property
     def true_width(self) -> Quantity:
@@ -252,6 +338,8 @@ class Layer(_Placed):
     def checks(self) -> Iterator[Mistake]:
         yield from super().checks()
         yield from self._interface_mistakes()
+        if self.grading:
+            yield from self._grading_mistakes()
         if self.is_written("thickness_nm"):
             return
         area = self.diffusivity_time_nm2
@@ -260,6 +348,18 @@ class Layer(_Placed):
         elif area.value == 0 or area.u:
             message = "missing; it follows from a diffusivity_time_nm2 only if that is > 0 and"
             yield Mistake("thickness_nm", f"{message} has no uncertainty")
+
+    def _grading_mistakes(self) -> Iterator[Mistake]:
+        thickness = self.thickness_nm
+        if thickness is None:
+            if not self.is_written("thickness_nm") and self.interface_shape in SOURCES:
+                yield Mistake("thickness_nm", "missing; that of a graded layer has to be written")
+            return
+        if thickness.status == "guess" or thickness.u:
+            message = "of a graded layer must be a plain number or exactly known (u = 0)"
+            yield Mistake("thickness_nm", f"{message}, got {shown(thickness.written())}")
+        if float(thickness) * min(b - a for (a, _), (b, _) in pairwise(self.grading)) < 1e-5:
+            yield Mistake("grading", "has rows that are less than 1e-05 nm apart")
 
     def _interface_mistakes(self) -> Iterator[Mistake]:
         shape, width = self.interface_shape, self.is_written("interface_width_nm")
@@ -290,6 +390,13 @@ def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:
     return Quantity(length, None, *bounds, status=area.status)
 
 
+_OF_INTERFACE = (
+    "interface_width_nm",
+    "diffusivity_time_nm2",
+    "interface_shape",
+    "interface_side",
+    "interface_table",
+)
 _OF_CONCRETE = ("interface_shape", "interface_side", "interface_table")
 
 
@@ -350,7 +457,7 @@ class ConcreteLayer:
     name
         Unique in the stack, such as ``"TiN #3"`` for the third period.
     label
-        Name before it was made unique, ``"TiN"``.
+        Name before it was made unique, ``"TiN"``; of a graded layer that of the whole.
     material
         Name of the shared material, if it has one.
     substance
@@ -504,19 +611,31 @@ class Stack(Table):
             if isinstance(entry, RepeatedLayers):
                 layers += self._periods(entry, names, groups)
             else:
-                layers.append(self._concrete(entry, entry.name or names.new(entry.label), groups))
+                for sub in entry.sublayers():
+                    name = entry.name if sub is entry and entry.name else names.new(sub.label)
+                    layers.append(replace(self._concrete(sub, name, groups), label=entry.label))
         last = self.substrate.name or names.new(self.substrate.label)
         layers.append(self._concrete(self.substrate, last, groups))
         return _sharing(_sharing(layers, "density_group", _density_from), "rate_group", _rate_from)
 
     def elements(self) -> list[str]:
         """Element symbols in the order in which they first occur from the surface down."""
-        found = [self.owner_of(part).atomic_fractions for _, part in self.parts()]
+        owners = [owner for _, part in self.parts() for owner in self.owners_of(part)]
+        found = [owner.atomic_fractions for owner in owners]
         return list(dict.fromkeys(symbol for fractions in found for symbol in fractions))
 
-    def owner_of(self, part: Layer | Substrate) -> Material | Layer | Substrate:
-        """What has the composition, density and rate of a layer: its material, or itself."""
-        return part if part.material is None else self.materials[part.material]
+    def owners_of(self, part: Layer | Substrate) -> Sequence[Material | Layer | Substrate]:
+        """What has the composition, density and rate of a layer: its materials, or itself."""
+        return [self.materials[name] for name in part.materials] or [part]
+
+    def not_held(self) -> Iterator[str]:
+        """One line for each graded layer of which nobody says that it is exactly known."""
+        for place, part in self.parts():
+            if isinstance(part, Layer) and part.grading and part.true_thickness.u is None:
+                yield (
+                    f"{place} thickness_nm: an inversion holds a graded layer as it is written;"
+                    f" write {{ value = {float(part.true_thickness):g}, u = 0 }} if it is known"
+                )
 
     def parts(self) -> Iterator[tuple[str, Layer | Substrate]]:
         """Place and table of every layer, one for all periods, and of the substrate."""
@@ -538,15 +657,19 @@ class Stack(Table):
         last = [("substrate", self.substrate)] if self.substrate is not None else []
         yield from _names_used_twice([*whole, *last])
         for place, part in self.parts():
-            if part.material is not None and part.material not in self.materials:
-                near = did_you_mean(part.material, self.materials)
-                message = f"there is no [material.{shown_key(part.material)}]{near}"
-                yield Mistake("material", message, within=place)
+            for name in dict.fromkeys(part.materials):
+                if name not in self.materials:
+                    near = did_you_mean(name, self.materials)
+                    message = f"there is no [material.{shown_key(name)}]{near}"
+                    key = "material" if part.material is not None else "grading"
+                    yield Mistake(key, message, within=place)
 
     def _too_many(self) -> Iterator[Mistake]:
         total = 0
         for index, entry in enumerate(self.layers):
-            total += (entry.repeat or 0) * len(entry.of) if isinstance(entry, RepeatedLayers) else 1
+            period = entry.of if isinstance(entry, RepeatedLayers) else (entry,)
+            repeat = entry.repeat or 0 if isinstance(entry, RepeatedLayers) else 1
+            total += repeat * sum(max(len(layer.grading), 1) for layer in period)
             if total > MOST_LAYERS:
                 message = f"brings the stack to {total} layers; at most {MOST_LAYERS}"
                 yield Mistake("", message, within=numbered("layer", index, entry.label))
@@ -558,12 +681,14 @@ class Stack(Table):
         """The layers of all periods; thickness and width are their own unless they are tied."""
         period = []
         for part in entry.of:
-            shared = names.new(f"{part.label} (all {entry.repeat})")
-            period.append(self._concrete(part, shared, groups))
+            for sub in part.sublayers():
+                shared = names.new(f"{sub.label} (all {entry.repeat})")
+                layer = replace(self._concrete(sub, shared, groups), label=part.label)
+                period.append((sub.label, layer))
         loose = [group for key, group in _TIEABLE_GROUPS.items() if key not in entry.tie]
         for number in range(1, entry.repeat + 1):
-            for layer in period:
-                name = names.new(f"{layer.label} #{number}")
+            for label, layer in period:
+                name = names.new(f"{label} #{number}")
                 own: dict[str, Any] = dict.fromkeys(loose, name)
                 yield replace(layer, name=name, **own)
 
@@ -571,7 +696,7 @@ class Stack(Table):
         self, part: Layer | Substrate, name: str, groups: Mapping[str, str]
     ) -> ConcreteLayer:
         """A layer with the properties of its material, each in a group of its own or of that."""
-        owner = self.owner_of(part)
+        (owner,) = self.owners_of(part)
         material_group = name if part.material is None else groups[part.material]
         own: dict[str, Any] = {}
         if isinstance(part, Layer):

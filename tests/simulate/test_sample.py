@@ -163,11 +163,11 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
 @pytest.mark.parametrize(
     ("keys", "line"),
     [
-        ({}, "composition: missing; write one of composition, composition_mass, material"),
+        ({}, "composition: missing; write one of composition, composition_mass, material, grading"),
         (
             {"composition": "CrN", "material": "x"},
             '"x" material: stands beside composition; write only one of composition,'
-            " composition_mass, material",
+            " composition_mass, material, grading",
         ),
         (
             {"composition": 5},
@@ -541,3 +541,114 @@ def test_number_of_written_layers_is_limited():
     layers = [{"composition": "Cr", "thickness_nm": 1}] * 1001
     problems = problems_of(lambda: Stack(layers=layers, substrate={"composition": "Fe"}))
     assert problems == ["layer: must be at most 1000 layers, got 1001"]
+
+
+# --- graded layers -----------------------------------------------------------------------------
+
+NITRIDES = {
+    "TiN": {"composition": "TiN", "density_g_cm3": 5.0},
+    "CrN": {"composition": "CrN", "density_g_cm3": 6.0},
+}
+ROWS = [[0, "TiN"], [0.25, "CrN"], [1, "TiN"]]
+
+
+def graded(thickness_nm=80.0, **keys):
+    keys = {"name": "grade", "grading": ROWS, **keys}
+    return Layer(thickness_nm=thickness_nm, **keys)
+
+
+def stack_of(*layers):
+    return Stack(layers=layers, substrate=Substrate(composition="Fe"), materials=NITRIDES)
+
+
+def test_a_graded_layer_is_made_of_its_materials():
+    # Derived: materials rise and fall along straight lines, so each holds half of the steps to its
+    # neighbours, of 20 and 60 nm.
+    layers = stack_of(graded(interface_width_nm=3.0)).expanded()[:-1]
+    assert [layer.name for layer in layers] == ["grade: TiN", "grade: CrN", "grade: TiN (2)"]
+    assert {layer.label for layer in layers} == {"grade"}
+    assert [float(layer.thickness_nm) for layer in layers] == [10.0, 40.0, 30.0]
+    assert {layer.thickness_nm.u for layer in layers} == {0.0}
+    assert [layer.interface_shape for layer in layers] == ["linear", "linear", "erf"]
+    assert layers[-1].interface_width_nm == Quantity(3.0)
+    assert layers[0].rate_group == layers[2].rate_group == "material TiN"
+
+
+def test_a_graded_layer_without_a_name_is_called_by_its_ends():
+    assert graded(name=None, grading=[[0, "TiN"], [1, "CrN"]]).label == "TiN to CrN"
+    assert stack_of(graded(name=None)).elements() == ["Ti", "N", "Cr", "Fe"]
+
+
+def test_a_period_may_hold_a_graded_layer():
+    period = RepeatedLayers(repeat=2, of=[graded(), Layer(material="CrN", thickness_nm=5)])
+    names = [layer.name for layer in stack_of(period).expanded()[:-1]]
+    assert names[:4] == ["grade: TiN #1", "grade: CrN #1", "grade: TiN #1 (2)", "CrN #1"]
+    assert len(names) == len(set(names)) == 8
+
+
+@pytest.mark.parametrize(
+    ("rows", "problem"),
+    [
+        (5, "must be a list of [relative depth, material], got 5"),
+        ([[0, "TiN"]], "must have from 2 to 200 rows, got 1"),
+        (
+            [[0, "TiN"], [1, 2]],
+            "row 2 must be a relative depth and the name of a material, got [1, 2]",
+        ),
+        ([[0, "TiN"], ["1", "CrN"]], 'row 2 relative depth must be a number, got "1"'),
+        (
+            [[0, "TiN"], [0, "CrN"], [1, "TiN"]],
+            "row 2 relative depth must be 0.0001 or more below 0 before it, got 0",
+        ),
+        (
+            [[0, "TiN"], [0.9, "CrN"]],
+            "relative depth must run from 0 in the first row to 1 in the last, got 0 to 0.9",
+        ),
+    ],
+)
+def test_rows_that_are_no_grading(rows, problem):
+    assert problems_of(lambda: graded(grading=rows)) == [f'Layer "grade" grading: {problem}']
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        (
+            {"thickness_nm": {"guess": 80}},
+            "thickness_nm: of a graded layer must be a plain number or exactly known (u = 0),"
+            " got {'guess': 80.0}",
+        ),
+        (
+            {"material": "TiN"},
+            "grading: stands beside material; write only one of composition, composition_mass,"
+            " material, grading",
+        ),
+        ({"thickness_nm": 1e-5}, "grading: has rows that are less than 1e-05 nm apart"),
+        ({"density_g_cm3": 5}, "density_g_cm3: belongs in [material.TiN], named here"),
+        (
+            {
+                "thickness_nm": None,
+                "interface_shape": "constant source",
+                "diffusivity_time_nm2": 5,
+            },
+            "thickness_nm: missing; that of a graded layer has to be written",
+        ),
+    ],
+)
+def test_graded_layers_that_cannot_be(keys, problem):
+    assert problems_of(lambda: graded(**keys)) == [f'Layer "grade" {problem}']
+
+
+def test_a_grading_names_materials():
+    rows = [[0, "TiN"], [1, "TiM"]]
+    assert problems_of(lambda: stack_of(graded(grading=rows))) == [
+        'layer[1] "grade" grading: there is no [material.TiM]; did you mean TiN?'
+    ]
+
+
+def test_an_inversion_is_told_that_a_graded_layer_is_known():
+    assert list(stack_of(graded()).not_held()) == [
+        'layer[1] "grade" thickness_nm: an inversion holds a graded layer as it is written;'
+        " write { value = 80, u = 0 } if it is known"
+    ]
+    assert list(stack_of(graded({"value": 80.0, "u": 0})).not_held()) == []

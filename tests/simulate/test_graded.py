@@ -1,0 +1,143 @@
+"""Graded layers: what they hold, their profile, and what an inversion makes of them."""
+
+import numpy as np
+import pytest
+
+from craterfront.experiment import experiment_from_toml
+from craterfront.files import profile_of
+from craterfront.forward import simulate
+from craterfront.inversion import invert
+from craterfront.models.elements import atomic_mass_u
+from craterfront.problems import InputProblems
+
+MASS = {
+    "TiN": atomic_mass_u("Ti") + atomic_mass_u("N"),
+    "CrN": atomic_mass_u("Cr") + atomic_mass_u("N"),
+}
+DENSITY, RATE = {"TiN": 5.0, "CrN": 6.2}, {"TiN": 10.0, "CrN": 16.0}
+
+
+def material(name, tin):
+    """A material with a share of TiN by volume: masses per volume and times per depth add up."""
+    shares = {"TiN": tin, "CrN": 1.0 - tin}
+    titanium, chromium = (shares[nitride] * DENSITY[nitride] / MASS[nitride] for nitride in MASS)
+    density = sum(share * DENSITY[nitride] for nitride, share in shares.items())
+    rate = 1.0 / sum(share / RATE[nitride] for nitride, share in shares.items())
+    return f"""
+        [material.{name}]
+        composition = {{ Ti = {titanium}, Cr = {chromium}, N = {titanium + chromium} }}
+        density_g_cm3 = {density}
+        erosion_rate_nm_s = {rate}
+    """
+
+
+def sample(rows, thickness="100.0", more=""):
+    """A layer graded by rows of relative depth and share of TiN, on iron."""
+    grading = [[depth, f"m{number}"] for number, (depth, _) in enumerate(rows)]
+    materials = "".join(material(f"m{number}", tin) for number, (_, tin) in enumerate(rows))
+    return experiment_from_toml(f"""
+        [[layer]]
+        name = "grade"
+        grading = {grading}
+        thickness_nm = {thickness}
+        interface_shape = "sharp"
+        {materials}
+        [substrate]
+        composition = "Fe"
+        erosion_rate_nm_s = 25.0
+        [detection]
+        duration_s = 14.0
+        {more}
+    """)
+
+
+def simulated(experiment, **keys):
+    return simulate(experiment.stack, experiment.setup, **keys)
+
+
+def test_the_truth_follows_straight_lines_between_the_rows():
+    # Derived: atoms per volume mix by volume, so the ratio of titanium to chromium is that of the
+    # shares times formula units per volume.
+    rows = [(0.0, 1.0), (0.3, 0.2), (1.0, 0.7)]
+    truth = simulated(sample(rows))
+    depth = truth["depth"].values
+    titanium, chromium = (
+        truth["composition"].sel(element=e).values[depth < 100.0] for e in ("Ti", "Cr")
+    )
+    tin = np.interp(depth[depth < 100.0] / 100.0, *zip(*rows, strict=True))
+    units = {nitride: DENSITY[nitride] / MASS[nitride] for nitride in MASS}
+    expected = tin * units["TiN"] / (tin * units["TiN"] + (1.0 - tin) * units["CrN"])
+    # The truth stands for slices of up to 0.9 nm: at a row the mean differs by a quarter of that
+    # times the change of slope, 0.034 per nm.
+    assert titanium / (titanium + chromium) == pytest.approx(expected, abs=0.008)
+    away = np.abs(depth[depth < 100.0] - 30.0) > 1.0
+    assert (titanium / (titanium + chromium))[away] == pytest.approx(expected[away], abs=2e-5)
+    assert truth["thickness_nm"].values == pytest.approx([15.0, 50.0, 35.0])
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        "",
+        '[crater]\nshape = "parabolic"\ncurvature = 0.1\n[roughness]\ninitial_nm = 2.0\n'
+        '[mixing]\nmodel = "uniform"\nlength_nm = 2.0\n',
+    ],
+)
+def test_more_rows_on_the_same_lines_change_nothing(more):
+    few = [(0.0, 1.0), (0.4, 0.2), (1.0, 0.6)]
+    many = [(0.0, 1.0), (0.1, 0.8), (0.2, 0.6), (0.4, 0.2), (0.7, 0.4), (0.85, 0.5), (1.0, 0.6)]
+    one, other = (simulated(sample(rows, more=more))["clean"] for rows in (few, many))
+    for channel in ("Ti", "Cr", "N", "Fe"):
+        full = float(one.sel(channel=channel).max())
+        found = other.sel(channel=channel).values
+        assert found == pytest.approx(one.sel(channel=channel).values, abs=1e-3 * full)
+
+
+def test_the_profile_is_what_leaves_in_time():
+    # Derived, by sums over 1 pm: depth costs the time sum f / r per nm and gives f times the atoms
+    # per volume.
+    rows = [(0.0, 1.0), (0.3, 0.2), (1.0, 0.7)]
+    depth = np.linspace(0.0, 100.0, 100_001)
+    middle = 0.5 * (depth[1:] + depth[:-1])
+    tin = np.interp(middle / 100.0, *zip(*rows, strict=True))
+    cost_s = np.diff(depth) * (tin / RATE["TiN"] + (1.0 - tin) / RATE["CrN"])
+    avogadro_per_nm3 = 602.214076  # g/cm3 over g/mol
+    atoms = np.diff(depth) * tin * DENSITY["TiN"] / MASS["TiN"] * avogadro_per_nm3
+    time, held = (np.append(0.0, np.cumsum(each)) for each in (cost_s, atoms))
+    found = simulated(sample(rows))
+    interval = 14.0 / found["time"].size
+    edges = interval * np.arange(found["time"].size + 1)
+    expected = np.diff(np.interp(edges, time, held)) / interval
+    titanium = found["clean"].sel(channel="Ti").values
+    assert titanium == pytest.approx(expected, abs=1e-3 * expected.max())
+
+
+def test_an_inversion_holds_what_is_exactly_known():
+    rows = [(0.0, 1.0), (0.3, 0.2), (1.0, 0.7)]
+    noise = "[noise]\ncounts_per_unit_s = 10.0\n"
+    profile = profile_of(simulated(sample(rows, more=noise), seed=4), "profile.nc")
+    with pytest.raises(InputProblems, match="an inversion holds a graded layer as it is written"):
+        invert(profile, sample(rows, more=noise))
+    found = invert(profile, sample(rows, "{ value = 100.0, u = 0 }", noise))
+    values = dict(
+        zip((p.name for p in found.likelihood.assembly.parameters), found.values, strict=True)
+    )
+    assert values["thickness of grade: m1"] == 50.0
+    assert values["erosion rate of Fe"] == pytest.approx(25.0, rel=0.1)
+    assert values["erosion rate of material m0"] == pytest.approx(10.0, rel=0.02)
+
+
+def test_a_layer_graded_between_equals_is_that_layer():
+    flat = simulated(sample([(0.0, 0.5), (0.3, 0.5), (1.0, 0.5)]))["clean"].values
+    plain = experiment_from_toml(f"""
+        [[layer]]
+        material = "m"
+        thickness_nm = 100.0
+        {material("m", 0.5)}
+        [substrate]
+        composition = "Fe"
+        erosion_rate_nm_s = 25.0
+        [detection]
+        duration_s = 14.0
+    """)
+    assert flat == pytest.approx(simulated(plain)["clean"].values, abs=1e-9 * flat.max())
