@@ -14,6 +14,7 @@ from craterfront.quantities import (
     NonNegativeLength,
     PositiveLength,
     Quantity,
+    finite_number,
 )
 from craterfront.table import (
     Flag,
@@ -35,6 +36,12 @@ _NOTHING = Quantity.default(0.0)
 _ENDLESS = Quantity(math.inf)
 
 _TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
+
+
+def _share(written: Any) -> float:
+    if not 0 <= finite_number(written) <= 1:
+        raise ValueError(f"must be from 0 to 1, got {shown(written)}")
+    return float(written)
 
 
 class _Solid(Composed):
@@ -107,6 +114,7 @@ class Substrate(_Placed):
     misplaced: ClassVar[Mapping[str, str]] = {
         "thickness_nm": "a substrate has no thickness, it goes on without end",
         "interface_width_nm": "belongs to the layer above the interface, not to the substrate",
+        "interface_roughness_nm": "belongs to the layer above the interface, not to the substrate",
     }
 
 
@@ -137,6 +145,10 @@ class Layer(_Placed):
         ``"erf"``, ``"linear"`` or ``"exponential"``.
     interface_side
         Where an exponential transition has its tail: ``"below"`` in the lower layer.
+    interface_roughness_nm
+        Standard deviation of the height of the interface [nm], apart from its width; default 0.
+    conformal
+        Share of that height that all above follows, outer surface included.
     """
 
     misplaced: ClassVar[Mapping[str, str]] = {
@@ -148,6 +160,23 @@ class Layer(_Placed):
     interface_width_nm: NonNegativeLength = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_roughness_nm: NonNegativeLength = _NOTHING
+    conformal: Annotated[float, PlainValidator(_share)] = 0.0
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        rough = self.interface_roughness_nm
+        if rough.status == "guess":
+            message = (
+                "cannot be a guess: a profile hardly tells roughness from width; write what is"
+                " known, { value, u }, and the width is what is left"
+            )
+            yield Mistake("interface_roughness_nm", message)
+        elif rough.u and not rough.value:
+            message = "needs a value > 0 beside its u: no first derivative tells 0 from a little"
+            yield Mistake("interface_roughness_nm", message)
+        if self.conformal and not self.is_written("interface_roughness_nm"):
+            yield Mistake("conformal", "needs interface_roughness_nm, of which it is a share")
 
 
 _OF_LAYERS = tuple(key for key in Layer.model_fields if key not in _Placed.model_fields)
@@ -165,7 +194,7 @@ class RepeatedLayers(Table):
     tie
         Of ``"thickness_nm"`` and ``"interface_width_nm"``, what has one value in all periods;
         the rest is independent from period to period. Density and erosion rate belong to the
-        material and are the same in all periods.
+        material and are the same in all periods, and so is the roughness of an interface.
     """
 
     repeat: Annotated[int, whole_number(1, MOST_LAYERS)]
@@ -223,9 +252,9 @@ class ConcreteLayer:
         None if it is neither written nor known.
     erosion_rate_nm_s
         None if it is to follow from the yields.
-    interface_width_nm, interface_shape, interface_side
+    interface_width_nm, interface_shape, interface_side, interface_roughness_nm, conformal
         As in `Layer`, of the interface below; without meaning for the substrate.
-    thickness_group, density_group, rate_group, width_group
+    thickness_group, density_group, rate_group, width_group, roughness_group
         Which layers share the value.
     """
 
@@ -240,10 +269,13 @@ class ConcreteLayer:
     density_group: str
     rate_group: str
     width_group: str
+    roughness_group: str
     thickness_nm: Quantity = _ENDLESS
     interface_width_nm: Quantity = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_roughness_nm: Quantity = _NOTHING
+    conformal: float = 0.0
 
     @property
     def is_substrate(self) -> bool:
@@ -444,5 +476,6 @@ class Stack(Table):
             density_group=material_group,
             rate_group=material_group,
             width_group=name,
+            roughness_group=name,
             **own,
         )
