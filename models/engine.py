@@ -17,7 +17,7 @@ import numpy as np
 from craterfront.models import crater
 from craterfront.models.arrival import REACH, Arrival, balance_nodes
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
-from craterfront.models.roughening import dose_spread, variance_per_nm
+from craterfront.models.roughening import dose_spread, relief_variance, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
 from craterfront.models.transitions import (
@@ -49,6 +49,8 @@ class LayeredSample:
     width_nm, shape : ndarray, shape (L,)
         Interface below each of them: width [nm] and index into `transitions.SHAPES`, or the
         number of a table.
+    relief_nm : ndarray, shape (L,), optional
+        Standard deviation of its height against the outer surface [nm]; flat by default.
     material : ndarray of int, shape (L + 1,)
         Material of each layer and of the substrate.
     atomic_density_per_nm3, rate_nm_s : ndarray, shape (M,)
@@ -67,6 +69,7 @@ class LayeredSample:
     rate_nm_s: np.ndarray
     composition: np.ndarray
     tables: np.ndarray = field(default_factory=lambda: NO_TABLES)
+    relief_nm: np.ndarray | None = None
 
     def planes_nm(self) -> np.ndarray:
         """Interface planes [nm], shape (L,)."""
@@ -75,6 +78,13 @@ class LayeredSample:
     def layers_in(self, edges_nm: np.ndarray, planes_nm: np.ndarray) -> np.ndarray:
         """Mean volume fraction of every layer between the edges, see `slice_fractions`."""
         return slice_fractions(edges_nm, planes_nm, self.width_nm, self.shape, self.tables)
+
+    def relief_variance(self, depth_nm: np.ndarray, planes_nm: np.ndarray) -> np.ndarray:
+        """Variance of the arrival dose by rough interfaces, see `roughening` [s^2]."""
+        if self.relief_nm is None:
+            return np.zeros_like(depth_nm)
+        rate = self.rate_nm_s[self.material]
+        return relief_variance(depth_nm, planes_nm, self.relief_nm, rate)
 
 
 @dataclass(frozen=True)
@@ -233,9 +243,11 @@ def _features(
     growth, relative = _growth(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
     dose_growth = growth[sample.material] / rate**2
-    variance = (instrument.initial_nm / rate[0]) ** 2 + np.append(
-        0.0, np.cumsum(dose_growth[:-1] * sample.thickness_nm)
-    )
+    faces = np.append(0.0, np.cumsum(sample.thickness_nm))
+    relief = sample.relief_variance(faces, faces[1:])
+    variance = (instrument.initial_nm / rate[0]) ** 2 + relief
+    variance += np.append(0.0, np.cumsum(dose_growth[:-1] * sample.thickness_nm))
+    dose_growth[:-1] += np.diff(relief) / sample.thickness_nm
     return Features(
         above_nm=above,
         below_nm=below,
@@ -248,7 +260,7 @@ def _features(
         variance=variance,
         variance_per_nm=dose_growth,
         relative=float(np.hypot(relative, crater.relative_smoothing(instrument.crater))),
-        spread_grows=bool(growth.any() or relative > 0),
+        spread_grows=bool(growth.any() or relative > 0 or relief.any()),
         coarsest_nm=_PER_ESCAPE_DEPTH * escape if escape > 0 else np.inf,
     )
 
@@ -319,7 +331,10 @@ def plan(
     slices = plan_slices(planes, needed, 3.0 * (depth + needed), features, refine)
     top = np.append(0.0, np.cumsum(sample.thickness_nm / rates[:-1]))
     growth = features.variance_per_nm[-1] * rates[-1]
-    variance = np.interp(time_edges_s, top, features.variance)
+    faces = np.append(0.0, np.cumsum(sample.thickness_nm))
+    grown = features.variance - sample.relief_variance(faces, faces[1:])
+    variance = np.interp(time_edges_s, top, grown)
+    variance += sample.relief_variance(np.interp(time_edges_s, top, faces), faces[1:])
     variance += growth * np.maximum(time_edges_s - top[-1], 0.0)
     # Where a crater has several floors, each of them is as sharp as its roughness.
     _, relative = _growth(sample, instrument)
@@ -399,6 +414,7 @@ def run(
         instrument.relative_spread,
         instrument.grain_nm,
     )
+    spread = np.sqrt(spread**2 + sample.relief_variance(edges, planes))
     # The last slice only keeps columns from running out of material; its end is far below.
     spread[-1] = spread[-2]
     arrival = Arrival.of(slice_dose, spread, instrument.crater)

@@ -94,6 +94,7 @@ class Assembly:
         self._density = [self._add_density(index) for index in range(len(self.layers))]
         self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
         self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
+        self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
@@ -146,8 +147,18 @@ class Assembly:
             rate_nm_s=rates[first],
             composition=self._composition,
             tables=self._tables,
+            relief_nm=self._relief_nm(values),
         )
         return _joined(sample) if self._merge_equal else sample
+
+    def _relief_nm(self, values: np.ndarray) -> np.ndarray:
+        """Height of each interface against the outer surface, which may follow a share of it."""
+        return np.array(
+            [
+                0.0 if index is None else (1.0 - layer.conformal) * float(values[index])
+                for index, layer in zip(self._rough, self.layers, strict=False)
+            ]
+        )
 
     def instrument(self, values: np.ndarray) -> Instrument:
         """Instrument for the given parameter values."""
@@ -206,6 +217,8 @@ class Assembly:
         elif kind == "width":
             layer = self._width.index(index)
             powers = {layer: 0.5, layer + 1: 0.5}
+        elif kind == "interface roughness":
+            powers = {self._rough.index(index): 1.0}
         elif kind in ("initial roughness", "mixing length"):
             powers = {0: 1.0}
         else:
@@ -262,6 +275,7 @@ class Assembly:
             5.0 * instrument.mixing_length_nm
             + 2.0 * float(np.max(sample.width_nm, initial=0.0))
             + 4.0 * instrument.initial_nm
+            + 4.0 * float(np.max(self._relief_nm(self.nominal), initial=0.0))
         )
         return 1.1 * (dose / slowest + 3.0 * spread + blur_nm / rates[-1]) + 1e-3 * dose
 
@@ -299,6 +313,15 @@ class Assembly:
         widest = max(min(neighbours), layer.interface_width_nm.value * 1.5)
         parameter = rules.width(layer.width_group, layer.interface_width_nm, widest)
         return self._add(parameter, "width", layer.width_group)
+
+    def _add_interface_roughness(self, layer: ConcreteLayer) -> int | None:
+        """None where an interface is flat."""
+        rough, group = layer.interface_roughness_nm, layer.roughness_group
+        if rough.value == 0:
+            return None
+        kind = "interface roughness"
+        name = f"interface roughness below {group}"
+        return self._add(rules.instrument_number(name, kind, "nm", rough), kind, group)
 
     def _add_rate(self, index: int) -> int:
         layer = self.layers[index]
@@ -595,6 +618,7 @@ def _joined(sample: LayeredSample) -> LayeredSample:
         sample,
         thickness_nm=thickness[: group[-1]],
         width_nm=sample.width_nm[keep[:-1]],
+        relief_nm=None if sample.relief_nm is None else sample.relief_nm[keep[:-1]],
         shape=sample.shape[keep[:-1]],
         material=sample.material[keep],
     )

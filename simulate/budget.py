@@ -92,7 +92,8 @@ def broadening(
     Returns
     -------
     list of Budget
-        From the surface down. The roughness is what has grown down to the interface.
+        From the surface down. The roughness is that of the outer surface, what has grown down to
+        the interface, and that of the interface itself and of those above it.
     """
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     rate = sample.rate_nm_s[sample.material]
@@ -178,7 +179,7 @@ def relative_column_variance(spread: float, viewed: bool) -> float:
 def _roughness_variance(
     sample: LayeredSample, instrument: Instrument, dose: np.ndarray
 ) -> np.ndarray:
-    """Variance of dose by initial roughness and its growth down to each interface."""
+    """Variance of dose by initial roughness, its growth, and rough interfaces, at each of them."""
     rate = sample.rate_nm_s[sample.material]
     growth_nm, spread = variance_per_nm(
         instrument.roughness,
@@ -188,7 +189,9 @@ def _roughness_variance(
     )
     grown = np.cumsum((growth_nm / rate**2)[:-1] * sample.thickness_nm)
     columns = relative_column_variance(spread, instrument.view == "viewed")
-    return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2
+    planes_nm = np.cumsum(sample.thickness_nm)
+    relief = sample.relief_variance(planes_nm, planes_nm)
+    return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2 + relief
 
 
 def _escape_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:

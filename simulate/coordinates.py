@@ -11,6 +11,7 @@ from craterfront.assembly import Assembly
 from craterfront.parameters import Parameter
 
 _LEAST_WIDTH = 0.2  # of the scale of a width: slices resolve what is at least as wide
+_IN_PROPORTION = ("initial roughness", "interface roughness", "mixing length")
 _FARTHEST = 5.0  # a positive number may leave its nominal value by a factor of e^5
 
 
@@ -133,7 +134,7 @@ class Coordinates:
 
 
 def _is_logarithmic(p: Parameter) -> bool:
-    return p.logarithmic or (p.kind in ("initial roughness", "mixing length") and p.value > 0)
+    return p.logarithmic or (p.kind in _IN_PROPORTION and p.value > 0)
 
 
 def _scale_of(p: Parameter) -> float:

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any, ClassVar
 
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
@@ -15,6 +16,7 @@ from craterfront.toml_text import parse_toml, read_toml
 _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
 _SETUP_KEYS = tuple(Setup.model_fields)
 _OTHER_KEYS = ("title", "profile", "depth_scale")
+MOST_RELIEF = 0.1  # of the thinner layer beside a rough interface, see `models.roughening`
 FILE_KEYS = (*_STACK_KEYS, *_SETUP_KEYS, *_OTHER_KEYS)
 
 
@@ -53,6 +55,7 @@ class Experiment(Table):
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
+            *dict.fromkeys(self._heights_beyond_their_layers()),
             *self._elements_in_no_layer(),
             *self._layers_without_sensitivity(),
         ]
@@ -141,6 +144,22 @@ class Experiment(Table):
                         f"{place} interface_width_nm: {shown(width)} nm are wider than the layer,"
                         f" {shown(thickness)} nm"
                     )
+
+    def _heights_beyond_their_layers(self) -> Iterator[str]:
+        """Rough interfaces that the signal of the layers around them shows only nearly."""
+        for layer, below in pairwise(self.stack.expanded()):
+            relief = (1.0 - layer.conformal) * float(layer.interface_roughness_nm)
+            above_rate, below_rate = layer.erosion_rate_nm_s, below.erosion_rate_nm_s
+            faster = 1.0
+            if above_rate is not None and below_rate is not None:
+                faster = max(float(below_rate) / float(above_rate), 1.0)
+            thinner = min(float(layer.thickness_nm), float(below.thickness_nm) / faster)
+            most = MOST_RELIEF * thinner
+            if relief > most:
+                yield (
+                    f"layer {shown(layer.label)} interface_roughness_nm: too rough for the layers"
+                    f" beside it; signals are good up to {most:.3g} nm"
+                )
 
     def _elements_in_no_layer(self) -> Iterator[str]:
         present = self.stack.elements()

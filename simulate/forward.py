@@ -218,6 +218,8 @@ def composition_against_depth(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Atomic fractions of the undisturbed sample on a grid that follows the interfaces.
 
+    Where interfaces are rough: of a column in which all of them lie at their mean height.
+
     Parameters
     ----------
     sample : LayeredSample
@@ -270,6 +272,10 @@ def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict
             "layer",
             np.array([layer.interface_width_nm.value for layer in layers]),
         ),
+        "interface_roughness_nm": (
+            "layer",
+            np.array([layer.interface_roughness_nm.value for layer in layers]),
+        ),
         "areal_mass_g_m2": ("layer", thickness * density * 1e-3),
     }
 
@@ -286,6 +292,7 @@ _DESCRIPTIONS = {
     "thickness_nm": ("layer thickness", "nm"),
     "interface_depth_nm": ("depth of the interface below the layer", "nm"),
     "interface_width_nm": ("width of the true transition below the layer, 16-84 %", "nm"),
+    "interface_roughness_nm": ("standard deviation of the height of the interface below", "nm"),
     "areal_mass_g_m2": ("mass per area of the layer", "g/m2"),
     "exposure": ("share of the slice that leaves in the sampling interval", "1"),
     "slice_depth": ("depth of the slice", "nm"),

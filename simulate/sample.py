@@ -16,6 +16,7 @@ from craterfront.quantities import (
     NonNegativeLength,
     PositiveLength,
     Quantity,
+    finite_number,
 )
 from craterfront.rows import Grading, Points
 from craterfront.table import (
@@ -54,6 +55,12 @@ _EXACTLY_NOTHING = Quantity.prior(0.0, u=0.0)
 _ENDLESS = Quantity(math.inf)
 
 _TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
+
+
+def _share(written: Any) -> float:
+    if not 0 <= finite_number(written) <= 1:
+        raise ValueError(f"must be from 0 to 1, got {shown(written)}")
+    return float(written)
 
 
 class _Solid(Composed):
@@ -138,6 +145,7 @@ class Substrate(_Placed):
         "thickness_nm": "a substrate has no thickness, it goes on without end",
         "interface_width_nm": "belongs to the layer above the interface, not to the substrate",
         "grading": "belongs to a layer: a substrate goes on without end",
+        "interface_roughness_nm": "belongs to the layer above the interface, not to the substrate",
     }
 
 
@@ -179,6 +187,10 @@ class Layer(_Placed):
         Where an exponential transition has its tail: ``"below"`` in the lower layer.
     interface_table
         Rows of a tabulated transition: position [nm], of any origin, and share of the layer below.
+    interface_roughness_nm
+        Standard deviation of the height of the interface [nm], apart from its width; default 0.
+    conformal
+        Share of that height that all above follows, outer surface included.
     """
 
     misplaced: ClassVar[Mapping[str, str]] = {
@@ -194,6 +206,8 @@ class Layer(_Placed):
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
     interface_table: Points = ()
+    interface_roughness_nm: NonNegativeLength = _NOTHING
+    conformal: Annotated[float, PlainValidator(_share)] = 0.0
 
     @property
     def materials(self) -> tuple[str, ...]:
@@ -263,6 +277,7 @@ class Layer(_Placed):
     def checks(self) -> Iterator[Mistake]:
         yield from super().checks()
         yield from self._interface_mistakes()
+        yield from self._roughness_mistakes()
         if self.grading:
             yield from self._grading_mistakes()
         if self.is_written("thickness_nm"):
@@ -305,6 +320,20 @@ class Layer(_Placed):
         if self.diffusivity_time_nm2.value == 0 and self.diffusivity_time_nm2.u:
             yield Mistake("diffusivity_time_nm2", "of the value 0 must have u = 0")
 
+    def _roughness_mistakes(self) -> Iterator[Mistake]:
+        rough = self.interface_roughness_nm
+        if rough.status == "guess":
+            message = (
+                "cannot be a guess: a profile hardly tells roughness from width; write what is"
+                " known, { value, u }, and the width is what is left"
+            )
+            yield Mistake("interface_roughness_nm", message)
+        elif rough.u and not rough.value:
+            message = "needs a value > 0 beside its u: no first derivative tells 0 from a little"
+            yield Mistake("interface_roughness_nm", message)
+        if self.conformal and not self.is_written("interface_roughness_nm"):
+            yield Mistake("conformal", "needs interface_roughness_nm, of which it is a share")
+
 
 def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:
     """A length that goes with the root of an area, with half of its relative uncertainty."""
@@ -321,6 +350,8 @@ _OF_INTERFACE = (
     "interface_shape",
     "interface_side",
     "interface_table",
+    "interface_roughness_nm",
+    "conformal",
 )
 _OF_CONCRETE = ("interface_shape", "interface_side", "interface_table")
 
@@ -337,7 +368,7 @@ class RepeatedLayers(Table):
     tie
         Of ``"thickness_nm"`` and ``"interface_width_nm"``, what has one value in all periods;
         the rest is independent from period to period. Density and erosion rate belong to the
-        material and are the same in all periods.
+        material and are the same in all periods, and so is the roughness of an interface.
     """
 
     repeat: Annotated[int, whole_number(1, MOST_LAYERS)]
@@ -395,10 +426,11 @@ class ConcreteLayer:
         None if it is neither written nor known.
     erosion_rate_nm_s
         None if it is to follow from the yields.
-    interface_width_nm, interface_shape, interface_side, interface_table
+    interface_width_nm, interface_shape, interface_side, interface_table,
+    interface_roughness_nm, conformal
         As in `Layer`, of the interface below; without meaning for the substrate. The width is
         that of `Layer.true_width`, the thickness of `Layer.true_thickness`.
-    thickness_group, density_group, rate_group, width_group
+    thickness_group, density_group, rate_group, width_group, roughness_group
         Which layers share the value.
     """
 
@@ -413,11 +445,14 @@ class ConcreteLayer:
     density_group: str
     rate_group: str
     width_group: str
+    roughness_group: str
     thickness_nm: Quantity = _ENDLESS
     interface_width_nm: Quantity = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
     interface_table: tuple[tuple[float, float], ...] = ()
+    interface_roughness_nm: Quantity = _NOTHING
+    conformal: float = 0.0
 
     @property
     def is_substrate(self) -> bool:
@@ -640,5 +675,6 @@ class Stack(Table):
             density_group=material_group,
             rate_group=material_group,
             width_group=name,
+            roughness_group=name,
             **own,
         )

@@ -50,6 +50,31 @@ def test_growth_with_depth(depth_nm, factor):
         assert ratio == pytest.approx(factor**power, rel=1e-9)
 
 
+@given(st.floats(1, 1000), st.floats(0.001, 0.3))
+def test_a_grain_as_large_as_the_depth_is_a_column(depth_nm, spread):
+    grains = uniform("grains", depth_nm, spread=spread, grain_nm=depth_nm)
+    assert grains == pytest.approx(uniform("columns", depth_nm, spread=spread), rel=1e-9)
+
+
+@given(st.floats(1, 1000))
+def test_monolayers_that_leave_or_stay_at_random_are_grains_of_one_monolayer(depth_nm):
+    # Derived: the time to remove one is exponential, of a relative standard deviation of 1.
+    grains = uniform("grains", depth_nm, spread=1.0, grain_nm=0.25)
+    assert grains == pytest.approx(uniform("statistical", depth_nm), rel=1e-9)
+
+
+@given(st.floats(1, 1000), st.floats(0.01, 100), st.sampled_from(LAWS))
+def test_a_faster_source_changes_no_depth(depth_nm, rate_nm, law):
+    assert uniform(law, depth_nm, rate_nm) == pytest.approx(uniform(law, depth_nm), rel=1e-9)
+
+
+@given(st.floats(1, 1000), st.floats(0.001, 0.3), st.floats(1, 5))
+def test_a_spread_of_rates_counts_in_proportion(depth_nm, spread, factor):
+    for law in ("grains", "columns"):
+        once = uniform(law, depth_nm, spread=spread)
+        assert uniform(law, depth_nm, spread=factor * spread) == pytest.approx(factor * once)
+
+
 @given(st.floats(0.1, 1000), st.floats(0, 20))
 def test_nothing_grows_without_a_law(depth_nm, initial_nm):
     assert uniform("none", depth_nm, initial_nm=initial_nm) == pytest.approx(initial_nm)
