@@ -96,6 +96,7 @@ class Assembly:
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
+        self._add_self_absorption()
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
@@ -174,6 +175,11 @@ class Assembly:
             timing=detection.timing,
             escape_depth_nm=value("escape depth"),
         )
+
+    def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
+        """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
+        indices = [self.index_of("self-absorption", c.name) for c in self.channels]
+        return np.array([0.0 if i is None else float(values[i]) for i in indices])
 
     def index_of(self, kind: str, name: str = "") -> int | None:
         """Index of a parameter by kind and group, or None."""
@@ -390,6 +396,13 @@ class Assembly:
             )
         self._add_mixing()
         self._add_escape_depth()
+
+    def _add_self_absorption(self) -> None:
+        for channel in self.channels:
+            written = channel.self_absorption_nm2_s
+            if written is not None:
+                parameter = rules.self_absorption(channel.name, written)
+                self._add(parameter, "self-absorption", channel.name)
 
     def _add_mixing(self) -> None:
         mixing = self.setup.mixing

@@ -10,10 +10,12 @@ from craterfront import __version__
 from craterfront.assembly import Assembly
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
 from craterfront.models.elements import atomic_mass_u
+from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
 from craterfront.models.transitions import interface_planes_nm, slice_fractions
 from craterfront.problems import InputProblems
+from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
 from craterfront.setup import Setup
 
@@ -78,6 +80,9 @@ def simulate(
     if snapshots:
         interval = np.append(interval, interval[-1])
     terms = result.signal.T / interval if per_time else result.signal.T
+    absorption = assembly.self_absorption_nm2_s(values)
+    check_optical_depth(optical_depths(assembly.responses, terms, absorption))
+    terms = self_absorbed(assembly.responses, terms, absorption)
     signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term

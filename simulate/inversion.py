@@ -21,7 +21,9 @@ from craterfront.likelihood import Likelihood, Solution
 from craterfront.limits import ThinLayer, WidthAnswer, thin_layers, width_answers
 from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
+from craterfront.models.emission import DEEPEST
 from craterfront.problems import InputProblems, shown
+from craterfront.responses import optical_depths
 from craterfront.scale import depth_scale, require_depth_scale
 
 Progress = Callable[[str, float], None]
@@ -218,6 +220,17 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         raise InputProblems(
             [f"channel {shown(name)}: no reading is above 0" for name in dark], profile.source
         )
+    intensity_against_time = profile.axis == "time" and profile.values_kind == "intensity"
+    absorbing = [c.name for c in assembly.channels if c.self_absorption_nm2_s is not None]
+    if absorbing and not intensity_against_time:
+        raise InputProblems(
+            [
+                f"channel {shown(name)} self_absorption_nm2_s: acts on intensities against time;"
+                f" the profile has {profile.values_kind} against {profile.axis}"
+                for name in absorbing
+            ],
+            profile.source,
+        )
     if profile.middle[0] < 0:
         raise InputProblems(
             [f"the {profile.axis} axis begins at {profile.middle[0]:g}; it must not be below 0"],
@@ -339,11 +352,25 @@ def _warnings(
                 f"falls short by {share:.2g} % of full scale{_over(noise.correlation[c])}, and the "
                 "intervals are wider for it"
             )
+    found += _opaque(likelihood, solution, fit)
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     if relative:
         found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
+
+
+def _opaque(likelihood: Likelihood, solution: Solution, fit: Fit) -> list[str]:
+    """A note on each channel whose line hardly grows any more with its element."""
+    assembly = likelihood.assembly
+    absorption = assembly.self_absorption_nm2_s(likelihood.coordinates.values(fit.x))
+    held_back = optical_depths(assembly.responses, solution.terms, absorption).max(axis=1)
+    return [
+        f"channel {channel.name}: self-absorption lets through at most {1.0 / share:.2f} times what"
+        " is seen; there the signal hardly tells how much of the element there is"
+        for channel, share in zip(assembly.channels, held_back, strict=True)
+        if share > -np.expm1(-DEEPEST)  # of absorbed terms: 1 - exp(-depth)
+    ]
 
 
 def _over(readings: float) -> str:

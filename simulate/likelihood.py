@@ -32,6 +32,7 @@ from craterfront.noise_model import (
 )
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
+from craterfront.responses import self_absorbed
 from craterfront.scale import densities_without_effect
 
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
@@ -50,7 +51,7 @@ class Solution:
     linear : ndarray
         All sensitivities, then all backgrounds.
     terms : ndarray, shape (R, N)
-        Collected quantities, one for each response.
+        Collected quantities, one for each response, as far as their light gets out.
     mean_depth_nm : ndarray
         At the edges.
     """
@@ -147,7 +148,9 @@ class Likelihood:
         if self.profile.values_kind != "intensity":
             terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
         elif self.assembly.setup.detection.view == "collected":
-            terms = raw[:-1] / self.interval
+            collected = raw[:-1] / self.interval
+            absorption = self.assembly.self_absorption_nm2_s(values)
+            terms = self_absorbed(self.assembly.responses, collected, absorption)
         else:
             terms = raw[:-1]
         return terms, result.mean_depth_nm

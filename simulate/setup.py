@@ -187,6 +187,8 @@ class Channel(Table):
     interference
         By element, the share of its signal that this channel also sees, relative to the channel's
         own sensitivity.
+    self_absorption_nm2_s
+        Optical depth of a resonance line per collected atom per nm2 and second of its element.
     """
 
     name: Name
@@ -197,6 +199,7 @@ class Channel(Table):
     background: NonNegativeQuantity = Quantity.default(0.0)
     saturation: PositiveQuantity | None = None
     interference: dict[Element, NonNegativeQuantity] = Field(default_factory=dict)
+    self_absorption_nm2_s: PositiveQuantity | None = None
 
     def __init__(self, /, **written: Any) -> None:
         if written.get("name") is None and isinstance(written.get("element"), str):
@@ -229,6 +232,13 @@ class Channel(Table):
     def checks(self) -> Iterator[Mistake]:
         if self.merge and self.is_written("column"):
             yield Mistake("merge", "stands beside column; write only one of the two")
+        if self.is_written("self_absorption_nm2_s"):
+            if not self.is_written("element"):
+                message = "a channel without element has no atoms that absorb their own light"
+                yield Mistake("self_absorption_nm2_s", message)
+            elif self.interference:
+                message = "stands beside interference, whose light these atoms do not absorb"
+                yield Mistake("self_absorption_nm2_s", message)
         if self.is_written("element") or isinstance(self.sensitivity, dict):
             return
         if not self.is_written("sensitivity") or self.sensitivity.status != "default":
@@ -300,6 +310,10 @@ class Detection(Table):
         first: dict[str, str] = {}
         for index, channel in enumerate(self.channel):
             place = numbered("channel", index)
+            if self.view != "collected" and channel.is_written("self_absorption_nm2_s"):
+                message = 'only with view = "collected"'
+                where = named(place, channel.label)
+                yield Mistake("self_absorption_nm2_s", message, within=where)
             if channel.name in first:
                 message = f"is the name of {first[channel.name]}, too; names are unique"
                 yield Mistake("name", message, within=named(place, channel.name))

@@ -154,6 +154,7 @@ _UNITS = {
     "mass_rate_ug_s": "µg/s",
     "_per_ug_s": "intensity/(µg/s)",
     "_s_ug": "s/µg",
+    "_nm2_s": "nm² s",
     "_nm_s": "nm/s",
     "_ug_s": "µg/s",
     "_g_cm3": "g/cm³",
