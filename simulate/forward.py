@@ -8,6 +8,7 @@ import numpy as np
 
 from craterfront import __version__
 from craterfront.assembly import Assembly
+from craterfront.detectors import Detectors
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.emission import check_optical_depth
@@ -192,6 +193,8 @@ def time_edges_s(assembly: Assembly) -> np.ndarray:
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
     flicker = noise.flicker
+    detectors = Detectors.of(assembly.channels, noise)
+    detectors.require_short_dead_times(interval)
     if noise.counts_per_unit_s is not None:
         most = (signal + background[:, None]).max() * float(noise.counts_per_unit_s)
         if not most * interval.max() <= MAX_COUNTS:
@@ -212,11 +215,9 @@ def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
         flicker_rms=float(flicker.rms) if flicker else 0.0,
         flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
         readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
+        dead_time_s=detectors.dead_time_s,
     )
-    for number, channel in enumerate(assembly.channels):
-        if channel.saturation is not None:
-            readings[number] = np.minimum(readings[number], float(channel.saturation))
-    return readings
+    return detectors.rounded_and_limited(readings)
 
 
 def composition_against_depth(

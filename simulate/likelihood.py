@@ -11,6 +11,7 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
+from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
@@ -77,6 +78,10 @@ class Likelihood:
     ----------
     free : list of int
         Parameters that are not held.
+    values : ndarray, shape (C, N)
+        Readings, corrected for the dead time of their detectors.
+    limit : ndarray, shape (C,)
+        Saturation, corrected alike; inf for none.
     coordinates : Coordinates
         Of those.
     axis_values, interval : ndarray, shape (N,)
@@ -91,7 +96,6 @@ class Likelihood:
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
         self.assembly, self.profile = assembly, profile
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
-        self.values = np.ascontiguousarray(profile.values[order], dtype=float)
         self.snapshots = assembly.setup.detection.timing == "cycle"
         if self.snapshots:
             self.edges = self.axis_values = np.asarray(profile.axis_values, dtype=float)
@@ -100,9 +104,13 @@ class Likelihood:
             self.edges = _interval_edges(profile)
             self.axis_values = 0.5 * (self.edges[1:] + self.edges[:-1])
             self.interval = np.diff(self.edges)
-        limits = [c.saturation for c in assembly.channels]
-        self.limit = np.array([np.inf if s is None else float(s) for s in limits])
-        self.censored = profile.censored[order] | (self.values >= self.limit[:, None])
+        self.detectors = Detectors.of(assembly.channels, assembly.setup.noise)
+        self.detectors.require_short_dead_times(self.interval, profile.source)
+        readings = np.ascontiguousarray(profile.values[order], dtype=float)
+        at_limit = readings >= self.detectors.limit[:, None]
+        self.censored = profile.censored[order] | at_limit
+        self.values = self.detectors.offered(readings, profile.source)
+        self.limit = self.detectors.limit_offered
         hidden = densities_without_effect(assembly, profile.values_kind)
         self.free = [
             index
@@ -214,7 +222,7 @@ class Likelihood:
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""
         variance = self.noise.variance(self._weights_model, self.interval)
-        added = self.noise.added_variance(self.interval)
+        added = self.noise.added_variance(self._weights_model, self.interval)
         out = (self.values - solution.model) / np.sqrt(variance)
         for c in range(self.values.shape[0]):
             gain = self.noise.kappa[c] / self.interval
@@ -359,9 +367,8 @@ class Likelihood:
         return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
 
     def _noise_about(self, model: np.ndarray) -> NoiseModel:
-        return noise_about(
-            model, self.values, self.interval, ~self.censored, self.assembly.setup.noise
-        )
+        usable, written = ~self.censored, self.assembly.setup.noise
+        return noise_about(model, self.values, self.interval, usable, written, self.detectors)
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""

@@ -189,6 +189,10 @@ class Channel(Table):
         own sensitivity.
     self_absorption_nm2_s
         Optical depth of a resonance line per collected atom per nm2 and second of its element.
+    dead_time_s
+        Time for which a counting detector is blind after each recorded count [s].
+    reading_step
+        Intensity between neighbouring readings of a converter.
     """
 
     name: Name
@@ -200,6 +204,8 @@ class Channel(Table):
     saturation: PositiveQuantity | None = None
     interference: dict[Element, NonNegativeQuantity] = Field(default_factory=dict)
     self_absorption_nm2_s: PositiveQuantity | None = None
+    dead_time_s: PositiveTime | None = None
+    reading_step: PositiveQuantity | None = None
 
     def __init__(self, /, **written: Any) -> None:
         if written.get("name") is None and isinstance(written.get("element"), str):
@@ -239,6 +245,13 @@ class Channel(Table):
             elif self.interference:
                 message = "stands beside interference, whose light these atoms do not absorb"
                 yield Mistake("self_absorption_nm2_s", message)
+        if self.is_written("dead_time_s"):
+            if self.merge:
+                message = "stands beside merge; each detector has its own counts"
+                yield Mistake("dead_time_s", message)
+            if self.is_written("reading_step"):
+                message = "stands beside dead_time_s; counts are whole numbers already"
+                yield Mistake("reading_step", message)
         if self.is_written("element") or isinstance(self.sensitivity, dict):
             return
         if not self.is_written("sensitivity") or self.sensitivity.status != "default":
@@ -427,6 +440,7 @@ class Setup(Table):
         if isinstance(self.crater, RasteredCrater) and self.beam is None:
             message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
             yield Mistake("shape", message, within="crater")
+        yield from self._counting_checks()
         if self.is_written("source"):
             return
         mixes = self.mixing.model in ("uniform", "diffusive")
@@ -436,6 +450,25 @@ class Setup(Table):
         if self.mixing.preference == "yields":
             message = 'is "yields", but there is no [source] that has yields'
             yield Mistake("preference", message, within="mixing")
+
+    def _counting_checks(self) -> Iterator[Mistake]:
+        """What a dead time needs, and what readings it allows."""
+        counts = self.noise.counts_per_unit_s
+        for index, channel in enumerate(self.detection.channel):
+            if channel.dead_time_s is None:
+                continue
+            place = named(numbered("channel", index), channel.label)
+            if counts is None:
+                message = "needs counts_per_unit_s in [noise]"
+                yield Mistake("dead_time_s", message, within=f"detection.{place}")
+            elif channel.saturation is not None:
+                most = 1.0 / (float(counts) * float(channel.dead_time_s))
+                if float(channel.saturation) >= most:
+                    message = (
+                        f"must be < {most:g}, which the dead time lets no reading reach,"
+                        f" got {shown(channel.saturation.value)}"
+                    )
+                    yield Mistake("saturation", message, within=f"detection.{place}")
 
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
