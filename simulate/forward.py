@@ -74,7 +74,7 @@ def simulate(
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
     projection = np.stack([r.projection for r in assembly.responses], axis=-1)
-    result = run(sample, instrument, edges, projection)
+    result = run(sample, instrument, assembly.supplied_dose_s(edges, values), projection)
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
@@ -87,6 +87,9 @@ def simulate(
     signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term
+    for c, channel in enumerate(assembly.channels):
+        if channel.contamination is not None:
+            signal[c] += float(channel.contamination) * assembly.contamination_left(edges, values)
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
 

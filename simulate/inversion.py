@@ -229,13 +229,15 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
     per_time = [
         f"channel {shown(channel.name)} {key}"
         for channel in assembly.channels
-        for key in ("self_absorption_nm2_s", "dead_time_s")
+        for key in ("self_absorption_nm2_s", "dead_time_s", "contamination")
         if channel.is_written(key)
     ]
+    if assembly.setup.start_up is not None and profile.axis == "depth":
+        per_time.append("start_up")
     if per_time and not intensity_against_time:
         what = f"the profile has {profile.values_kind} against {profile.axis}"
         raise InputProblems(
-            [f"{place}: acts on intensities against time; {what}" for place in per_time],
+            [f"{place}: means intensities against time; {what}" for place in per_time],
             profile.source,
         )
     if profile.middle[0] < 0:
@@ -372,7 +374,8 @@ def _opaque(likelihood: Likelihood, solution: Solution, fit: Fit) -> list[str]:
     """A note on each channel whose line hardly grows any more with its element."""
     assembly = likelihood.assembly
     absorption = assembly.self_absorption_nm2_s(likelihood.coordinates.values(fit.x))
-    held_back = optical_depths(assembly.responses, solution.terms, absorption).max(axis=1)
+    absorbed = solution.rows[: len(assembly.responses)]
+    held_back = optical_depths(assembly.responses, absorbed, absorption).max(axis=1)
     return [
         f"channel {channel.name}: self-absorption lets through at most {1.0 / share:.2f} times what"
         " is seen; there the signal hardly tells how much of the element there is"

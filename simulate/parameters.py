@@ -252,12 +252,12 @@ def instrument_number(
     )
 
 
-def self_absorption(channel: str, quantity: Quantity) -> Parameter:
-    """Of the line of a channel; a plain number is assumed to be known to 30 %."""
+def positive_instrument_number(name: str, kind: str, unit: str, quantity: Quantity) -> Parameter:
+    """Self-absorption, start-up: a plain number is assumed to be known to 30 %."""
     return _positive(
-        f"self-absorption of {channel}",
-        "self-absorption",
-        "nm2 s",
+        name,
+        kind,
+        unit,
         quantity,
         plain_ln_sd=ASSUMED_U_REL,
         plain_state="assumed",

@@ -17,6 +17,7 @@ from craterfront.quantities import (
     Quantity,
     RelativeDeviation,
     SourceNumber,
+    SourceShare,
     finite_number,
     read_non_negative,
     within,
@@ -149,6 +150,33 @@ class Mixing(Table):
         return [key for key in written if key not in used.get(self.model, written)]
 
 
+# --- start-up ----------------------------------------------------------------------------------
+
+
+class StartUp(Table):
+    """The first seconds, in which erosion settles and surfaces give off what lies on them.
+
+    Parameters
+    ----------
+    rate_deficit
+        Share of the final erosion rate that is missing at first.
+    decay_s
+        Time after which exp(-1) of it is still missing, and of the contamination of channels [s].
+    """
+
+    rate_deficit: SourceShare = Quantity.default(0.0)
+    decay_s: PositiveTime
+
+    def warnings(self) -> Iterator[str]:
+        """What is allowed and yet probably not meant."""
+        from craterfront.models.start_up import USUAL_DECAY_S  # brings scipy
+
+        least, most = USUAL_DECAY_S
+        if not least <= float(self.decay_s) <= most:
+            decay_s = shown(self.decay_s.value)
+            yield f"decay_s: {decay_s} is outside {least:g} to {most:g}, as discharges start up"
+
+
 # --- detection ---------------------------------------------------------------------------------
 
 
@@ -193,6 +221,8 @@ class Channel(Table):
         Time for which a counting detector is blind after each recorded count [s].
     reading_step
         Intensity between neighbouring readings of a converter.
+    contamination
+        Intensity, at the first moment, of what the surfaces give off at first.
     """
 
     name: Name
@@ -206,6 +236,7 @@ class Channel(Table):
     self_absorption_nm2_s: PositiveQuantity | None = None
     dead_time_s: PositiveTime | None = None
     reading_step: PositiveQuantity | None = None
+    contamination: NonNegativeQuantity | None = None
 
     def __init__(self, /, **written: Any) -> None:
         if written.get("name") is None and isinstance(written.get("element"), str):
@@ -414,6 +445,8 @@ class Setup(Table):
         else flat.
     roughness, mixing, detection, noise
         Objects of these names; default: none of the effect, everything collected.
+    start_up
+        A `StartUp`; None: erosion is steady from the first moment.
     """
 
     place: ClassVar[str] = ""
@@ -424,6 +457,7 @@ class Setup(Table):
     mixing: Mixing = Mixing(model="none")
     detection: Detection = Detection()
     noise: Noise = Noise()
+    start_up: StartUp | None = None
 
     @property
     def beam(self) -> IonBeam | None:
@@ -441,6 +475,7 @@ class Setup(Table):
             message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
             yield Mistake("shape", message, within="crater")
         yield from self._counting_checks()
+        yield from self._start_up_checks()
         if self.is_written("source"):
             return
         mixes = self.mixing.model in ("uniform", "diffusive")
@@ -470,6 +505,22 @@ class Setup(Table):
                     )
                     yield Mistake("saturation", message, within=f"detection.{place}")
 
+    def _unused_start_up(self) -> Iterator[str]:
+        contaminated = any(c.contamination is not None for c in self.detection.channel)
+        if self.start_up and not self.start_up.is_written("rate_deficit") and not contaminated:
+            yield "start_up decay_s: unused without rate_deficit and contamination of a channel"
+
+    def _start_up_checks(self) -> Iterator[Mistake]:
+        if self.is_written("start_up"):
+            if self.detection.view != "collected":
+                yield Mistake("start_up", 'only with view = "collected"')
+            return
+        for index, channel in enumerate(self.detection.channel):
+            if channel.is_written("contamination"):
+                place = named(numbered("channel", index), channel.label)
+                message = "needs [start_up], whose decay_s is its decay time"
+                yield Mistake("contamination", message, within=f"detection.{place}")
+
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
         growth, model = self.roughness.growth, self.mixing.model
@@ -486,5 +537,6 @@ class Setup(Table):
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
             ),
+            *self._unused_start_up(),
             *(f'mixing {key}: unused with model = "{model}"' for key in self.mixing.unused()),
         ]

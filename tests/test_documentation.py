@@ -135,6 +135,7 @@ _TABLES = {
     "`[mixing]`": setup.Mixing,
     "`[detection]`": setup.Detection,
     "`[[detection.channel]]`": setup.Channel,
+    "`[start_up]`": setup.StartUp,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
     "`[profile]`": profile_settings.ProfileSettings,

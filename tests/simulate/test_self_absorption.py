@@ -198,5 +198,5 @@ def test_fractions_and_depths_are_refused():
         notes=[],
         source="film.csv",
     )
-    with pytest.raises(InputProblems, match='"Cu" self_absorption_nm2_s: acts on intensities'):
+    with pytest.raises(InputProblems, match='"Cu" self_absorption_nm2_s: means intensities'):
         invert(profile, experiment_from_toml(content))
