@@ -132,9 +132,9 @@ def noisy_readings(
         per_unit = counts_per_unit_s * interval_s
         events = readings * per_unit
         readings = rng.poisson(events) / per_unit
-        for c in np.flatnonzero(dead_time_s) if dead_time_s is not None else ():
-            counts = recorded_counts(events[c], dead_time_s[c] / interval_s, rng)
-            readings[c] = counts / per_unit
+        for c, dead_s in enumerate(() if dead_time_s is None else dead_time_s):
+            if dead_s > 0:
+                readings[c] = recorded_counts(events[c], dead_s / interval_s, rng) / per_unit
     if readout_per_sqrt_s > 0:
         spread = readout_per_sqrt_s / np.sqrt(interval_s)
         readings = readings + spread * rng.standard_normal(readings.shape)

@@ -55,7 +55,7 @@ class Detectors:
         """The offered intensity at which readings end, shape (C,)."""
         limit = self.limit.copy()
         for row in np.flatnonzero((self.dead_time_s > 0) & np.isfinite(limit)):
-            limit[row] = self._without_loss(row, limit[row])
+            limit[row] = self._without_loss(limit[row], self.dead_time_s[row])
         return limit
 
     def offered(self, readings: np.ndarray, source: str = "") -> np.ndarray:
@@ -71,7 +71,7 @@ class Detectors:
             below_limit = np.minimum(readings[row], self.limit[row])
             most = 1.0 / (self.counts_per_unit_s * self.dead_time_s[row])
             if below_limit.max() < most:
-                offered[row] = self._without_loss(row, below_limit)
+                offered[row] = self._without_loss(below_limit, self.dead_time_s[row])
                 continue
             problems.append(
                 f"channel {shown(self.names[row])}: a reading of {below_limit.max():.6g}; with"
@@ -82,9 +82,8 @@ class Detectors:
             raise InputProblems(problems, source)
         return offered
 
-    def _without_loss(self, row: int, readings: np.ndarray) -> np.ndarray:
-        recorded_per_s = readings * self.counts_per_unit_s
-        return true_rate(recorded_per_s, self.dead_time_s[row]) / self.counts_per_unit_s
+    def _without_loss(self, readings: np.ndarray, dead_time_s: float) -> np.ndarray:
+        return true_rate(readings * self.counts_per_unit_s, dead_time_s) / self.counts_per_unit_s
 
     def require_short_dead_times(self, interval_s: np.ndarray, source: str = "") -> None:
         """Stop where a dead time is not short against a reading.
