@@ -9,9 +9,12 @@ author from memory). Light of a resonance line is absorbed again by atoms of the
 
 with x the mass rate of the element, k the intensity per mass rate, b the background and kappa the
 self-absorption. For kappa = 0 the line is straight. The form is that of a homogeneous absorber
-(derived from the law of Lambert and Beer); it holds as long as the intensity still rises clearly.
+(derived from the law of Lambert and Beer: light that is emitted evenly along a path of the optical
+depth y leaves it by the share (1 - exp(-y)) / y); it holds as long as the intensity still rises
+clearly.
 """
 
+import math
 import warnings
 from dataclasses import dataclass
 
@@ -24,6 +27,10 @@ CONSTANTS = ("intensity_per_ug_s", "background", "self_absorption_s_ug")
 """The constants of one line, in the order of the arrays below."""
 
 _LEAST_SLOPE = 0.1
+DEEPEST = -math.log(_LEAST_SLOPE)
+"""Optical depth beyond which less than a tenth of the slope of a line is left: noise, and whatever
+the homogeneous absorber leaves out, count ten times there."""
+
 _SERIES_BELOW = 1e-3  # where the closed forms lose digits
 
 
@@ -76,11 +83,30 @@ class SelfAbsorbed(ValueError):
         super().__init__("intensity: at or above background + k / kappa, which no mass rate gives")
 
 
+def escaping_share(optical_depth: np.ndarray) -> np.ndarray:
+    """Share of the light of a line that its own atoms let through, from 1 down to 0.
+
+    Parameters
+    ----------
+    optical_depth : ndarray
+        Of the way through the discharge, at least 0; any shape.
+    """
+    return exprel(-optical_depth)
+
+
+def check_optical_depth(optical_depth: np.ndarray) -> None:
+    """Warn with `ValidityWarning` where an optical depth is beyond `DEEPEST`."""
+    if np.any(optical_depth > DEEPEST):
+        largest = float(np.max(optical_depth))
+        message = f"self-absorption: optical depths reach {largest:.3g}; above {DEEPEST:.2g} a line"
+        warnings.warn(f"{message} hardly grows with its element", ValidityWarning, stacklevel=2)
+
+
 def line_intensity(
     mass_rate_ug_s: np.ndarray, k: np.ndarray, background: np.ndarray, kappa: np.ndarray
 ) -> np.ndarray:
     """Intensity of a line; arguments broadcast, units as in `EmissionConstants`."""
-    return background + k * mass_rate_ug_s * exprel(-kappa * mass_rate_ug_s)
+    return background + k * mass_rate_ug_s * escaping_share(kappa * mass_rate_ug_s)
 
 
 def mass_rates(constants: EmissionConstants, intensity: np.ndarray) -> MassRates:
@@ -105,8 +131,7 @@ def mass_rates(constants: EmissionConstants, intensity: np.ndarray) -> MassRates
     Warns
     -----
     ValidityWarning
-        Where self-absorption leaves less than a tenth of the slope of the line: noise, and whatever
-        the homogeneous absorber leaves out, count ten times there.
+        For optical depths beyond `DEEPEST`.
     """
     k, background, kappa = (column[:, None] for column in constants.value.T)
     thin = (intensity - background) / k  # the mass rate without self-absorption

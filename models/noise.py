@@ -5,6 +5,7 @@ A reading is the mean intensity over an interval dt.
 - Counting: counts are Poisson with mean (intensity with background) * counts_per_unit_s * dt.
 - Flicker: the source fluctuates as an Ornstein-Uhlenbeck process of relative standard deviation
   rms and correlation time tau, averaged over dt; it multiplies all channels alike.
+- Dead time: of the counts of a detector that is blind after each, see `dead_time`.
 - Readout: normal, with standard deviation readout_per_sqrt_s / sqrt(dt).
 
 So a faster sampling of the same seconds brings no information.
@@ -14,6 +15,8 @@ import math
 
 import numpy as np
 from numba import njit
+
+from craterfront.models.dead_time import recorded_counts
 
 
 def flicker_moments(rms: float, correlation_s: float, interval_s: float) -> tuple[float, float]:
@@ -95,6 +98,7 @@ def noisy_readings(
     flicker_rms: float = 0.0,
     flicker_correlation_s: float = 1.0,
     readout_per_sqrt_s: float = 0.0,
+    dead_time_s: np.ndarray | None = None,
 ) -> np.ndarray:
     """Readings of all channels.
 
@@ -113,6 +117,8 @@ def noisy_readings(
         Flicker of the source.
     readout_per_sqrt_s : float
         Standard deviation of the readout of one second [intensity s^(1/2)].
+    dead_time_s : ndarray, shape (C,), optional
+        Dead time of each counting detector [s]; 0 for none.
 
     Returns
     -------
@@ -124,7 +130,11 @@ def noisy_readings(
     readings = np.maximum(mean + background[:, None], 0.0)
     if counts_per_unit_s is not None:
         per_unit = counts_per_unit_s * interval_s
-        readings = rng.poisson(readings * per_unit) / per_unit
+        events = readings * per_unit
+        readings = rng.poisson(events) / per_unit
+        for c, dead_s in enumerate(() if dead_time_s is None else dead_time_s):
+            if dead_s > 0:
+                readings[c] = recorded_counts(events[c], dead_s / interval_s, rng) / per_unit
     if readout_per_sqrt_s > 0:
         spread = readout_per_sqrt_s / np.sqrt(interval_s)
         readings = readings + spread * rng.standard_normal(readings.shape)

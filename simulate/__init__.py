@@ -23,6 +23,7 @@ _HOMES = {
         "Noise",
         "Roughness",
         "Setup",
+        "StartUp",
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.crater_shape": (
@@ -79,6 +80,7 @@ if TYPE_CHECKING:
         Noise,
         Roughness,
         Setup,
+        StartUp,
     )
     from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from craterfront import electrons, ions
 from craterfront import parameters as rules
-from craterfront.models import crater, raster
+from craterfront.linear_numbers import LinearNumber
+from craterfront.models import crater, raster, start_up
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
@@ -41,6 +42,9 @@ _RANGE_TO_LENGTH = 1.5  # mixing range over mixing length, where neither it nor 
 
 SHARE_OF_RANGE = 0.9699
 """Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
+
+
+_MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
 
 
 class Assembly:
@@ -98,6 +102,8 @@ class Assembly:
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
+        self._add_self_absorption()
+        self._add_start_up()
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
@@ -186,6 +192,28 @@ class Assembly:
             escape_depth_nm=value("escape depth"),
         )
 
+    def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
+        """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
+        indices = [self.index_of("self-absorption", c.name) for c in self.channels]
+        return np.array([0.0 if i is None else float(values[i]) for i in indices])
+
+    def supplied_dose_s(self, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Dose supplied up to the given times, in seconds at the final rate."""
+        deficit, decay = (
+            self.index_of("start-up rate deficit"),
+            self.index_of("start-up decay time"),
+        )
+        if deficit is None or decay is None:
+            return time_s
+        return start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+
+    def contamination_left(self, time_edges_s: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Share of the contamination that is there, mean of each interval, shape (N,)."""
+        decay = self.index_of("start-up decay time")
+        if decay is None:
+            return np.zeros(time_edges_s.size - 1)
+        return start_up.mean_remainder(time_edges_s, float(values[decay]))
+
     def index_of(self, kind: str, name: str = "") -> int | None:
         """Index of a parameter by kind and group, or None."""
         return self._index.get((kind, name))
@@ -238,13 +266,24 @@ class Assembly:
         return self._width[layer]
 
     def linear_rows(self) -> list[tuple[str, str, str, str]]:
-        """Rows for the table of parameters: sensitivities and backgrounds."""
-        rows = [(f"sensitivity {r.label}", r.sensitivity) for r in self.responses]
-        rows += [(f"background {channel.name}", channel.background) for channel in self.channels]
+        """Rows for the table of parameters: the linear numbers."""
         return [
-            (name, f"{quantity.value:.5g}", "", rules.linear_state(quantity))
-            for name, quantity in rows
+            (number.name, f"{number.quantity.value:.5g}", "", rules.linear_state(number.quantity))
+            for number in self.linear_numbers()
         ]
+
+    def linear_numbers(self) -> list[LinearNumber]:
+        """Sensitivities of all responses, backgrounds of all channels, then contaminations."""
+        numbers = [
+            LinearNumber(f"sensitivity {r.label}", r.channel, r.sensitivity) for r in self.responses
+        ]
+        for c, channel in enumerate(self.channels):
+            numbers.append(LinearNumber(f"background {channel.name}", c, channel.background))
+        for c, channel in enumerate(self.channels):
+            written = channel.contamination
+            if written is not None:
+                numbers.append(LinearNumber(f"contamination {channel.name}", c, written))
+        return numbers
 
     def nominal_rate_nm_s(self, layer: int) -> float:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
@@ -277,7 +316,16 @@ class Assembly:
             + 4.0 * instrument.initial_nm
             + 4.0 * float(np.max(self._relief_nm(self.nominal), initial=0.0))
         )
-        return 1.1 * (dose / slowest + 3.0 * spread + blur_nm / rates[-1]) + 1e-3 * dose
+        needed = 1.1 * (dose / slowest + 3.0 * spread + blur_nm / rates[-1]) + 1e-3 * dose
+        return self._time_of_dose_s(needed)
+
+    def _time_of_dose_s(self, dose_s: float) -> float:
+        """When the nominal start-up has supplied a dose."""
+        written = self.setup.start_up
+        if written is None:
+            return dose_s
+        deficit, decay_s = float(written.rate_deficit), float(written.decay_s)
+        return float(start_up.time_of_dose_s(np.array(dose_s), deficit, decay_s))
 
     def sampling_s(self) -> float:
         """Sampling interval, if the file does not say a thousandth of the duration."""
@@ -413,6 +461,28 @@ class Assembly:
             )
         self._add_mixing()
         self._add_escape_depth()
+
+    def _add_self_absorption(self) -> None:
+        for channel in self.channels:
+            written = channel.self_absorption_nm2_s
+            if written is not None:
+                name = f"self-absorption of {channel.name}"
+                self._add(
+                    rules.positive_instrument_number(name, "self-absorption", "nm2 s", written),
+                    "self-absorption",
+                    channel.name,
+                )
+
+    def _add_start_up(self) -> None:
+        written = self.setup.start_up
+        if written is None:
+            return
+        name = "start-up rate deficit"
+        self._add(
+            rules.instrument_number(name, name, "", written.rate_deficit, upper=_MOST_DEFICIT), name
+        )
+        name = "start-up decay time"
+        self._add(rules.positive_instrument_number(name, name, "s", written.decay_s), name)
 
     def _add_mixing(self) -> None:
         mixing = self.setup.mixing

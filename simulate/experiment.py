@@ -52,6 +52,7 @@ class Experiment(Table):
             *self.setup.unused(),
             *self._source_warnings(),
             *(f"detection {warning}" for warning in self.setup.detection.warnings()),
+            *self._start_up_warnings(),
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
@@ -123,6 +124,10 @@ class Experiment(Table):
         source = self.setup.source
         if isinstance(source, IonBeam):
             yield from (f"source {warning}" for warning in source.warnings())
+
+    def _start_up_warnings(self) -> Iterator[str]:
+        if self.setup.start_up is not None:
+            yield from (f"start_up {warning}" for warning in self.setup.start_up.warnings())
 
     def _unused_depth_scale(self) -> Iterator[str]:
         if self.profile.axis == "depth":

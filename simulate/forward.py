@@ -8,11 +8,14 @@ import numpy as np
 
 from craterfront import __version__
 from craterfront.assembly import Assembly
+from craterfront.detectors import Detectors
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
 from craterfront.models.elements import atomic_mass_u
+from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
 from craterfront.problems import InputProblems
+from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
 from craterfront.setup import Setup
 
@@ -70,16 +73,22 @@ def simulate(
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
     projection = np.stack([r.projection for r in assembly.responses], axis=-1)
-    result = run(sample, instrument, edges, projection)
+    result = run(sample, instrument, assembly.supplied_dose_s(edges, values), projection)
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
     terms = result.signal.T / interval if per_time else result.signal.T
+    absorption = assembly.self_absorption_nm2_s(values)
+    check_optical_depth(optical_depths(assembly.responses, terms, absorption))
+    terms = self_absorbed(assembly.responses, terms, absorption)
     signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term
+    for c, channel in enumerate(assembly.channels):
+        if channel.contamination is not None:
+            signal[c] += float(channel.contamination) * assembly.contamination_left(edges, values)
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
 
@@ -186,6 +195,8 @@ def time_edges_s(assembly: Assembly) -> np.ndarray:
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
     flicker = noise.flicker
+    detectors = Detectors.of(assembly.channels, noise)
+    detectors.require_short_dead_times(interval)
     if noise.counts_per_unit_s is not None:
         most = (signal + background[:, None]).max() * float(noise.counts_per_unit_s)
         if not most * interval.max() <= MAX_COUNTS:
@@ -206,11 +217,9 @@ def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
         flicker_rms=float(flicker.rms) if flicker else 0.0,
         flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
         readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
+        dead_time_s=detectors.dead_time_s,
     )
-    for number, channel in enumerate(assembly.channels):
-        if channel.saturation is not None:
-            readings[number] = np.minimum(readings[number], float(channel.saturation))
-    return readings
+    return detectors.rounded_and_limited(readings)
 
 
 def composition_against_depth(

@@ -21,7 +21,10 @@ from craterfront.likelihood import Likelihood, Solution
 from craterfront.limits import ThinLayer, WidthAnswer, thin_layers, width_answers
 from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
+from craterfront.models.dead_time import recorded_share
+from craterfront.models.emission import DEEPEST
 from craterfront.problems import InputProblems, shown
+from craterfront.responses import optical_depths
 from craterfront.scale import depth_scale, require_depth_scale
 
 Progress = Callable[[str, float], None]
@@ -31,6 +34,10 @@ Progress = Callable[[str, float], None]
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
 _ROUNDS = 5
+_LEAST_DITHER = 0.5
+"""Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
+the ratio x their mean is at most exp(-2 pi^2 x^2) / pi steps (derived: first harmonic), 0.2 %."""
+
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
 
 
@@ -222,6 +229,21 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         raise InputProblems(
             [f"channel {shown(name)}: no reading is above 0" for name in dark], profile.source
         )
+    intensity_against_time = profile.axis == "time" and profile.values_kind == "intensity"
+    per_time = [
+        f"channel {shown(channel.name)} {key}"
+        for channel in assembly.channels
+        for key in ("self_absorption_nm2_s", "dead_time_s", "contamination")
+        if channel.is_written(key)
+    ]
+    if assembly.setup.start_up is not None and profile.axis == "depth":
+        per_time.append("start_up")
+    if per_time and not intensity_against_time:
+        what = f"the profile has {profile.values_kind} against {profile.axis}"
+        raise InputProblems(
+            [f"{place}: means intensities against time; {what}" for place in per_time],
+            profile.source,
+        )
     if profile.middle[0] < 0:
         raise InputProblems(
             [f"the {profile.axis} axis begins at {profile.middle[0]:g}; it must not be below 0"],
@@ -343,11 +365,48 @@ def _warnings(
                 f"falls short by {share:.2g} % of full scale{_over(noise.correlation[c])}, and the "
                 "intervals are wider for it"
             )
+    found += _opaque(likelihood, solution, fit)
+    found += _of_detectors(likelihood, solution)
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     if relative:
         found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
+
+
+def _opaque(likelihood: Likelihood, solution: Solution, fit: Fit) -> list[str]:
+    """A note on each channel whose line hardly grows any more with its element."""
+    assembly = likelihood.assembly
+    absorption = assembly.self_absorption_nm2_s(likelihood.coordinates.values(fit.x))
+    absorbed = solution.rows[: len(assembly.responses)]
+    held_back = optical_depths(assembly.responses, absorbed, absorption).max(axis=1)
+    return [
+        f"channel {channel.name}: self-absorption lets through at most {1.0 / share:.2f} times what"
+        " is seen; there the signal hardly tells how much of the element there is"
+        for channel, share in zip(assembly.channels, held_back, strict=True)
+        if share > -np.expm1(-DEEPEST)  # of absorbed terms: 1 - exp(-depth)
+    ]
+
+
+def _of_detectors(likelihood: Likelihood, solution: Solution) -> list[str]:
+    """Notes on what was corrected, and on rounding that noise does not average out."""
+    detectors, found = likelihood.detectors, []
+    deviation = np.sqrt(likelihood.noise.variance(solution.model, likelihood.interval))
+    for c, name in enumerate(detectors.names):
+        if detectors.dead_time_s[c] > 0:
+            rate_per_s = detectors.counts_per_unit_s * float(likelihood.values[c].max())
+            lost = recorded_share(rate_per_s, detectors.dead_time_s[c])
+            found.append(
+                f"channel {name}: readings were corrected for the dead time, which took up to"
+                f" {100.0 * (1.0 - lost):.2g} % of the counts"
+            )
+        own_variance = np.median(deviation[c]) ** 2 - detectors.step[c] ** 2 / 12.0
+        if own_variance < (_LEAST_DITHER * detectors.step[c]) ** 2:
+            found.append(
+                f"channel {name}: half of its readings scatter by less than half a reading_step;"
+                " what rounding does to them does not average out"
+            )
+    return found
 
 
 def _over(readings: float) -> str:

@@ -1,8 +1,8 @@
 """How well a sample explains a measured profile: the objective of an inversion.
 
-Sensitivities and backgrounds enter linearly and are solved for at every trial (variable
-projection), with weights from the current smooth model. Everything else is a parameter of the
-`Objective`.
+Sensitivities, backgrounds and contaminations enter linearly and are solved for at every trial
+(variable projection), with weights from the current smooth model. Everything else is a parameter
+of the `Objective`.
 """
 
 from dataclasses import dataclass, replace
@@ -11,6 +11,7 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
+from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
@@ -32,6 +33,7 @@ from craterfront.noise_model import (
 )
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
+from craterfront.responses import self_absorbed
 from craterfront.scale import densities_without_effect
 
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
@@ -47,10 +49,11 @@ class Solution:
         Intensities with background.
     signal : ndarray, shape (C, N)
         Without.
-    linear : ndarray
-        All sensitivities, then all backgrounds.
-    terms : ndarray, shape (R, N)
-        Collected quantities, one for each response.
+    linear : ndarray, shape (Q,)
+        The linear numbers, in the order of `Assembly.linear_numbers`.
+    rows : ndarray, shape (Q, N)
+        What each of them multiplies; of a sensitivity, what is collected, as far as its light gets
+        out.
     mean_depth_nm : ndarray
         At the edges.
     """
@@ -58,7 +61,7 @@ class Solution:
     model: np.ndarray
     signal: np.ndarray
     linear: np.ndarray
-    terms: np.ndarray
+    rows: np.ndarray
     mean_depth_nm: np.ndarray
 
 
@@ -76,6 +79,10 @@ class Likelihood:
     ----------
     free : list of int
         Parameters that are not held.
+    values : ndarray, shape (C, N)
+        Readings, corrected for the dead time of their detectors.
+    limit : ndarray, shape (C,)
+        Saturation, corrected alike; inf for none.
     coordinates : Coordinates
         Of those.
     axis_values, interval : ndarray, shape (N,)
@@ -90,7 +97,6 @@ class Likelihood:
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
         self.assembly, self.profile = assembly, profile
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
-        self.values = np.ascontiguousarray(profile.values[order], dtype=float)
         self.snapshots = assembly.setup.detection.timing == "cycle"
         if self.snapshots:
             self.edges = self.axis_values = np.asarray(profile.axis_values, dtype=float)
@@ -99,9 +105,13 @@ class Likelihood:
             self.edges = _interval_edges(profile)
             self.axis_values = 0.5 * (self.edges[1:] + self.edges[:-1])
             self.interval = np.diff(self.edges)
-        limits = [c.saturation for c in assembly.channels]
-        self.limit = np.array([np.inf if s is None else float(s) for s in limits])
-        self.censored = profile.censored[order] | (self.values >= self.limit[:, None])
+        self.detectors = Detectors.of(assembly.channels, assembly.setup.noise)
+        self.detectors.require_short_dead_times(self.interval, profile.source)
+        readings = np.ascontiguousarray(profile.values[order], dtype=float)
+        at_limit = readings >= self.detectors.limit[:, None]
+        self.censored = profile.censored[order] | at_limit
+        self.values = self.detectors.offered(readings, profile.source)
+        self.limit = self.detectors.limit_offered
         hidden = densities_without_effect(assembly, profile.values_kind)
         self.free = [
             index
@@ -110,7 +120,7 @@ class Likelihood:
         ]
         self.coordinates = Coordinates(assembly, self.free)
         self._projection = self._projections()
-        self._channel_of = np.array([r.channel for r in assembly.responses], dtype=int)
+        self._channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
@@ -131,15 +141,16 @@ class Likelihood:
     def replan(self, x: np.ndarray) -> None:
         """Choose the slices anew for these parameters."""
         values = self.coordinates.values_with_room(x)
-        self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), self.edges)
+        dose = self.assembly.supplied_dose_s(self.edges, values)
+        self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
 
-    def terms(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Collected quantities, shape (R, N), and mean depth at the interval edges."""
+    def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
         values = self.coordinates.values(x)
         result = run(
             self.assembly.sample(values),
             self.assembly.instrument(values),
-            self.edges,
+            self.assembly.supplied_dose_s(self.edges, values),
             self._projection,
             self.plan,
         )
@@ -147,28 +158,34 @@ class Likelihood:
         if self.profile.values_kind != "intensity":
             terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
         elif self.assembly.setup.detection.view == "collected":
-            terms = raw[:-1] / self.interval
+            collected = raw[:-1] / self.interval
+            absorption = self.assembly.self_absorption_nm2_s(values)
+            terms = self_absorbed(self.assembly.responses, collected, absorption)
         else:
             terms = raw[:-1]
-        return terms, result.mean_depth_nm
+        channels = len(self.values)
+        rows = np.ones((self._channel_of.size, self.interval.size))
+        rows[: len(terms)] = terms
+        if len(rows) > len(terms) + channels:
+            rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
+        return rows, result.mean_depth_nm
 
     def solve(self, x: np.ndarray) -> Solution:
-        """Best sensitivities and backgrounds, and the model with them."""
-        terms, depth = self.terms(x)
-        responses, channels = self.assembly.responses, self.assembly.channels
-        linear = np.zeros(len(responses) + len(channels))
-        signal = np.zeros_like(self.values)
+        """Best linear numbers, and the model with them."""
+        rows, depth = self.rows(x)
+        quantities = self.linear_quantities()
+        linear = np.zeros(len(rows))
+        model = np.zeros_like(self.values)
         variance = self.noise.variance(self._weights_model, self.interval)
-        for c, channel in enumerate(channels):
+        for c in range(len(model)):
             mine = np.flatnonzero(self._channel_of == c)
-            quantities = [responses[r].sensitivity for r in mine] + [channel.background]
-            rows = np.vstack([terms[mine], np.ones_like(self.interval)])
             target, weight = self._target(c, variance[c])
-            solved = solve_linear(rows, target, weight, quantities)
-            linear[mine], linear[len(responses) + c] = solved[:-1], solved[-1]
-            signal[c] = solved[:-1] @ terms[mine]
-        model = signal + linear[len(responses) :, None]
-        return Solution(model, signal, linear, terms, depth)
+            own = [quantities[i] for i in mine]
+            linear[mine] = solve_linear(rows[mine], target, weight, own)
+            model[c] = linear[mine] @ rows[mine]
+        first = len(self.assembly.responses)
+        background = linear[first : first + len(model), None]
+        return Solution(model, model - background, linear, rows, depth)
 
     def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Readings of a channel and their weights for the linear numbers.
@@ -211,7 +228,7 @@ class Likelihood:
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""
         variance = self.noise.variance(self._weights_model, self.interval)
-        added = self.noise.added_variance(self.interval)
+        added = self.noise.added_variance(self._weights_model, self.interval)
         out = (self.values - solution.model) / np.sqrt(variance)
         for c in range(self.values.shape[0]):
             gain = self.noise.kappa[c] / self.interval
@@ -263,18 +280,15 @@ class Likelihood:
 
     def linear_names(self) -> list[str]:
         """Names of the linear numbers."""
-        names = [f"sensitivity {r.label}" for r in self.assembly.responses]
-        return names + [f"background {channel.name}" for channel in self.assembly.channels]
+        return [number.name for number in self.assembly.linear_numbers()]
 
     def linear_quantities(self) -> list[Quantity]:
-        """Sensitivities of all responses, then backgrounds of all channels."""
-        backgrounds = [channel.background for channel in self.assembly.channels]
-        return [r.sensitivity for r in self.assembly.responses] + backgrounds
+        """What is known of the linear numbers."""
+        return [number.quantity for number in self.assembly.linear_numbers()]
 
     def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
         """Derivatives of the residuals by the free linear numbers that are not at a bound."""
         variance = self.noise.variance(self._weights_model, self.interval)
-        count = len(self.assembly.responses)
         quantities = self.linear_quantities()
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
@@ -282,9 +296,8 @@ class Likelihood:
             if not is_free(quantity) or at_bound(solution.linear[i], quantity):
                 continue
             column = np.zeros_like(self.values)
-            c = int(self._channel_of[i]) if i < count else i - count
-            rows = solution.terms[i] if i < count else np.ones_like(self.interval)
-            column[c] = -rows / np.sqrt(variance[c])
+            c = int(self._channel_of[i])
+            column[c] = -solution.rows[i] / np.sqrt(variance[c])
             hidden = self.censored[c] & (solution.model[c] > self.limit[c])
             column[c, hidden] = 0.0
             columns.append(column)
@@ -329,12 +342,11 @@ class Likelihood:
         target = smooth(self.values) / size
 
         def residuals(x: np.ndarray) -> np.ndarray:
-            terms, _ = self.terms(x)
-            coarse = smooth(terms)
+            coarse = smooth(self.rows(x)[0])
             model = np.zeros_like(target)
             for c in range(size.size):
                 mine = np.flatnonzero(self._channel_of == c)
-                rows = np.vstack([coarse[mine], np.ones(target.shape[1])])
+                rows = coarse[mine]
                 scale = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
                 rows = rows / scale[:, None]
                 found = bounded_solution(
@@ -356,9 +368,8 @@ class Likelihood:
         return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
 
     def _noise_about(self, model: np.ndarray) -> NoiseModel:
-        return noise_about(
-            model, self.values, self.interval, ~self.censored, self.assembly.setup.noise
-        )
+        usable, written = ~self.censored, self.assembly.setup.noise
+        return noise_about(model, self.values, self.interval, usable, written, self.detectors)
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""

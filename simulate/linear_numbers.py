@@ -1,11 +1,20 @@
-"""Sensitivities and backgrounds: numbers that enter a signal linearly are solved for."""
+"""Sensitivities, backgrounds, contaminations: what enters a signal linearly is solved for."""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from craterfront.parameters import is_free, linear_bounds
 from craterfront.quantities import Quantity
+
+
+class LinearNumber(NamedTuple):
+    """One of them, of a channel given by its place."""
+
+    name: str
+    channel: int
+    quantity: Quantity
 
 
 def solve_linear(

@@ -6,6 +6,7 @@ from typing import Self
 
 import numpy as np
 
+from craterfront.detectors import Detectors
 from craterfront.models.noise import flicker_moments
 from craterfront.models.readings import noise_level, restricted_log_likelihood
 from craterfront.setup import Noise
@@ -74,6 +75,10 @@ class NoiseModel:
     ----------
     kappa, rho2 : ndarray, shape (C,)
         Variance of a reading: (kappa * model + rho2) / interval.
+    dead_time_s : ndarray, shape (C,)
+        Of counting detectors [s], for which the readings have been corrected; 0 for none.
+    rounding : ndarray, shape (C,)
+        Variance of rounding, step^2 / 12: an error anywhere within half a step is as likely.
     fluctuation : Fluctuation or None
         Common to all channels.
     shortfall : ndarray, shape (C,)
@@ -88,6 +93,8 @@ class NoiseModel:
 
     kappa: np.ndarray
     rho2: np.ndarray
+    dead_time_s: np.ndarray
+    rounding: np.ndarray
     fluctuation: Fluctuation | None
     shortfall: np.ndarray
     correlation: np.ndarray
@@ -102,11 +109,21 @@ class NoiseModel:
         """Variance of every reading about the model, shape (C, N)."""
         gain = self.kappa[:, None] / interval_s
         counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
-        return counting + self.added_variance(interval_s)
+        return counting + self.added_variance(model, interval_s)
 
-    def added_variance(self, interval_s: np.ndarray) -> np.ndarray:
-        """The part that does not grow with the signal: readout and shortfall, shape (C, N)."""
-        return self.rho2[:, None] / interval_s + self.shortfall[:, None] ** 2
+    def added_variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
+        """Beside undisturbed counting: readout, dead time, rounding and shortfall, shape (C, N).
+
+        The correction for a dead time adds model^2 dead_time / interval (see `models.dead_time`)
+        and stretches what is added after counting by its slope, (1 + model dead_time / kappa)^2.
+        """
+        readout = self.rho2[:, None] / interval_s
+        fixed = self.rounding[:, None] + self.shortfall[:, None] ** 2
+        if not self.dead_time_s.any():
+            return readout + fixed
+        dead, signal = self.dead_time_s[:, None], np.maximum(model, 0.0)
+        gain = np.where(dead > 0.0, self.kappa[:, None], 1.0)
+        return readout * (1.0 + signal * dead / gain) ** 4 + signal**2 * dead / interval_s + fixed
 
 
 def noise_about(
@@ -115,6 +132,7 @@ def noise_about(
     interval_s: np.ndarray,
     usable: np.ndarray,
     written: Noise,
+    detectors: Detectors,
 ) -> NoiseModel:
     """Noise level as written in the file, or from the scatter of the readings about a model.
 
@@ -126,11 +144,14 @@ def noise_about(
         Readings that are not censored.
     written : Noise
         Of the experiment.
+    detectors : Detectors
+        The scatter of readings holds their rounding already, but for what is rounded away.
     """
     channels = len(model)
     counts = written.counts_per_unit_s
     counted = counts is not None
     kappa, rho2 = np.zeros(channels), np.zeros(channels)
+    rounding = detectors.step**2 / 12.0
     for c in range(channels):
         if counts is not None:
             kappa[c] = 1.0 / float(counts)
@@ -142,13 +163,16 @@ def noise_about(
         typical = float(interval_s.mean())
         if (kappa[c] * largest + rho2[c]) / typical < (NOISE_FLOOR * largest) ** 2:
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical
+        rho2[c], rounding[c] = max(rho2[c], rounding[c] * typical), 0.0
     fluctuation = None
     if written.flicker is not None and float(written.flicker.rms) > 0:
         fluctuation = Fluctuation.of(
             float(written.flicker.rms), float(written.flicker.correlation_s), interval_s, False
         )
     none, single = np.zeros(channels), np.ones(channels)
-    return NoiseModel(kappa, rho2, fluctuation, none, single, counted)
+    return NoiseModel(
+        kappa, rho2, detectors.dead_time_s, rounding, fluctuation, none, single, counted
+    )
 
 
 def find_fluctuation(

@@ -252,16 +252,29 @@ def instrument_number(
     )
 
 
+def positive_instrument_number(name: str, kind: str, unit: str, quantity: Quantity) -> Parameter:
+    """Self-absorption, start-up: a plain number is assumed to be known to 30 %."""
+    return _positive(
+        name,
+        kind,
+        unit,
+        quantity,
+        plain_ln_sd=ASSUMED_U_REL,
+        plain_state="assumed",
+        free_ln_sd=THICKNESS_LN_SD,
+    )
+
+
 def at_nominal_rates(parameter: Parameter) -> Parameter:
     """What is known where only times at nominal rates are asked for.
 
     Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
-    width of exactly zero is zero on any scale.
+    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb.
     """
     p = parameter
     if p.kind in ("rate", "common rate factor"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
-    if p.kind == "thickness":
+    if p.kind in ("thickness", "self-absorption"):
         u = p.value * THICKNESS_LN_SD
         return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
     if p.kind == "width" and (p.value > 0 or not p.is_fixed):

@@ -327,7 +327,9 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
         },
     )
     dataset[axis].attrs.update(units=unit, long_name=f"{axis} of the reading")
-    dataset["measured"].attrs.update(units="1", long_name="measured values")
+    dataset["measured"].attrs.update(
+        units="1", long_name="measured values, corrected for the dead time where there is one"
+    )
     dataset["fit"].attrs.update(units="1", long_name="fitted values")
     dataset["residual"].attrs.update(
         units="1", long_name="deviation from the fit over the standard deviation of the noise"

@@ -131,7 +131,7 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     """Densities on which no reading bears.
 
     A collected signal is sensitivity times density times rate: a density that stands with a free
-    sensitivity of its own is hidden by that.
+    sensitivity of its own is hidden by that, unless its atoms absorb their own light.
 
     Parameters
     ----------
@@ -149,6 +149,7 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     if values_kind == "intensity" and assembly.setup.detection.view == "collected":
         for response in assembly.responses:
             seen = {assembly.density_index(i) for i in layers if assembly.shows(response, i)}
-            if len(seen) > 1 or is_restricted(response.sensitivity):
+            absorbs = assembly.channels[response.channel].self_absorption_nm2_s is not None
+            if len(seen) > 1 or absorbs or is_restricted(response.sensitivity):
                 shown_by_readings |= seen
     return frozenset(assembly.density_index(i) for i in layers) - shown_by_readings

@@ -17,6 +17,7 @@ from craterfront.quantities import (
     Quantity,
     RelativeDeviation,
     SourceNumber,
+    SourceShare,
     finite_number,
     read_non_negative,
     within,
@@ -149,6 +150,33 @@ class Mixing(Table):
         return [key for key in written if key not in used.get(self.model, written)]
 
 
+# --- start-up ----------------------------------------------------------------------------------
+
+
+class StartUp(Table):
+    """The first seconds, in which erosion settles and surfaces give off what lies on them.
+
+    Parameters
+    ----------
+    rate_deficit
+        Share of the final erosion rate that is missing at first.
+    decay_s
+        Time after which exp(-1) of it is still missing, and of the contamination of channels [s].
+    """
+
+    rate_deficit: SourceShare = Quantity.default(0.0)
+    decay_s: PositiveTime
+
+    def warnings(self) -> Iterator[str]:
+        """What is allowed and yet probably not meant."""
+        from craterfront.models.start_up import USUAL_DECAY_S  # brings scipy
+
+        least, most = USUAL_DECAY_S
+        if not least <= float(self.decay_s) <= most:
+            decay_s = shown(self.decay_s.value)
+            yield f"decay_s: {decay_s} is outside {least:g} to {most:g}, as discharges start up"
+
+
 # --- detection ---------------------------------------------------------------------------------
 
 
@@ -187,6 +215,14 @@ class Channel(Table):
     interference
         By element, the share of its signal that this channel also sees, relative to the channel's
         own sensitivity.
+    self_absorption_nm2_s
+        Optical depth of a resonance line per collected atom per nm2 and second of its element.
+    dead_time_s
+        Time for which a counting detector is blind after each recorded count [s].
+    reading_step
+        Intensity between neighbouring readings of a converter.
+    contamination
+        Intensity, at the first moment, of what the surfaces give off at first.
     """
 
     name: Name
@@ -197,6 +233,10 @@ class Channel(Table):
     background: NonNegativeQuantity = Quantity.default(0.0)
     saturation: PositiveQuantity | None = None
     interference: dict[Element, NonNegativeQuantity] = Field(default_factory=dict)
+    self_absorption_nm2_s: PositiveQuantity | None = None
+    dead_time_s: PositiveTime | None = None
+    reading_step: PositiveQuantity | None = None
+    contamination: NonNegativeQuantity | None = None
 
     def __init__(self, /, **written: Any) -> None:
         if written.get("name") is None and isinstance(written.get("element"), str):
@@ -229,6 +269,20 @@ class Channel(Table):
     def checks(self) -> Iterator[Mistake]:
         if self.merge and self.is_written("column"):
             yield Mistake("merge", "stands beside column; write only one of the two")
+        if self.is_written("self_absorption_nm2_s"):
+            if not self.is_written("element"):
+                message = "a channel without element has no atoms that absorb their own light"
+                yield Mistake("self_absorption_nm2_s", message)
+            elif self.interference:
+                message = "stands beside interference, whose light these atoms do not absorb"
+                yield Mistake("self_absorption_nm2_s", message)
+        if self.is_written("dead_time_s"):
+            if self.merge:
+                message = "stands beside merge; each detector has its own counts"
+                yield Mistake("dead_time_s", message)
+            if self.is_written("reading_step"):
+                message = "stands beside dead_time_s; counts are whole numbers already"
+                yield Mistake("reading_step", message)
         if self.is_written("element") or isinstance(self.sensitivity, dict):
             return
         if not self.is_written("sensitivity") or self.sensitivity.status != "default":
@@ -300,6 +354,10 @@ class Detection(Table):
         first: dict[str, str] = {}
         for index, channel in enumerate(self.channel):
             place = numbered("channel", index)
+            if self.view != "collected" and channel.is_written("self_absorption_nm2_s"):
+                message = 'only with view = "collected"'
+                where = named(place, channel.label)
+                yield Mistake("self_absorption_nm2_s", message, within=where)
             if channel.name in first:
                 message = f"is the name of {first[channel.name]}, too; names are unique"
                 yield Mistake("name", message, within=named(place, channel.name))
@@ -387,6 +445,8 @@ class Setup(Table):
         else flat.
     roughness, mixing, detection, noise
         Objects of these names; default: none of the effect, everything collected.
+    start_up
+        A `StartUp`; None: erosion is steady from the first moment.
     """
 
     place: ClassVar[str] = ""
@@ -397,6 +457,7 @@ class Setup(Table):
     mixing: Mixing = Mixing(model="none")
     detection: Detection = Detection()
     noise: Noise = Noise()
+    start_up: StartUp | None = None
 
     @property
     def beam(self) -> IonBeam | None:
@@ -413,6 +474,8 @@ class Setup(Table):
         if isinstance(self.crater, RasteredCrater) and self.beam is None:
             message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
             yield Mistake("shape", message, within="crater")
+        yield from self._counting_checks()
+        yield from self._start_up_checks()
         if self.is_written("source"):
             return
         mixes = self.mixing.model in ("uniform", "diffusive")
@@ -422,6 +485,41 @@ class Setup(Table):
         if self.mixing.preference == "yields":
             message = 'is "yields", but there is no [source] that has yields'
             yield Mistake("preference", message, within="mixing")
+
+    def _counting_checks(self) -> Iterator[Mistake]:
+        """What a dead time needs, and what readings it allows."""
+        counts = self.noise.counts_per_unit_s
+        for index, channel in enumerate(self.detection.channel):
+            if channel.dead_time_s is None:
+                continue
+            place = named(numbered("channel", index), channel.label)
+            if counts is None:
+                message = "needs counts_per_unit_s in [noise]"
+                yield Mistake("dead_time_s", message, within=f"detection.{place}")
+            elif channel.saturation is not None:
+                most = 1.0 / (float(counts) * float(channel.dead_time_s))
+                if float(channel.saturation) >= most:
+                    message = (
+                        f"must be < {most:g}, which the dead time lets no reading reach,"
+                        f" got {shown(channel.saturation.value)}"
+                    )
+                    yield Mistake("saturation", message, within=f"detection.{place}")
+
+    def _unused_start_up(self) -> Iterator[str]:
+        contaminated = any(c.contamination is not None for c in self.detection.channel)
+        if self.start_up and not self.start_up.is_written("rate_deficit") and not contaminated:
+            yield "start_up decay_s: unused without rate_deficit and contamination of a channel"
+
+    def _start_up_checks(self) -> Iterator[Mistake]:
+        if self.is_written("start_up"):
+            if self.detection.view != "collected":
+                yield Mistake("start_up", 'only with view = "collected"')
+            return
+        for index, channel in enumerate(self.detection.channel):
+            if channel.is_written("contamination"):
+                place = named(numbered("channel", index), channel.label)
+                message = "needs [start_up], whose decay_s is its decay time"
+                yield Mistake("contamination", message, within=f"detection.{place}")
 
     def unused(self) -> list[str]:
         """Values that are written and have no effect, with their places."""
@@ -439,5 +537,6 @@ class Setup(Table):
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
             ),
+            *self._unused_start_up(),
             *(f'mixing {key}: unused with model = "{model}"' for key in self.mixing.unused()),
         ]

@@ -862,7 +862,7 @@ def _weighted_by_data(likelihood, solution, c):
     counts = np.maximum(likelihood.values[c] * 0.15 * 0.02, 1.0)
     bright = solution.model[c] > 0.5 * solution.model[c].max()
     weight = np.where(bright, 1.0 / counts, 0.0)
-    term = solution.terms[c]
+    term = solution.rows[c]
     return (weight * term) @ likelihood.values[c] / ((weight * term) @ term)
 
 
