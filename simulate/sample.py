@@ -353,7 +353,13 @@ _OF_INTERFACE = (
     "interface_roughness_nm",
     "conformal",
 )
-_OF_CONCRETE = ("interface_shape", "interface_side", "interface_table")
+_OF_CONCRETE = (
+    "interface_shape",
+    "interface_side",
+    "interface_table",
+    "interface_roughness_nm",
+    "conformal",
+)
 
 
 class RepeatedLayers(Table):
