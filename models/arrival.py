@@ -34,6 +34,7 @@ _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 _NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
 _SUDDEN = 1.5
+_ROUNDING = 1e-9  # of a variance
 _SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
 _EVEN = 0.01  # relative half-width of a segment that counts as one rate within an interval
@@ -186,8 +187,9 @@ def _sudden(edges, sigma, sigma_above):
     sudden = np.zeros(sigma.size, dtype=np.bool_)
     before = np.inf
     for k in range(sigma.size):
-        growth = 2.0 * (sigma[k] ** 2 - sigma_above[k] ** 2) / (edges[k + 1] - edges[k])
-        sudden[k] = growth > _SUDDEN * before
+        gained = sigma[k] ** 2 - sigma_above[k] ** 2
+        growth = 2.0 * gained / (edges[k + 1] - edges[k])
+        sudden[k] = growth > _SUDDEN * before and gained > _ROUNDING * sigma[k] ** 2
         before = max(growth, 0.0)
     return sudden
 
