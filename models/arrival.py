@@ -2,15 +2,7 @@
 
 A point of the crater with relative rate g and dose offset delta has passed the dose d after the
 supply of dose D when g D + delta >= d. E[k](D) is the mean of that share over slice k's dose
-interval and over the area. With g uniform on a segment and delta normal it has a closed form in
-the iterated integrals of the normal distribution function Phi,
-
-    H(x) = int_-inf^x Phi(y/s) dy  = x Phi(x/s) + s phi(x/s)
-    H2(x) = int_-inf^x H(y) dy     = ((x^2 + s^2) Phi(x/s) + x s phi(x/s)) / 2,
-
-as a second difference of H2 over the segment and the slice. Where either of these is narrow
-against s, a uniform distribution of that width is as good as a normal one of the same variance
-(the error of the fourth cumulant is below 1e-6 of full scale), and H or Phi is used.
+interval and over the area, a closed form (`normal_shares`).
 
 No column reaches a slice before the one above it: E[k] is also limited by E[k-1]. (With normal
 offsets whose spread grows quickly, their tails alone would allow it.)
@@ -19,146 +11,23 @@ The surface. A rough surface is continued upwards by its mirror image: columns t
 arrived at D = 0 lack as much as those that are ahead have already lost. The share is counted from
 D = 0. Then the dose that all columns use is balanced with the dose that is supplied, so that a
 uniform sample gives a constant signal from the first sample on: E is evaluated at D*, where
+(`dose_balance`)
 
     sum_k dose_k (E[k](D*) - E[k](0)) = D.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 
-REACH = 6.5  # standard deviations beyond which Phi counts as 0 or 1 (4e-11)
-_TABLE_REACH = 7
-_PER_UNIT = 64  # table entries per standard deviation
-_NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
+from craterfront.models.dose_balance import balanced, interpolated
+from craterfront.models.normal_shares import REACH, as_normal, mean_share, mean_share_of_time
+
 _SUDDEN = 1.5
 _ROUNDING = 1e-9  # of a variance
 _SHARPEST = 1e-13  # of the whole dose: a spread of 0
-_NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
 _EVEN = 0.01  # relative half-width of a segment that counts as one rate within an interval
-_BALANCED = 1e-11  # of the whole dose
-_MOST_PASSES = 14
-
-
-def _cubics(value: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Coefficients of cubics from node to node, of which values and slopes are given."""
-    f0, f1, d0, d1 = value[:-1], value[1:], slope[:-1] / _PER_UNIT, slope[1:] / _PER_UNIT
-    rise = f1 - f0
-    return np.ascontiguousarray(
-        np.column_stack([f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise])
-    )
-
-
-def _normal_integrals() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Phi, H and H2 for s = 1 as cubics; relative error below 1e-6 out to the reach."""
-    u = np.arange(-_TABLE_REACH * _PER_UNIT, _TABLE_REACH * _PER_UNIT + 1) / _PER_UNIT
-    phi = np.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
-    cumulative = np.array([0.5 * math.erfc(-x * math.sqrt(0.5)) for x in u])
-    h1 = u * cumulative + phi
-    h2 = 0.5 * ((u * u + 1.0) * cumulative + u * phi)
-    return _cubics(cumulative, phi), _cubics(h1, cumulative), _cubics(h2, h1)
-
-
-_PHI, _H, _H2 = _normal_integrals()
-
-
-@njit(cache=True, nogil=True)
-def _cubic_at(table, u):
-    position = (u + _TABLE_REACH) * _PER_UNIT
-    i = int(position)
-    t = position - i
-    return table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
-
-
-@njit(cache=True, nogil=True)
-def _phi(u):
-    if u >= REACH:
-        return 1.0
-    return _cubic_at(_PHI, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _h(u):
-    if u >= REACH:
-        return u
-    return _cubic_at(_H, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _h2(u):
-    if u >= REACH:
-        return 0.5 * (u * u + 1.0)
-    return _cubic_at(_H2, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _shrunk(square):
-    """1 / sqrt(1 + square / 12) for small squares, to 1e-7."""
-    e = square / 12.0
-    return 1.0 - 0.5 * e * (1.0 - 0.75 * e)
-
-
-@njit(cache=True, nogil=True)
-def _mean_passed(u, a, b):
-    """Mean of Phi around u, spread evenly over a width a and, besides, over b."""
-    if a > b:
-        a, b = b, a
-    if a <= _NARROW or a <= 1e-7 * b:
-        if b <= _NARROW:
-            return _phi(u * _shrunk(a * a + b * b))
-        shrink = _shrunk(min(a, _NARROW) ** 2)  # wider than narrow, a is nothing against b
-        u, b = u * shrink, b * shrink
-        return (_h(u + 0.5 * b) - _h(u - 0.5 * b)) / b
-    near, far = 0.5 * (b - a), 0.5 * (b + a)
-    return ((_h2(u + far) - _h2(u - near)) - (_h2(u + near) - _h2(u - far))) / (a * b)
-
-
-@njit(cache=True, nogil=True)
-def _mean_share(segments, dose, middle, size, inverse):
-    """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse."""
-    total = 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        u0, u1 = (low * dose - middle) * inverse, (high * dose - middle) * inverse
-        # The bounds first: most pairs are settled for a segment.
-        if u0 - 0.5 * size >= REACH:
-            total += weight
-        elif u1 + 0.5 * size > -REACH:
-            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _mean_share_of_time(segments, start, end, middle, size, inverse):
-    """The same, also averaged over doses D from start to end, for narrow segments.
-
-    Of the three spreads (within the segment, of time, of depth) the smallest counts as normal.
-    """
-    dose, total = 0.5 * (start + end), 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        first, last = (low * start - middle) * inverse, (high * end - middle) * inverse
-        if first - 0.5 * size >= REACH:
-            total += weight
-        elif last + 0.5 * size > -REACH:
-            rate = 0.5 * (low + high)
-            a, b = (high - low) * dose * inverse, rate * (end - start) * inverse
-            least, most = min(a, b, size), max(a, b, size)
-            shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
-            u = (rate * dose - middle) * inverse * shrink
-            total += weight * _mean_passed(u, (a + b + size - least - most) * shrink, most * shrink)
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _as_normal(d0, d1, s):
-    """Middle of a slice, its size and 1 / spread; a narrow slice is part of the spread instead."""
-    size = (d1 - d0) / s
-    if size <= _NARROW:
-        return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
-    return 0.5 * (d0 + d1), size, 1.0 / s
 
 
 @njit(cache=True, nogil=True)
@@ -203,7 +72,7 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
     sudden = _sudden(edges, sigma, sigma_above)
     middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
     for k in range(slices):
-        middle[k], size[k], inverse[k] = _as_normal(edges[k], edges[k + 1], sigma[k])
+        middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
     g_low, g_high, full = np.inf, 0.0, 0.0
     for p in range(segments.shape[0]):
         g_low = min(g_low, segments[p, 0])
@@ -225,48 +94,13 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
         limit = full
         for k in range(start, stop):
             if sudden[k]:
-                limit = min(limit, _mean_share(segments, dose, edges[k], 0.0, 1.0 / sigma_above[k]))
-            limit = min(limit, _mean_share(segments, dose, middle[k], size[k], inverse[k]))
+                limit = min(limit, mean_share(segments, dose, edges[k], 0.0, 1.0 / sigma_above[k]))
+            limit = min(limit, mean_share(segments, dose, middle[k], size[k], inverse[k]))
             if limit <= 0.0:
                 break
             for q in range(width):
                 out[n, q] += limit * columns[k, q]
     return out
-
-
-def balance_nodes(doses: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Indices of doses close enough together to interpolate D* - D, which varies with the spread.
-
-    While columns still come from the mirror image it varies from slice to slice: all doses then.
-
-    Parameters
-    ----------
-    doses : ndarray, shape (N,)
-        Increasing.
-    spread : ndarray, shape (N,)
-        Spread of the arrival dose by roughness and crater at each dose.
-    """
-    step = np.diff(doses, prepend=doses[0]) / np.maximum(spread, 1e-300)
-    passed = np.minimum(np.cumsum(np.minimum(step, 1e9)) / _NODES_PER_SPREAD, 1e15)
-    chosen = np.unique(passed.astype(np.int64), return_index=True)[1]
-    early = np.flatnonzero(doses <= REACH * spread)
-    return np.unique(np.concatenate([chosen, early, [doses.size - 1]]))
-
-
-def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Cubic Hermite interpolation with slopes from neighbouring nodes."""
-    if nodes.size < 3:
-        return np.interp(x, nodes, values)
-    slope = np.gradient(values, nodes, edge_order=2)
-    i = np.clip(np.searchsorted(nodes, x, side="right") - 1, 0, nodes.size - 2)
-    size = nodes[i + 1] - nodes[i]
-    t = (x - nodes[i]) / size
-    rise = values[i + 1] - values[i]
-    return (
-        values[i]
-        + t * t * (3.0 - 2.0 * t) * rise
-        + size * t * (1.0 - t) * ((1.0 - t) * slope[i] - t * slope[i + 1])
-    )
 
 
 def _divided(segments: np.ndarray) -> np.ndarray:
@@ -313,15 +147,15 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
                 break
             upper, lower = edges[k], edges[k + 1]
             if jumping[k]:
-                share = _mean_share_of_time(
+                share = mean_share_of_time(
                     segments, start[n], end[n], upper, 0.0, 1.0 / sigma_above[k]
                 )
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * jumps[k, q]
             if rising[k]:
-                normal = _as_normal(upper, lower, sigma[k])
-                share = _mean_share_of_time(segments, start[n], end[n], *normal)
+                normal = as_normal(upper, lower, sigma[k])
+                share = mean_share_of_time(segments, start[n], end[n], *normal)
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * rises[k, q]
@@ -337,10 +171,10 @@ def _matrix(doses, edges, sigma, sigma_above, segments):
         limit = np.inf
         for k in range(slices):
             if sudden[k]:
-                upper = _mean_share(segments, doses[n], edges[k], 0.0, 1.0 / sigma_above[k])
+                upper = mean_share(segments, doses[n], edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
-            normal = _as_normal(edges[k], edges[k + 1], sigma[k])
-            limit = min(limit, _mean_share(segments, doses[n], *normal))
+            normal = as_normal(edges[k], edges[k + 1], sigma[k])
+            limit = min(limit, mean_share(segments, doses[n], *normal))
             out[k, n] = limit
     return out
 
@@ -435,7 +269,7 @@ class Arrival:
             Dose supplied, increasing from >= 0.
         nodes : ndarray of int, optional
             Indices of the doses at which the balance is solved, the first and last among them, see
-            `balance_nodes`; between them D* - D is interpolated. Default: all.
+            `dose_balance.balance_nodes`; between them D* - D is interpolated. Default: all.
 
         Returns
         -------
@@ -447,23 +281,10 @@ class Arrival:
         supplied = doses if nodes is None else doses[nodes]
         used = (slice_dose[self.source] * self.weight)[:, None]
         before = self._sum(np.zeros(1), used)[0, 0]
-        guess, slope = supplied.copy(), np.ones_like(supplied)
-        previous, previous_value = guess, guess
-        for attempt in range(_MOST_PASSES):
-            value = self._sum(guess, used)[:, 0] - before
-            error = value - supplied
-            if np.max(np.abs(error)) <= _BALANCED * supplied[-1]:
-                break
-            step = guess - previous
-            moved = np.abs(step) > 1e-14 * (1.0 + np.abs(guess))
-            if attempt:
-                secant = (value - previous_value) / np.where(moved, step, 1.0)
-                slope = np.where(moved, np.clip(secant, 0.25, 4.0), slope)
-            previous, previous_value = guess, value
-            guess = np.maximum(np.maximum.accumulate(guess - error / slope), 0.0)
+        solved = balanced(lambda dose: self._sum(dose, used)[:, 0] - before, supplied)
         if nodes is None:
-            return guess
-        return np.maximum.accumulate(doses + _cubic(doses, supplied, guess - supplied))
+            return solved
+        return np.maximum.accumulate(doses + interpolated(doses, supplied, solved - supplied))
 
     def collected(self, columns: np.ndarray, doses: np.ndarray) -> np.ndarray:
         """What has been collected up to each dose, counted from D = 0.

@@ -15,8 +15,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from craterfront.models import crater
-from craterfront.models.arrival import REACH, Arrival, balance_nodes
+from craterfront.models.arrival import Arrival
+from craterfront.models.dose_balance import balance_nodes
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
+from craterfront.models.normal_shares import REACH
 from craterfront.models.roughening import dose_spread, relief_variance, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
@@ -341,7 +343,7 @@ def plan(
     spread = np.sqrt(variance + (relative * time_edges_s) ** 2)
     # What is seen is known at slice edges, and runs along straight lines without more slices.
     parts = slices.parts if instrument.view == "collected" else np.ones_like(slices.parts)
-    nodes = balance_nodes(time_edges_s, spread)
+    nodes = balance_nodes(time_edges_s, spread, REACH)
     return replace(
         slices, parts=parts, nodes=nodes, cells=_cells(layer, sample, instrument, features)
     )

@@ -100,8 +100,8 @@ class SlicePlan:
     parts : ndarray of int, same shape
         Into how many each slice is divided after the altered layer.
     nodes : ndarray of int, optional
-        Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
-        plan so that they do not jump when parameters change a little.
+        Times at which the ion budget is balanced, see `dose_balance.balance_nodes`. They belong
+        to the plan so that they do not jump when parameters change a little.
     cells : int, optional
         Cells of the altered layer; in the plan for the same reason.
     """
