@@ -1,33 +1,37 @@
 """The exposure matrix: the share of every slice that has left after a supply of dose.
 
 A point of the crater with relative rate g and dose offset delta has passed the dose d after the
-supply of dose D when g D + delta >= d. E[k](D) is the mean of that share over slice k's dose
-interval and over the area, a closed form (`normal_shares`).
+supply of dose D when g D + delta >= d (`floor`). E[k](D) is the mean of that share over slice k's
+dose interval and over the area, a closed form (`normal_shares`).
 
 No column reaches a slice before the one above it: E[k] is also limited by E[k-1]. (With normal
 offsets whose spread grows quickly, their tails alone would allow it.)
 
-The surface. A rough surface is continued upwards by its mirror image: columns that have not yet
-arrived at D = 0 lack as much as those that are ahead have already lost. The share is counted from
-D = 0. Then the dose that all columns use is balanced with the dose that is supplied, so that a
-uniform sample gives a constant signal from the first sample on: E is evaluated at D*, where
-(`dose_balance`)
+The surface. A rough surface is continued upwards by its mirror image: what the columns that are
+ahead have already lost at D = 0 stands above the mean surface on those that have not yet arrived.
+The share is counted from D = 0. Then the dose that all columns use is balanced with the dose that
+is supplied (`dose_balance`), so that a uniform sample gives a constant signal from the first sample
+on: E is evaluated at D*, where
 
     sum_k dose_k (E[k](D*) - E[k](0)) = D.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 
 from craterfront.models.dose_balance import balanced, interpolated
+from craterfront.models.floor import Floor
 from craterfront.models.normal_shares import REACH, as_normal, mean_share, mean_share_of_time
 
 _SUDDEN = 1.5
 _ROUNDING = 1e-9  # of a variance
 _SHARPEST = 1e-13  # of the whole dose: a spread of 0
-_EVEN = 0.01  # relative half-width of a segment that counts as one rate within an interval
+_THINNEST = 1e-13  # of the relief: a slice above the surface
+_MOST_MOVES = 8
+_MOVED = 1e-3
+_EVEN = 0.01  # relative half-width of a piece that counts as one rate within an interval
 
 
 @njit(cache=True, nogil=True)
@@ -64,38 +68,36 @@ def _sudden(edges, sigma, sigma_above):
 
 
 @njit(cache=True, nogil=True)
-def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
-    """sum_k columns[k] E[k](D) for every dose."""
+def _accumulate(low, high, weight, edges, sigma, sigma_above, columns):
+    """sum_k columns[k] E[k] while the pieces of the area are spread from low to high."""
     slices, width = columns.shape
-    out = np.zeros((doses.size, width))
+    out = np.zeros((low.shape[0], width))
     earliest, latest = _bands(edges, sigma)
     sudden = _sudden(edges, sigma, sigma_above)
     middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
     for k in range(slices):
         middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
-    g_low, g_high, full = np.inf, 0.0, 0.0
-    for p in range(segments.shape[0]):
-        g_low = min(g_low, segments[p, 0])
-        g_high = max(g_high, segments[p, 1])
-        full += segments[p, 2]
+    full = weight.sum()
     settled = np.zeros(width)  # sum of the columns that have left everywhere
     start, stop = 0, 0
-    for n in range(doses.size):
-        dose = doses[n]
-        while start < slices and g_low * dose >= latest[start]:
+    for n in range(low.shape[0]):
+        lowest, highest = low[n].min(), high[n].max()
+        while start < slices and lowest >= latest[start]:
             for q in range(width):
                 settled[q] += columns[start, q]
             start += 1
         stop = max(stop, start)
-        while stop < slices and earliest[stop] < g_high * dose:
+        while stop < slices and earliest[stop] < highest:
             stop += 1
         for q in range(width):
             out[n, q] = full * settled[q]
         limit = full
         for k in range(start, stop):
             if sudden[k]:
-                limit = min(limit, mean_share(segments, dose, edges[k], 0.0, 1.0 / sigma_above[k]))
-            limit = min(limit, mean_share(segments, dose, middle[k], size[k], inverse[k]))
+                upper = mean_share(n, low, high, weight, edges[k], 0.0, 1.0 / sigma_above[k])
+                limit = min(limit, upper)
+            share = mean_share(n, low, high, weight, middle[k], size[k], inverse[k])
+            limit = min(limit, share)
             if limit <= 0.0:
                 break
             for q in range(width):
@@ -103,30 +105,16 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
     return out
 
 
-def _divided(segments: np.ndarray) -> np.ndarray:
-    """The same crater in segments so narrow that all of each moves equally far in an interval."""
-    low, high, weight = segments.T
-    count = np.maximum(np.ceil((high - low) / (_EVEN * (high + low))), 1).astype(np.int64)
-    step = np.repeat((high - low) / count, count)
-    part = np.concatenate([np.arange(n) for n in count])
-    start = np.repeat(low, count) + part * step
-    return np.ascontiguousarray(
-        np.column_stack([start, start + step, np.repeat(weight / count, count)])
-    )
-
-
 @njit(cache=True, nogil=True)
-def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises):
+def _seen_in_time(start, end, weight, edges, sigma_above, sigma, jumps, rises):
     """Mean over area and time, in each interval, of what jumps at upper edges and rises between.
 
-    A column has passed an edge, or a depth within a slice, or it has not.
+    A column has passed an edge, or a depth within a slice, or it has not. `start` and `end` hold
+    the bounds, low and high, of the pieces of the area at the ends of the intervals.
     """
     slices, width = jumps.shape
-    out = np.zeros((start.size, width))
-    g_low, g_high = np.inf, 0.0
-    for p in range(segments.shape[0]):
-        g_low = min(g_low, segments[p, 0])
-        g_high = max(g_high, segments[p, 1])
+    intervals = start[0].shape[0]
+    out = np.zeros((intervals, width))
     earliest, latest = _bands(edges, np.maximum(sigma, sigma_above))
     jumping, rising = np.zeros(slices, dtype=np.bool_), np.zeros(slices, dtype=np.bool_)
     for k in range(slices):
@@ -134,8 +122,9 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
     jumping |= _sudden(edges, sigma, sigma_above)
     settled = np.zeros(width)
     first = 0
-    for n in range(start.size):
-        while first < slices and g_low * start[n] >= latest[first]:
+    for n in range(intervals):
+        lowest, highest = start[0][n].min(), end[1][n].max()
+        while first < slices and lowest >= latest[first]:
             for q in range(width):
                 settled[q] += jumps[first, q] + rises[first, q]
             first += 1
@@ -143,19 +132,17 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
             out[n, q] = settled[q]
         limit = 1.0
         for k in range(first, slices):
-            if earliest[k] > g_high * end[n]:
+            if earliest[k] > highest:
                 break
             upper, lower = edges[k], edges[k + 1]
             if jumping[k]:
-                share = mean_share_of_time(
-                    segments, start[n], end[n], upper, 0.0, 1.0 / sigma_above[k]
-                )
+                share = mean_share_of_time(n, start, end, weight, upper, 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * jumps[k, q]
             if rising[k]:
                 normal = as_normal(upper, lower, sigma[k])
-                share = mean_share_of_time(segments, start[n], end[n], *normal)
+                share = mean_share_of_time(n, start, end, weight, *normal)
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * rises[k, q]
@@ -163,18 +150,18 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
 
 
 @njit(cache=True, nogil=True)
-def _matrix(doses, edges, sigma, sigma_above, segments):
+def _matrix(low, high, weight, edges, sigma, sigma_above):
     slices = sigma.size
     sudden = _sudden(edges, sigma, sigma_above)
-    out = np.empty((slices, doses.size))
-    for n in range(doses.size):
+    out = np.empty((slices, low.shape[0]))
+    for n in range(low.shape[0]):
         limit = np.inf
         for k in range(slices):
             if sudden[k]:
-                upper = mean_share(segments, doses[n], edges[k], 0.0, 1.0 / sigma_above[k])
+                upper = mean_share(n, low, high, weight, edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
             normal = as_normal(edges[k], edges[k + 1], sigma[k])
-            limit = min(limit, mean_share(segments, doses[n], *normal))
+            limit = min(limit, mean_share(n, low, high, weight, *normal))
             out[k, n] = limit
     return out
 
@@ -192,11 +179,12 @@ class Arrival:
     source : ndarray of int, shape (K',)
         The slice of the sample that each one is, or mirrors.
     weight : ndarray, shape (K',)
-        1, or for a mirror slice what makes its gain the loss of the slice itself at D = 0.
+        1, or for a mirror slice what makes its gain the loss of the slice itself at D = 0; without
+        such a gain the slice itself weighs more.
     first : int
         Index of the first slice that is not a mirror image.
-    segments : ndarray, shape (P, 3)
-        Crater, see `crater`.
+    floor : Floor
+        The crater.
     balanced : bool
         Whether the spread varies with depth, so that D* differs from D.
     """
@@ -207,11 +195,11 @@ class Arrival:
     source: np.ndarray
     weight: np.ndarray
     first: int
-    segments: np.ndarray
+    floor: Floor
     balanced: bool
 
     @classmethod
-    def of(cls, slice_dose: np.ndarray, spread: np.ndarray, segments: np.ndarray) -> "Arrival":
+    def of(cls, slice_dose: np.ndarray, spread: np.ndarray, floor: Floor) -> "Arrival":
         """Place slices on the dose axis.
 
         Parameters
@@ -220,41 +208,74 @@ class Arrival:
             Dose used by each slice, > 0.
         spread : ndarray, shape (K + 1,)
             Of the arrival dose at the faces of the slices, >= 0, see `roughening.dose_spread`.
-        segments : ndarray, shape (P, 3)
-            Crater, see `crater`.
+        floor : Floor
+            The crater, made for these slices.
         """
         edges = np.append(0.0, np.cumsum(slice_dose))
         spread = np.maximum(spread, _SHARPEST * edges[-1])
         sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
-        ahead = np.flatnonzero(edges[:-1] < REACH * sigma)
+        ahead = np.flatnonzero(edges[:-1] < REACH * sigma + floor.furthest_offset)
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0
         order = np.append(np.arange(mirrored)[::-1], np.arange(slice_dose.size))
-        all_edges = np.append(-edges[mirrored:0:-1], edges)
         above = spread[np.append(np.arange(mirrored, 0, -1), np.arange(slice_dose.size))]
-        segments = np.ascontiguousarray(segments, dtype=float)
-        weight = np.ones(order.size)
-        if mirrored:
-            head = slice(None, 2 * mirrored)
-            share = _matrix(
-                np.zeros(1),
-                all_edges[: 2 * mirrored + 1],
-                sigma[order[head]],
-                above[head],
-                segments,
-            )[:, 0]
-            gain = segments[:, 2].sum() - share[:mirrored]
-            loss = share[: mirrored - 1 : -1]
-            weight[:mirrored] = np.divide(loss, gain, out=np.ones(mirrored), where=gain > 0)
-        return cls(
-            np.ascontiguousarray(all_edges),
+        plain = cls(
+            np.append(-edges[mirrored:0:-1], edges),
             np.ascontiguousarray(sigma[order]),
             np.ascontiguousarray(above),
             order,
-            weight,
+            np.ones(order.size),
             mirrored,
-            segments,
-            bool(np.ptp(spread) > 0.0),
+            floor,
+            bool(np.ptp(spread) > 0.0) or floor.has_offsets,
         )
+        if not mirrored:
+            return plain
+        return (plain._moved() if floor.has_offsets else plain)._weighted()
+
+    def _lost_and_gained(self) -> tuple[np.ndarray, np.ndarray]:
+        """Share of the slices that is gone at D = 0, and of their mirror images that stands."""
+        head = slice(0, 2 * self.first)
+        low, high = self.floor.bounds(np.zeros(1))
+        share = _matrix(
+            low,
+            high,
+            self.floor.area,
+            self.edges[: 2 * self.first + 1],
+            self.sigma[head],
+            self.sigma_above[head],
+        )[:, 0]
+        return share[self.first :], self.floor.area.sum() - share[self.first - 1 :: -1]
+
+    def _moved(self) -> "Arrival":
+        """Mirror images moved to where as much stands above the surface as is lost below it.
+
+        How much stands within a slice is taken as even, and found again with thinner slices.
+        """
+        moved = self
+        for _ in range(_MOST_MOVES):
+            lost, gained = moved._lost_and_gained()
+            depth = self.edges[self.first : 2 * self.first + 1]
+            height = -moved.edges[self.first :: -1]
+            lost_up_to = np.append(0.0, np.cumsum(lost * np.diff(depth)))
+            gained_up_to = np.append(0.0, np.cumsum(gained * np.diff(height)))
+            if np.allclose(lost_up_to, gained_up_to, _MOVED):
+                break
+            rising = np.append(True, np.diff(gained_up_to) > 0)
+            gained_up_to *= lost_up_to[-1] / gained_up_to[-1]
+            height = np.interp(lost_up_to, gained_up_to[rising], height[rising])
+            step = np.maximum(np.diff(height), _THINNEST * depth[-1])
+            edges = np.append(-np.cumsum(step)[::-1], self.edges[self.first :])
+            moved = replace(self, edges=edges)
+        return moved
+
+    def _weighted(self) -> "Arrival":
+        """Mirror images that gain what the slices themselves have lost."""
+        lost, gained = self._lost_and_gained()
+        weight, stands = self.weight.copy(), gained > 0.0
+        weight[: self.first] = np.divide(lost, gained, out=np.ones(self.first), where=stands)[::-1]
+        # Where nothing stands, the columns that have it hold what the others lack.
+        weight[self.first : 2 * self.first][~stands] = 1.0 / (1.0 - lost[~stands])
+        return replace(self, weight=weight)
 
     def balanced_dose(
         self, slice_dose: np.ndarray, doses: np.ndarray, nodes: np.ndarray | None = None
@@ -280,13 +301,20 @@ class Arrival:
             return doses
         supplied = doses if nodes is None else doses[nodes]
         used = (slice_dose[self.source] * self.weight)[:, None]
-        before = self._sum(np.zeros(1), used)[0, 0]
-        solved = balanced(lambda dose: self._sum(dose, used)[:, 0] - before, supplied)
+        area = self.floor.area
+        before = self._sum(np.zeros(1), used, area)[0, 0]
+
+        def excess(dose: np.ndarray) -> np.ndarray:
+            return self._sum(dose, used, area)[:, 0] - before
+
+        solved = balanced(excess, self.floor.mean_used(supplied))
         if nodes is None:
             return solved
         return np.maximum.accumulate(doses + interpolated(doses, supplied, solved - supplied))
 
-    def collected(self, columns: np.ndarray, doses: np.ndarray) -> np.ndarray:
+    def collected(
+        self, columns: np.ndarray, doses: np.ndarray, share: np.ndarray | None = None
+    ) -> np.ndarray:
         """What has been collected up to each dose, counted from D = 0.
 
         Parameters
@@ -295,13 +323,16 @@ class Arrival:
             Q quantities that the slices of the sample hold.
         doses : ndarray, shape (N,)
             Dose (D*), non-decreasing.
+        share : ndarray, shape (P,), optional
+            What each piece of the area counts. Default: what the signal counts it.
 
         Returns
         -------
         ndarray, shape (N, Q)
         """
+        share = self.floor.seen if share is None else share
         held = columns[self.source] * self.weight[:, None]
-        return self._sum(doses, held) - self._sum(np.zeros(1), held)
+        return self._sum(doses, held, share) - self._sum(np.zeros(1), held, share)
 
     def seen(
         self, top: np.ndarray, bottom: np.ndarray, start: np.ndarray, end: np.ndarray
@@ -324,13 +355,14 @@ class Arrival:
         mirrored = (np.arange(self.source.size) < self.first)[:, None]
         upper = np.where(mirrored, bottom[self.source], top[self.source])
         lower = np.where(mirrored, top[self.source], bottom[self.source])
+        even = self.floor.even(_EVEN)
         return _seen_in_time(
-            np.ascontiguousarray(start, dtype=float),
-            np.ascontiguousarray(end, dtype=float),
+            even.bounds(start),
+            even.bounds(end),
+            even.seen,
             self.edges,
             self.sigma_above,
             self.sigma,
-            _divided(self.segments),
             np.vstack([upper[:1], upper[1:] - lower[:-1]]),
             lower - upper,
         )
@@ -359,20 +391,10 @@ class Arrival:
         return own
 
     def _shares(self, doses: np.ndarray) -> np.ndarray:
-        return _matrix(
-            np.ascontiguousarray(doses, dtype=float),
-            self.edges,
-            self.sigma,
-            self.sigma_above,
-            self.segments,
-        )
+        low, high = self.floor.bounds(doses)
+        return _matrix(low, high, self.floor.seen, self.edges, self.sigma, self.sigma_above)
 
-    def _sum(self, doses: np.ndarray, held: np.ndarray) -> np.ndarray:
-        return _accumulate(
-            np.ascontiguousarray(doses, dtype=float),
-            self.edges,
-            self.sigma,
-            self.sigma_above,
-            self.segments,
-            np.ascontiguousarray(held, dtype=float),
-        )
+    def _sum(self, doses: np.ndarray, held: np.ndarray, share: np.ndarray) -> np.ndarray:
+        low, high = self.floor.bounds(doses)
+        held = np.ascontiguousarray(held, dtype=float)
+        return _accumulate(low, high, share, self.edges, self.sigma, self.sigma_above, held)

@@ -17,6 +17,7 @@ import numpy as np
 from craterfront.models import crater
 from craterfront.models.arrival import Arrival
 from craterfront.models.dose_balance import balance_nodes
+from craterfront.models.floor import Floor
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.normal_shares import REACH
 from craterfront.models.roughening import dose_spread, relief_variance, variance_per_nm
@@ -95,8 +96,10 @@ class Instrument:
 
     Attributes
     ----------
-    crater : ndarray, shape (P, 3)
-        Distribution of the relative rate, see `crater`.
+    crater : ndarray, shape (P, 3) or (M, P, 3)
+        Distribution of the relative rate, of each material where they differ, see `crater`.
+    seen_share : ndarray, shape (P,), optional
+        Share of the signal that comes from each segment of the crater. Default: as the area.
     mixing : str
         none, uniform or diffusive.
     mixing_length_nm, mixing_range_nm : float
@@ -107,6 +110,8 @@ class Instrument:
         Law of growth, see `roughening.LAWS`.
     initial_nm, relative_spread, grain_nm : float
         Parameters of the roughness.
+    heights : ndarray, shape (Q, 3), optional
+        Distribution of the initial heights, see `roughening.height_classes`. Default: normal.
     view : str
         collected (what left the surface) or viewed (what is seen at the surface).
     timing : str
@@ -116,6 +121,7 @@ class Instrument:
     """
 
     crater: np.ndarray
+    seen_share: np.ndarray | None = None
     mixing: str = "none"
     mixing_length_nm: float = 0.0
     mixing_range_nm: float = 0.0
@@ -124,6 +130,7 @@ class Instrument:
     initial_nm: float = 0.0
     relative_spread: float = 0.0
     grain_nm: float = 0.0
+    heights: np.ndarray | None = None
     view: str = "collected"
     timing: str = "continuous"
     escape_depth_nm: float = 0.0
@@ -320,7 +327,7 @@ def plan(
     planes = sample.planes_nm()
     rates = sample.rate_nm_s[sample.material]
     dose = float(np.sum(sample.thickness_nm / rates[:-1]))
-    fastest = float(instrument.crater[:, 1].max())
+    fastest = float(instrument.crater[..., :2].max())
     remaining = max(fastest * float(time_edges_s[-1]) - dose, 0.0) * rates[-1]
     depth = float(np.sum(sample.thickness_nm)) + remaining
     spread = rates[-1] * np.sqrt(
@@ -412,19 +419,35 @@ def run(
         slice_dose,
         surface_dose_per_nm,
         instrument.roughness,
-        instrument.initial_nm,
+        instrument.initial_nm if instrument.heights is None else 0.0,
         instrument.relative_spread,
         instrument.grain_nm,
     )
     spread = np.sqrt(spread**2 + sample.relief_variance(edges, planes))
     # The last slice only keeps columns from running out of material; its end is far below.
     spread[-1] = spread[-2]
-    arrival = Arrival.of(slice_dose, spread, instrument.crater)
+    floor = _floor(instrument, species, removed, instrument.initial_nm * surface_dose_per_nm)
+    arrival = Arrival.of(slice_dose, spread, floor)
     columns = columns @ species.project(projection, sample.composition)
     signal, mean_depth, dose = _recorded(
         arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
     )
     return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
+
+
+def _floor(
+    instrument: Instrument, species: _Species, removed: np.ndarray, relief_dose: float
+) -> Floor:
+    """The crater on the dose axis of the slices; the relief of the surface in dose."""
+    dose = removed * species.dose_per_atom
+    if instrument.crater.ndim == 3:
+        materials = np.arange(instrument.crater.shape[0])
+        dose = dose @ (species.material[:, None] == materials).astype(float)
+    offsets = None
+    if instrument.heights is not None and relief_dose > 0.0:
+        lowest, highest, share = instrument.heights.T
+        offsets = np.column_stack([-relief_dose * highest, -relief_dose * lowest, share])
+    return Floor.of(instrument.crater, dose, instrument.seen_share, offsets)
 
 
 def _seen(
@@ -475,10 +498,13 @@ def _recorded(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Signal of every interval (or snapshot); mean depth and D* at every edge."""
     dose = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
-    if instrument.view == "collected":
+    area = arrival.floor.area
+    if instrument.view == "collected" and instrument.seen_share is None:
         up_to = arrival.collected(np.column_stack([columns, thickness]), dose)
         return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
-    depth = arrival.collected(thickness[:, None], dose)[:, 0]
+    depth = arrival.collected(thickness[:, None], dose, area)[:, 0]
+    if instrument.view == "collected":
+        return np.diff(arrival.collected(columns, dose), axis=0), depth, dose
     if instrument.timing == "cycle":
         return arrival.seen(columns[0], columns[1], dose, dose), depth, dose
     return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose

@@ -98,39 +98,42 @@ def _mean_passed(u, a, b):
 
 
 @njit(cache=True, nogil=True)
-def mean_share(segments, dose, middle, size, inverse):
-    """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse."""
+def mean_share(n, low, high, weight, middle, size, inverse):
+    """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse.
+
+    The pieces p of the area are spread evenly from low[n, p] to high[n, p].
+    """
     total = 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        u0, u1 = (low * dose - middle) * inverse, (high * dose - middle) * inverse
-        # The bounds first: most pairs are settled for a segment.
+    for p in range(weight.size):
+        u0, u1 = (low[n, p] - middle) * inverse, (high[n, p] - middle) * inverse
+        # The bounds first: most pairs are settled for a piece.
         if u0 - 0.5 * size >= REACH:
-            total += weight
+            total += weight[p]
         elif u1 + 0.5 * size > -REACH:
-            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
+            total += weight[p] * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
     return total
 
 
 @njit(cache=True, nogil=True)
-def mean_share_of_time(segments, start, end, middle, size, inverse):
-    """The same, also averaged over doses D from start to end, for narrow segments.
+def mean_share_of_time(n, start, end, weight, middle, size, inverse):
+    """The same, also averaged over the time in which narrow pieces go from start to end.
 
-    Of the three spreads (within the segment, of time, of depth) the smallest counts as normal.
+    Both are the bounds, low and high, of the pieces. Of the three spreads (within the piece, of
+    time, of depth) the smallest counts as normal.
     """
-    dose, total = 0.5 * (start + end), 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        first, last = (low * start - middle) * inverse, (high * end - middle) * inverse
-        if first - 0.5 * size >= REACH:
-            total += weight
-        elif last + 0.5 * size > -REACH:
-            rate = 0.5 * (low + high)
-            a, b = (high - low) * dose * inverse, rate * (end - start) * inverse
+    total = 0.0
+    for p in range(weight.size):
+        low0, high0, low1, high1 = start[0][n, p], start[1][n, p], end[0][n, p], end[1][n, p]
+        if (low0 - middle) * inverse - 0.5 * size >= REACH:
+            total += weight[p]
+        elif (high1 - middle) * inverse + 0.5 * size > -REACH:
+            a = 0.5 * (high0 - low0 + high1 - low1) * inverse
+            b = 0.5 * (low1 + high1 - low0 - high0) * inverse
             least, most = min(a, b, size), max(a, b, size)
             shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
-            u = (rate * dose - middle) * inverse * shrink
-            total += weight * _mean_passed(u, (a + b + size - least - most) * shrink, most * shrink)
+            u = (0.25 * (low0 + high0 + low1 + high1) - middle) * inverse * shrink
+            between = (a + b + size - least - most) * shrink
+            total += weight[p] * _mean_passed(u, between, most * shrink)
     return total
 
 

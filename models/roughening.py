@@ -18,7 +18,11 @@ A buried interface may be rough, too: then the layers above and below it scatter
 the top layer does under a rough outer surface; see `relief_variance`.
 """
 
+import math
+
 import numpy as np
+
+_CLASSES = 32  # of heights that are tabulated
 
 LAWS = ("none", "statistical", "grains", "columns")
 
@@ -72,6 +76,47 @@ def dose_spread(
     if law == "columns":
         variance = variance + (relative_spread * np.append(0.0, np.cumsum(dose))) ** 2
     return np.sqrt(variance)
+
+
+def height_classes(height_nm: np.ndarray, density: np.ndarray) -> tuple[np.ndarray, float]:
+    """Classes of columns for a tabulated distribution of the heights of the outer surface.
+
+    Parameters
+    ----------
+    height_nm : ndarray, shape (P,)
+        Heights, increasing, from any level [nm]; P >= 2.
+    density : ndarray, shape (P,)
+        How frequent each height is, >= 0, any unit; linear in between and 0 outside.
+
+    Returns
+    -------
+    classes : ndarray, shape (Q, 3)
+        Lowest and highest height from the mean, in standard deviations, and share of the area.
+    sd_nm : float
+        Standard deviation of the height [nm].
+    """
+    height, density = np.asarray(height_nm, float), np.asarray(density, float)
+    edges = np.linspace(height[0], height[-1], _CLASSES + 1)
+    points = np.union1d(height, edges)
+    up_to = np.append(0.0, np.cumsum(_moments(points, height, density, 0)))
+    share = np.diff(np.interp(edges, points, up_to)) / up_to[-1]
+    mean = _moments(points, height, density, 1).sum() / up_to[-1]
+    square = _moments(points - mean, height - mean, density, 2).sum() / up_to[-1]
+    # Heights are spread evenly within a class here: keep mean and standard deviation all the same.
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    own_mean = share @ middle
+    own_sd = math.sqrt(share @ (middle - own_mean) ** 2 + (edges[1] - edges[0]) ** 2 / 12.0)
+    standard = (edges - own_mean) / own_sd
+    classes = np.column_stack([standard[:-1], standard[1:], share])
+    return classes[share > 0], math.sqrt(square)
+
+
+def _moments(points: np.ndarray, height: np.ndarray, density: np.ndarray, order: int) -> np.ndarray:
+    """Integrals of height^order times the density between points, by Simpson's rule: exact."""
+    middle = 0.5 * (points[1:] + points[:-1])
+    value = points**order * np.interp(points, height, density)
+    inner = middle**order * np.interp(middle, height, density)
+    return np.diff(points) * (value[1:] + value[:-1] + 4.0 * inner) / 6.0
 
 
 def relief_variance(

@@ -308,7 +308,7 @@ class Assembly:
         sample, instrument = self.sample(self.nominal), self.instrument(self.nominal)
         rates = sample.rate_nm_s[sample.material]
         dose = float(np.sum(sample.thickness_nm / rates[:-1]))
-        slowest = float(instrument.crater[:, 0].min())
+        slowest = float(instrument.crater[..., :2].min())
         spread = dose * instrument.relative_spread if instrument.roughness == "columns" else 0.0
         blur_nm = (
             5.0 * instrument.mixing_length_nm
