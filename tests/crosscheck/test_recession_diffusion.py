@@ -6,8 +6,6 @@ with the solver of the altered layer, which counts atoms in cells. The solution 
 against the closed forms as well, so that three routes meet.
 """
 
-import math
-
 import numpy as np
 import pytest
 from scipy.linalg import eigvals
