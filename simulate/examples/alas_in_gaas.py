@@ -204,7 +204,8 @@ def find(name: str, seed: int = 1) -> Found:
 def _escape_limit_nm(inversion: Inversion) -> float:
     """From the profile likelihood, everything else fitted anew."""
     likelihood, fit = inversion.likelihood, inversion.fit
-    index = likelihood.free.index(likelihood.assembly.index_of("escape depth"))
+    names = [likelihood.assembly.parameters[i].name for i in likelihood.free]
+    index = names.index("escape depth")
     u = float(inversion.curvature.covariance[index, index]) ** 0.5
     jacobian = inversion.objective.jacobian(fit.x)
     interval = profile_interval(inversion.objective, fit, jacobian, index, u)
