@@ -22,12 +22,14 @@ def uniform(law, depth_nm, rate_nm=2.0, slices=500, *, initial_nm=0.0, spread=0.
     return float(sigma[-1]) * rate_nm
 
 
+@pytest.mark.derived
 def test_statistical_growth_is_a_poisson_spread_of_monolayers():
     """Source: sequential layer sputtering, sigma = sqrt(d z): A. Benninghoven, Z. Phys. 230 (1970)
     403 (from memory); 5 nm at 100 nm for d = 0.25 nm."""
     assert uniform("statistical", 100.0) == pytest.approx(5.0, rel=1e-3)
 
 
+@pytest.mark.derived
 def test_statistical_growth_against_drawn_monolayers():
     # Derived: on a site of one atom per layer, Z/d atoms have left after Z on average; Poisson.
     rng = np.random.default_rng(1)

@@ -6,6 +6,8 @@ import pytest
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, run
 
+pytestmark = pytest.mark.derived
+
 DEPTH_NM, RATE_NM_S = 1000.0, 10.0
 
 

@@ -1,4 +1,4 @@
-"""Concentrations after diffusion against handbook values."""
+"""Concentrations after diffusion against the solutions of the diffusion equation."""
 
 import math
 
@@ -17,6 +17,8 @@ from craterfront.models.transitions import (
     slice_fractions,
 )
 
+pytestmark = pytest.mark.derived
+
 DIFFUSIVITY_TIME_NM2 = 400.0
 LENGTH_NM = 2.0 * math.sqrt(DIFFUSIVITY_TIME_NM2)
 
@@ -31,10 +33,10 @@ def diffused_in(shape, depth_nm):
 
 
 def test_a_constant_source_leaves_erfc():
-    """Source: M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions (1964), table 7.1:
-    erf(0.5) = 0.5204998778, erf(1) = 0.8427007929, so erfc 0.479500 and 0.157299. J. Crank, The
-    Mathematics of Diffusion, 2nd ed. (1975), section 2.4.2: C = C_0 erfc(x / (2 sqrt(Dt)))
-    (from memory)."""
+    """Derived: C = C_0 erfc(x / (2 sqrt(Dt))) solves the equation with C_0 held at the surface, and
+    the series of erf gives erfc(0.5) = 0.479500, erfc(1) = 0.157299. As in J. Crank, The
+    Mathematics of Diffusion, 2nd ed. (1975), section 2.4.2 (from memory), and M. Abramowitz,
+    I. A. Stegun, Handbook of Mathematical Functions (1964), table 7.1 (from memory)."""
     share = diffused_in(CONSTANT_SOURCE, LENGTH_NM * np.array([0.5, 1.0]))
     assert share == pytest.approx([0.479500, 0.157299], abs=1e-6)
 
