@@ -26,6 +26,7 @@ _HOMES = {
         "StartUp",
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
+    "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -69,6 +70,7 @@ if TYPE_CHECKING:
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
     from craterfront.quantities import Quantity
+    from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
     from craterfront.setup import (

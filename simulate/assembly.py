@@ -255,7 +255,7 @@ class Assembly:
         for layer, power in powers.items():
             rate = self._rate[layer]
             factors = [rate]
-            if self._common_rate is not None and self.parameters[rate].why == rules.FROM_YIELDS:
+            if self._common_rate is not None and self.parameters[rate].estimated:
                 factors.append(self._common_rate)
             for factor in factors:
                 behind[factor] = behind.get(factor, 0.0) + power
@@ -284,6 +284,11 @@ class Assembly:
             if written is not None:
                 numbers.append(LinearNumber(f"contamination {channel.name}", c, written))
         return numbers
+
+    def rate_origin(self, layer: int) -> str:
+        """Where the erosion rate of a layer comes from, in words."""
+        rate = self.parameters[self._rate[layer]]
+        return rate.why if rate.estimated else "as written"
 
     def nominal_rate_nm_s(self, layer: int) -> float:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
@@ -393,19 +398,20 @@ class Assembly:
                 ),
                 "common rate factor",
             )
-        return self._add(rules.estimated_rate(group, *estimate), "rate", group)
+        parameter = rules.estimated_rate(group, estimate.nm_s, estimate.u_rel, estimate.why)
+        return self._add(parameter, "rate", group)
 
-    def _estimated_rate(self, layer: ConcreteLayer) -> tuple[float, float] | None:
-        """Rate and its relative uncertainty from yields and the source; None with a problem."""
+    def _estimated_rate(self, layer: ConcreteLayer) -> ions.EstimatedRate | None:
+        """Rate from tables, yields and the source; None with a problem."""
         source, density = self.setup.source, layer.density_g_cm3
         if source is None or density is None:
             problem = "missing, and nothing gives it"
         else:
             try:
-                rate, u_rel = ions.erosion_rate_nm_s(layer.composition, float(density), source)
-                if 0 < rate < math.inf:
-                    return rate, u_rel
-                problem = f"missing, and the yields give {rate:g} nm/s"
+                rate = ions.erosion_rate(layer.composition, float(density), source)
+                if 0 < rate.nm_s < math.inf:
+                    return rate
+                problem = f"missing, and the yields give {rate.nm_s:g} nm/s"
             except (ValueError, ArithmeticError, DensityUnknown, FormulaError) as error:
                 problem = str(error)
         problem = f"layer {shown(layer.label)} erosion_rate_nm_s: {problem}"
@@ -415,7 +421,7 @@ class Assembly:
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         rate = self._rate[index]
-        estimated = self.parameters[rate].why == rules.FROM_YIELDS
+        estimated = self.parameters[rate].estimated
         common = values[self._common_rate] if estimated and self._common_rate is not None else 1.0
         return float(values[rate] * common)
 

@@ -236,7 +236,10 @@ def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
 
 
 def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
-    """The experiment from a dictionary with the keys of the file; the rest as from TOML."""
+    """The experiment from a dictionary with the keys of the file; the rest as from TOML.
+
+    The name of a file in it counts from the folder of `place`.
+    """
     unknown = [key for key in written if key not in FILE_KEYS]
     problems = [
         f"{shown_key(key)}: unknown key{did_you_mean(key, FILE_KEYS)}"
@@ -244,6 +247,8 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     ]
     if len(unknown) > MOST_UNKNOWN_KEYS:
         problems.append(f"{len(unknown) - MOST_UNKNOWN_KEYS} more unknown keys")
+    written, unread = _with_rate_table(written, place)
+    problems += unread
     stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
     setup = {key: written[key] for key in _SETUP_KEYS if key in written}
     other = {key: written[key] for key in _OTHER_KEYS if key in written}
@@ -254,6 +259,22 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     if problems:
         raise InputProblems(problems, place)
     return experiment
+
+
+def _with_rate_table(written: Mapping[str, Any], place: str) -> tuple[Mapping[str, Any], list[str]]:
+    """What is written, with the rate table in place of the name of its file; and its mistakes."""
+    source = written.get("source")
+    if not isinstance(source, Mapping) or not isinstance(source.get("rate_table"), str):
+        return written, []
+    from craterfront.rate_table import load_rate_table
+
+    path = os.path.join(os.path.dirname(place), source["rate_table"])
+    table, problems = None, []
+    try:
+        table = load_rate_table(path)
+    except InputProblems as error:
+        problems = [f"source rate_table: {error.source}: {line}" for line in error.problems]
+    return {**written, "source": {**source, "rate_table": table}}, problems
 
 
 def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:
