@@ -24,6 +24,7 @@ _HOMES = {
         "Roughness",
         "Setup",
         "StartUp",
+        "SurfaceTransient",
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
@@ -83,6 +84,7 @@ if TYPE_CHECKING:
         Roughness,
         Setup,
         StartUp,
+        SurfaceTransient,
     )
     from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
 

@@ -15,7 +15,7 @@ import numpy as np
 from craterfront import electrons, ions
 from craterfront import parameters as rules
 from craterfront.linear_numbers import LinearNumber
-from craterfront.models import crater, raster, start_up
+from craterfront.models import crater, raster, start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
@@ -45,6 +45,9 @@ SHARE_OF_RANGE = 0.9699
 
 
 _MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
+_MOST_EXCESS = 100.0
+
+_TRANSIENT = ("surface transient excess", "surface transient depth")
 
 
 class Assembly:
@@ -104,6 +107,7 @@ class Assembly:
         self._add_instrument()
         self._add_self_absorption()
         self._add_start_up()
+        self._add_surface_transient()
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
@@ -198,14 +202,19 @@ class Assembly:
         return np.array([0.0 if i is None else float(values[i]) for i in indices])
 
     def supplied_dose_s(self, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-        """Dose supplied up to the given times, in seconds at the final rate."""
+        """Dose that erodes as deep as what is supplied, in seconds at the final rate."""
         deficit, decay = (
             self.index_of("start-up rate deficit"),
             self.index_of("start-up decay time"),
         )
-        if deficit is None or decay is None:
-            return time_s
-        return start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        dose_s = time_s
+        if deficit is not None and decay is not None:
+            dose_s = start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        excess, depth = (self.index_of(kind) for kind in _TRANSIENT)
+        if excess is None or depth is None:
+            return dose_s
+        decay_s = float(values[depth]) / self._rate_nm_s(0, values)
+        return surface_transient.eroded_dose_s(dose_s, float(values[excess]), decay_s)
 
     def contamination_left(self, time_edges_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Share of the contamination that is there, mean of each interval, shape (N,)."""
@@ -247,7 +256,7 @@ class Assembly:
             powers = {layer: 0.5, layer + 1: 0.5}
         elif kind == "interface roughness":
             powers = {self._rough.index(index): 1.0}
-        elif kind in ("initial roughness", "mixing length"):
+        elif kind in ("initial roughness", "mixing length", "surface transient depth"):
             powers = {0: 1.0}
         else:
             return {}
@@ -325,12 +334,16 @@ class Assembly:
         return self._time_of_dose_s(needed)
 
     def _time_of_dose_s(self, dose_s: float) -> float:
-        """When the nominal start-up has supplied a dose."""
-        written = self.setup.start_up
-        if written is None:
-            return dose_s
-        deficit, decay_s = float(written.rate_deficit), float(written.decay_s)
-        return float(start_up.time_of_dose_s(np.array(dose_s), deficit, decay_s))
+        """When the nominal source has eroded what a steady one does with a dose."""
+        transient, settling = self.setup.surface_transient, self.setup.start_up
+        dose = np.array(dose_s)
+        if transient is not None:
+            decay_s = float(transient.decay_nm) / self.nominal_rate_nm_s(0)
+            dose = surface_transient.supplied_dose_s(dose, float(transient.rate_excess), decay_s)
+        if settling is not None:
+            deficit, decay_s = float(settling.rate_deficit), float(settling.decay_s)
+            dose = start_up.time_of_dose_s(dose, deficit, decay_s)
+        return float(dose)
 
     def sampling_s(self) -> float:
         """Sampling interval, if the file does not say a thousandth of the duration."""
@@ -489,6 +502,19 @@ class Assembly:
         )
         name = "start-up decay time"
         self._add(rules.positive_instrument_number(name, name, "s", written.decay_s), name)
+
+    def _add_surface_transient(self) -> None:
+        written = self.setup.surface_transient
+        if written is None:
+            return
+        excess, depth = _TRANSIENT
+        self._add(
+            rules.instrument_number(
+                excess, excess, "", written.rate_excess, lower=-_MOST_DEFICIT, upper=_MOST_EXCESS
+            ),
+            excess,
+        )
+        self._add(rules.positive_instrument_number(depth, depth, "nm", written.decay_nm), depth)
 
     def _add_mixing(self) -> None:
         mixing = self.setup.mixing

@@ -15,6 +15,7 @@ from craterfront.quantities import (
     PositiveQuantity,
     PositiveTime,
     Quantity,
+    RateExcess,
     RelativeDeviation,
     SourceNumber,
     SourceShare,
@@ -175,6 +176,21 @@ class StartUp(Table):
         if not least <= float(self.decay_s) <= most:
             decay_s = shown(self.decay_s.value)
             yield f"decay_s: {decay_s} is outside {least:g} to {most:g}, as discharges start up"
+
+
+class SurfaceTransient(Table):
+    """The first nanometres, in which the erosion rate settles while ions change the surface.
+
+    Parameters
+    ----------
+    rate_excess
+        Rate at the surface over the final one, less 1: above -1, below 0 for a slow beginning.
+    decay_nm
+        Depth after which exp(-1) of it is left, counted at the rate of the first layer [nm].
+    """
+
+    rate_excess: RateExcess
+    decay_nm: PositiveLength
 
 
 # --- detection ---------------------------------------------------------------------------------
@@ -447,6 +463,8 @@ class Setup(Table):
         Objects of these names; default: none of the effect, everything collected.
     start_up
         A `StartUp`; None: erosion is steady from the first moment.
+    surface_transient
+        A `SurfaceTransient`; None: the rate is that of the layers from the surface on.
     """
 
     place: ClassVar[str] = ""
@@ -458,6 +476,7 @@ class Setup(Table):
     detection: Detection = Detection()
     noise: Noise = Noise()
     start_up: StartUp | None = None
+    surface_transient: SurfaceTransient | None = None
 
     @property
     def beam(self) -> IonBeam | None:

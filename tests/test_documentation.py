@@ -148,6 +148,7 @@ _TABLES = {
     "`[detection]`": setup.Detection,
     "`[[detection.channel]]`": setup.Channel,
     "`[start_up]`": setup.StartUp,
+    "`[surface_transient]`": setup.SurfaceTransient,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
     "`[profile]`": profile_settings.ProfileSettings,
