@@ -1,7 +1,8 @@
 """The first nanometres: the rate settles while gas from the beam builds up in the sample.
 
-What ions leave behind, and the change of the surface that they bring about, grow with the ions that
-have arrived and are complete after about their range. The rate nears its final value v with depth z,
+What ions leave behind, and the change of the surface that they bring about, grow with the ions
+that have arrived and are complete after about their range. The rate nears its final value v with
+depth z,
 
     dz/dt = v [1 + a exp(-z / z_tr)],
 

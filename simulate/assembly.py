@@ -102,6 +102,7 @@ class Assembly:
         self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
         self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
         self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
+        self._mixing_length: list[int | None] = [None] * len(self.layers)
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
@@ -178,14 +179,17 @@ class Assembly:
             index = self._index.get((kind, ""))
             return default if index is None else float(values[index])
 
-        length = value("mixing length")
+        index = self._mixing_length[0]
+        length = 0.0 if index is None else float(values[index])
         reach = value("mixing range") or self._default_mixing_range_nm(length)
+        reach = max(reach, length / SHARE_OF_RANGE)
         detection = setup.detection
         return Instrument(
             crater=self._crater(value),
             mixing=setup.mixing.model,
             mixing_length_nm=length,
-            mixing_range_nm=max(reach, length / SHARE_OF_RANGE),
+            mixing_range_nm=reach,
+            mixing_lengths_nm=self._mixing_lengths_nm(values, reach),
             preference=self._preference,
             roughness=setup.roughness.growth,
             initial_nm=value("initial roughness"),
@@ -195,6 +199,21 @@ class Assembly:
             timing=detection.timing,
             escape_depth_nm=value("escape depth"),
         )
+
+    def _mixing_lengths_nm(self, values: np.ndarray, range_nm: float) -> np.ndarray | None:
+        """Mixing length of each material, nan where it has none of its own; None where none has."""
+        if not isinstance(self.setup.mixing.length_nm, dict):
+            return None
+        lengths = []
+        for index in np.unique(self._material_of, return_index=True)[1]:
+            own = self._mixing_length[index]
+            most = SHARE_OF_RANGE * range_nm * self._zone_depth(index, values)
+            lengths.append(math.nan if own is None else min(float(values[own]), most))
+        return np.array(lengths)
+
+    def _zone_depth(self, index: int, values: np.ndarray) -> float:
+        """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
+        return self._atomic_density(0, values) / self._atomic_density(index, values)
 
     def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
@@ -256,7 +275,9 @@ class Assembly:
             powers = {layer: 0.5, layer + 1: 0.5}
         elif kind == "interface roughness":
             powers = {self._rough.index(index): 1.0}
-        elif kind in ("initial roughness", "mixing length", "surface transient depth"):
+        elif kind == "mixing length":
+            powers = {self._mixing_length.index(index): 1.0}
+        elif kind in ("initial roughness", "surface transient depth"):
             powers = {0: 1.0}
         else:
             return {}
@@ -325,7 +346,7 @@ class Assembly:
         slowest = float(instrument.crater[:, 0].min())
         spread = dose * instrument.relative_spread if instrument.roughness == "columns" else 0.0
         blur_nm = (
-            5.0 * instrument.mixing_length_nm
+            5.0 * max(instrument.mixing_length_nm, *self._own_mixing_lengths_nm())
             + 2.0 * float(np.max(sample.width_nm, initial=0.0))
             + 4.0 * instrument.initial_nm
             + 4.0 * float(np.max(self._relief_nm(self.nominal), initial=0.0))
@@ -520,6 +541,9 @@ class Assembly:
         mixing = self.setup.mixing
         if mixing.model == "none":
             return
+        if isinstance(mixing.length_nm, dict):
+            self._add_mixing_by_layer()
+            return
         length = mixing.length_nm
         why = ""
         if length is None:
@@ -535,19 +559,50 @@ class Assembly:
             upper = self._add_mixing_range(reach, length)
         elif mixing.model == "diffusive":
             why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
-        self._add(
-            rules.instrument_number(
-                "mixing length",
-                "mixing length",
-                "nm",
-                length,
-                lower=0.1 * length.value,
-                upper=max(upper, length.value),
-                default_u_rel=ION_RANGE_U_REL,
-                why=why,
-            ),
+        self._mixing_length[0] = self._add_mixing_length("mixing length", length, upper, "", why)
+
+    def _add_mixing_length(
+        self, name: str, length: Quantity, upper: float, group: str, why: str = ""
+    ) -> int:
+        parameter = rules.instrument_number(
+            name,
             "mixing length",
+            "nm",
+            length,
+            lower=0.1 * length.value,
+            upper=max(upper, length.value),
+            default_u_rel=ION_RANGE_U_REL,
+            why=why,
         )
+        return self._add(parameter, "mixing length", group)
+
+    def _add_mixing_by_layer(self) -> None:
+        """A mixing length for each layer that the table has."""
+        mixing, nominal = self.setup.mixing, self.nominal
+        first = mixing.length_in(self.layers[0])
+        assert first is not None  # else the experiment would have a mistake
+        reach = mixing.range_nm or Quantity.default(self._default_mixing_range_nm(first[1].value))
+        upper = math.inf
+        if mixing.range_nm is not None or self._ion_range_nm() > 0:
+            upper = self._add_mixing_range(reach, first[1])
+        for index, layer in enumerate(self.layers):
+            own = mixing.length_in(layer)
+            if own is None:
+                continue
+            (key, length), depth = own, self._zone_depth(index, nominal)
+            self._mixing_length[index] = self._add_mixing_length(
+                f"mixing length in {key}", length, upper * depth, key
+            )
+            most = LARGEST_LENGTH_TO_RANGE * reach.value * depth
+            problem = f"mixing length_nm: {key} must be < {most:.4g}, got {length.value:.4g}: the"
+            problem += " altered layer holds as many atoms there as in the first layer"
+            if index and length.value >= most and problem not in self._problems:
+                self._problems.append(problem)
+
+    def _own_mixing_lengths_nm(self) -> list[float]:
+        """Nominal mixing lengths of layers that have one of their own."""
+        own = [self.setup.mixing.length_in(layer) for layer in self.layers]
+        return [0.0, *(length.value for _, length in filter(None, own))]
 
     def _add_mixing_range(self, reach: Quantity, length: Quantity) -> float:
         """Add the range; returns the longest mixing length within it.
@@ -646,7 +701,9 @@ class Assembly:
             else:
                 own = (layer.density_group, self._rate[index])
             sensitivities = tuple(sensitivity_label(channel, layer) for channel in self.channels)
-            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
+            by_layer = isinstance(self.setup.mixing.length_nm, dict)
+            mixes = self._mixing_length[index] if by_layer else None
+            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities, mixes))
         number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
         return list(number), [number[key] for key in keys]
 

@@ -71,7 +71,7 @@ class Experiment(Table):
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
         yield from self._insulators()
-        yield from self._strange_sensitivities()
+        yield from self._strange_names()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
@@ -106,19 +106,23 @@ class Experiment(Table):
                     owners[f"material.{shown_key(name)}"] = self.stack.materials[name]
         return owners
 
-    def _strange_sensitivities(self) -> Iterator[Mistake]:
-        """Sensitivities to what is neither a layer nor a material."""
+    def _strange_names(self) -> Iterator[Mistake]:
+        """Numbers for what is neither a layer nor a material, and none for the first layer."""
         known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
-        every = set(known)
+        every, lengths = set(known), self.setup.mixing.length_nm
         if not any(self.stack.problems()):
-            every |= {layer.name for layer in self.stack.expanded()}
-        for place, channel in self._channels():
-            if isinstance(channel.sensitivity, dict):
-                for name in channel.sensitivity:
-                    if name not in every:
-                        near = did_you_mean(name, known)
-                        message = f"{shown(name)} is no layer and no material{near}"
-                        yield Mistake("sensitivity", message, within=place)
+            layers = self.stack.expanded()
+            every |= {layer.name for layer in layers}
+            if isinstance(lengths, dict) and self.setup.mixing.length_in(layers[0]) is None:
+                message = f"missing for the first layer, {shown(layers[0].label)}"
+                yield Mistake("length_nm", message, within="mixing")
+        tables = [(p, "sensitivity", channel.sensitivity) for p, channel in self._channels()]
+        for place, key, table in [*tables, ("mixing", "length_nm", lengths)]:
+            for name in table if isinstance(table, dict) else ():
+                if name not in every:
+                    near = did_you_mean(name, known)
+                    message = f"{shown(name)} is no layer and no material{near}"
+                    yield Mistake(key, message, within=place)
 
     def _source_warnings(self) -> Iterator[str]:
         source = self.setup.source
