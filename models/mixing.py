@@ -211,9 +211,7 @@ def leaving_atoms(
         layer.diffusion_per_dose,
         np.ascontiguousarray(preference, dtype=float),
         np.ascontiguousarray(dose_per_atom, dtype=float),
-        np.zeros(0)
-        if layer.relative_mixing is None
-        else np.ascontiguousarray(layer.relative_mixing),
+        relative,
         layer.cells / (_STEPS_PER_ZONE if layer.cells > 1 else _STEPS_WHEN_MIXED),
         states,
     )

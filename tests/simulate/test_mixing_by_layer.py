@@ -8,6 +8,7 @@ from craterfront.experiment import experiment_from_dict, experiment_from_toml, e
 from craterfront.files import profile_of
 from craterfront.forward import repeat, simulate
 from craterfront.inversion import invert
+from craterfront.models.engine import altered_layer
 from craterfront.problems import InputProblems
 from craterfront.results import answer
 
@@ -92,8 +93,6 @@ def test_lengths_that_follow_from_the_first_layer_change_nothing():
     """A table that says of every layer what constant mixing per ion makes of it."""
     plain = experiment_from_toml(text(length=1.2))
     assembly = Assembly(plain.stack, plain.setup)
-    from craterfront.models.engine import altered_layer
-
     sample, instrument = assembly.sample(assembly.nominal), assembly.instrument(assembly.nominal)
     layer = altered_layer(sample, instrument)
     density, rate = sample.atomic_density_per_nm3, sample.rate_nm_s
