@@ -105,7 +105,17 @@ def _surface_means(zone, preference, dose_per_atom):
 
 
 @njit(cache=True, nogil=True)
-def march(atoms, zone_atoms, cells, diffusion_per_dose, preference, dose_per_atom, longest, states):
+def march(
+    atoms,
+    zone_atoms,
+    cells,
+    diffusion_per_dose,
+    preference,
+    dose_per_atom,
+    relative_mixing,
+    longest,
+    states,
+):
     """Atoms that leave with every slice; `states` (if not empty) keeps the zone at every edge."""
     slices, species = atoms.shape
     cumulated, totals = cumulate(atoms)
@@ -136,8 +146,8 @@ def march(atoms, zone_atoms, cells, diffusion_per_dose, preference, dose_per_ato
                 mean = well_mixed_step(zone, entering, x, preference, active, leaving)
             else:
                 mean, dose = diffusive_step(
-                    zone, entering, x, per_dose, preference, dose_per_atom, active, mean, dose,
-                    leaving, trials, work,
+                    zone, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
+                    active, mean, dose, leaving, trials, work,
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms

@@ -69,7 +69,7 @@ def beam_erosion_rate_nm_s(
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield.
+        A compound with non-metals that is in no table, or an element without a yield.
     """
     per_ion, u_rel = layer_yield(atomic_fractions, energy_eV, ion, angle_deg)
     rate_nm_s = erosion_rate_nm_s(

@@ -18,7 +18,7 @@ from craterfront.models import crater
 from craterfront.models.arrival import Arrival
 from craterfront.models.dose_balance import balance_nodes
 from craterfront.models.floor import Floor
-from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
+from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms, relative_mixing
 from craterfront.models.normal_shares import REACH
 from craterfront.models.roughening import dose_spread, relief_variance, variance_per_nm
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
@@ -104,6 +104,9 @@ class Instrument:
         none, uniform or diffusive.
     mixing_length_nm, mixing_range_nm : float
         Referred to the first layer [nm].
+    mixing_lengths_nm : ndarray, shape (M,), optional
+        Mixing length in each material [nm], nan for one that mixes per ion as the first layer
+        does; by default all do.
     preference : ndarray, shape (E,)
         Relative readiness of each element to leave; all equal for none.
     roughness : str
@@ -125,6 +128,7 @@ class Instrument:
     mixing: str = "none"
     mixing_length_nm: float = 0.0
     mixing_range_nm: float = 0.0
+    mixing_lengths_nm: np.ndarray | None = None
     preference: np.ndarray | None = None
     roughness: str = "none"
     initial_nm: float = 0.0
@@ -210,20 +214,40 @@ def _preference_ratio(instrument: Instrument) -> float:
 
 
 def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer:
-    """Altered layer of a run, in atoms per area; the first layer sets it."""
+    """Altered layer of a run, in atoms per area; the first layer sets it, but for the mixing per
+    ion of materials with a length of their own."""
     order = np.append(sample.material[0], np.arange(sample.rate_nm_s.size))
     density = float(sample.atomic_density_per_nm3[sample.material[0]])
     if instrument.mixing == "none" or instrument.mixing_length_nm == 0.0:
         return AlteredLayer()
     if instrument.mixing == "uniform":
         return AlteredLayer.uniform(instrument.mixing_length_nm, density)
-    return AlteredLayer.diffusive(
+    dose, relative = _steady_dose_per_atom(sample), None
+    if instrument.mixing_lengths_nm is not None:
+        relative = relative_mixing(
+            instrument.mixing_lengths_nm,
+            instrument.mixing_range_nm,
+            sample.atomic_density_per_nm3,
+            dose,
+            int(sample.material[0]),
+        )
+    layer = AlteredLayer.diffusive(
         instrument.mixing_length_nm,
         instrument.mixing_range_nm,
         density,
-        _steady_dose_per_atom(sample)[order],
+        dose[order],
         _preference_ratio(instrument),
+        None if relative is None else relative[order],
     )
+    return replace(layer, relative_mixing=relative)
+
+
+def _decays_nm(sample: LayeredSample, layer: AlteredLayer) -> np.ndarray:
+    """Trailing decay length in each material [nm], shape (M,)."""
+    dose = _steady_dose_per_atom(sample)
+    relative = np.ones(dose.size) if layer.relative_mixing is None else layer.relative_mixing
+    each = zip(sample.atomic_density_per_nm3, dose, relative, strict=True)
+    return np.array([layer.decay_nm(*numbers) for numbers in each])
 
 
 def _growth(sample: LayeredSample, instrument: Instrument) -> tuple[np.ndarray, float]:
@@ -239,9 +263,8 @@ def _features(
     sample: LayeredSample, instrument: Instrument, layer: AlteredLayer, interval_s: float
 ) -> Features:
     above, below = support_nm(sample.width_nm, sample.shape, sample.tables)
-    dose = _steady_dose_per_atom(sample)
     density = sample.atomic_density_per_nm3
-    decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
+    decay = _decays_nm(sample, layer)
     escape = instrument.escape_depth_nm
     slowest = 1.0
     if layer.cells:
@@ -393,6 +416,7 @@ def run(
 
     species = _species(sample, instrument.preference)
     layer = replace(altered_layer(sample, instrument), cells=slices.cells)
+    layer = layer.for_species(species.material)
     viewed = instrument.view == "viewed"
     atoms = atoms @ species.share
     removed, states = leaving_atoms(

@@ -165,7 +165,7 @@ def lamp_erosion_rate_nm_s(
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield.
+        A compound with non-metals that is in no table, or an element without a yield.
 
     Notes
     -----

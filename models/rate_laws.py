@@ -103,7 +103,7 @@ def rate_from_measured_nm_s(
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield, on either side.
+        A compound with non-metals in no table, or an element without a yield, on either side.
     ValueError
         A voltage below the threshold of the law.
 

@@ -6,8 +6,8 @@ yield of a layer:
 1. `elemental_yield` takes the dependence on energy from a published formula and scales it to the
    measured yield where there is one, since the formula alone is off by 10 to 40 %.
 2. `layer_yield` combines the elements of an alloy at the steady state. Nothing simple predicts the
-   yield of an oxide, nitride or carbide from its elements: `YieldUnknown` asks for an erosion rate
-   instead.
+   yield of an oxide, nitride or carbide from its elements: what `compound_rates` has no ratio for
+   raises `YieldUnknown`, which asks for an erosion rate instead.
 """
 
 import math
@@ -18,6 +18,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from craterfront.models.compound_rates import KNOWN_DEG, KNOWN_EV, compound_yield
 from craterfront.models.elements import normalised, split_dissolved
 from craterfront.models.tables import read_table
 from craterfront.models.validity import ValidityWarning, check_positive
@@ -310,13 +311,31 @@ def layer_yield(
     -------
     yield, u_rel
         Atoms per ion and relative standard uncertainty: `yield_u_rel` for one element, at least 0.5
-        for an alloy, whose atoms are bound otherwise than in the elements.
+        for an alloy, whose atoms are bound otherwise than in the elements, and that of
+        `compound_rates` for a compound in its table.
 
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield; the message names them.
+        Another compound with non-metals, or an element without a yield; the message names them.
+
+    Warns
+    -----
+    ValidityWarning
+        As `elemental_yield`; for a tabulated compound also below 500 eV, above 4 keV and beyond
+        50 degrees.
     """
+    known = compound_yield(atomic_fractions)
+    if known is not None and not (
+        KNOWN_EV[0] <= energy_eV <= KNOWN_EV[1] and angle_deg <= KNOWN_DEG
+    ):
+        warnings.warn(
+            f"yield of {known.formula}: its ratio to that of silicon is known from {KNOWN_EV[0]:g}"
+            f" to {KNOWN_EV[1]:g} eV and up to {KNOWN_DEG:g} degrees, not at {energy_eV:g} eV and"
+            f" {angle_deg:g} degrees",
+            ValidityWarning,
+            stacklevel=2,
+        )
     return layer_yield_by(
         atomic_fractions, lambda symbol: elemental_yield(symbol, energy_eV, ion, angle_deg)
     )
@@ -326,6 +345,9 @@ def layer_yield_by(
     atomic_fractions: Mapping[str, float], yield_of: Callable[[str], float]
 ) -> tuple[float, float]:
     """`layer_yield` from a function that gives the yield of an element."""
+    known = compound_yield(atomic_fractions)
+    if known is not None:
+        return known.to_silicon * yield_of("Si"), known.u_rel
     yields = components_by(atomic_fractions, yield_of)
     host, _ = split_dissolved(atomic_fractions)
     u_rel = max(yield_u_rel(symbol) for symbol in host)

@@ -24,8 +24,10 @@ _HOMES = {
         "Roughness",
         "Setup",
         "StartUp",
+        "SurfaceTransient",
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
+    "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -69,6 +71,7 @@ if TYPE_CHECKING:
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
     from craterfront.quantities import Quantity
+    from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
     from craterfront.setup import (
@@ -81,6 +84,7 @@ if TYPE_CHECKING:
         Roughness,
         Setup,
         StartUp,
+        SurfaceTransient,
     )
     from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
 

@@ -15,7 +15,7 @@ import numpy as np
 from craterfront import electrons, ions
 from craterfront import parameters as rules
 from craterfront.linear_numbers import LinearNumber
-from craterfront.models import crater, raster, start_up
+from craterfront.models import crater, raster, start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
@@ -45,6 +45,9 @@ SHARE_OF_RANGE = 0.9699
 
 
 _MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
+_MOST_EXCESS = 100.0
+
+_TRANSIENT = ("surface transient excess", "surface transient depth")
 
 
 class Assembly:
@@ -99,11 +102,13 @@ class Assembly:
         self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
         self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
         self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
+        self._mixing_length: list[int | None] = [None] * len(self.layers)
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
         self._add_self_absorption()
         self._add_start_up()
+        self._add_surface_transient()
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
@@ -174,14 +179,17 @@ class Assembly:
             index = self._index.get((kind, ""))
             return default if index is None else float(values[index])
 
-        length = value("mixing length")
+        index = self._mixing_length[0]
+        length = 0.0 if index is None else float(values[index])
         reach = value("mixing range") or self._default_mixing_range_nm(length)
+        reach = max(reach, length / SHARE_OF_RANGE)
         detection = setup.detection
         return Instrument(
             crater=self._crater(value),
             mixing=setup.mixing.model,
             mixing_length_nm=length,
-            mixing_range_nm=max(reach, length / SHARE_OF_RANGE),
+            mixing_range_nm=reach,
+            mixing_lengths_nm=self._mixing_lengths_nm(values, reach),
             preference=self._preference,
             roughness=setup.roughness.growth,
             initial_nm=value("initial roughness"),
@@ -192,20 +200,40 @@ class Assembly:
             escape_depth_nm=value("escape depth"),
         )
 
+    def _mixing_lengths_nm(self, values: np.ndarray, range_nm: float) -> np.ndarray | None:
+        """Mixing length of each material, nan where it has none of its own; None where none has."""
+        if not isinstance(self.setup.mixing.length_nm, dict):
+            return None
+        lengths = []
+        for index in np.unique(self._material_of, return_index=True)[1]:
+            own = self._mixing_length[index]
+            most = SHARE_OF_RANGE * range_nm * self._zone_depth(index, values)
+            lengths.append(math.nan if own is None else min(float(values[own]), most))
+        return np.array(lengths)
+
+    def _zone_depth(self, index: int, values: np.ndarray) -> float:
+        """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
+        return self._atomic_density(0, values) / self._atomic_density(index, values)
+
     def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
         indices = [self.index_of("self-absorption", c.name) for c in self.channels]
         return np.array([0.0 if i is None else float(values[i]) for i in indices])
 
     def supplied_dose_s(self, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-        """Dose supplied up to the given times, in seconds at the final rate."""
+        """Dose that erodes as deep as what is supplied, in seconds at the final rate."""
         deficit, decay = (
             self.index_of("start-up rate deficit"),
             self.index_of("start-up decay time"),
         )
-        if deficit is None or decay is None:
-            return time_s
-        return start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        dose_s = time_s
+        if deficit is not None and decay is not None:
+            dose_s = start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        excess, depth = (self.index_of(kind) for kind in _TRANSIENT)
+        if excess is None or depth is None:
+            return dose_s
+        decay_s = float(values[depth]) / self._rate_nm_s(0, values)
+        return surface_transient.eroded_dose_s(dose_s, float(values[excess]), decay_s)
 
     def contamination_left(self, time_edges_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Share of the contamination that is there, mean of each interval, shape (N,)."""
@@ -247,7 +275,9 @@ class Assembly:
             powers = {layer: 0.5, layer + 1: 0.5}
         elif kind == "interface roughness":
             powers = {self._rough.index(index): 1.0}
-        elif kind in ("initial roughness", "mixing length"):
+        elif kind == "mixing length":
+            powers = {self._mixing_length.index(index): 1.0}
+        elif kind in ("initial roughness", "surface transient depth"):
             powers = {0: 1.0}
         else:
             return {}
@@ -255,7 +285,7 @@ class Assembly:
         for layer, power in powers.items():
             rate = self._rate[layer]
             factors = [rate]
-            if self._common_rate is not None and self.parameters[rate].why == rules.FROM_YIELDS:
+            if self._common_rate is not None and self.parameters[rate].estimated:
                 factors.append(self._common_rate)
             for factor in factors:
                 behind[factor] = behind.get(factor, 0.0) + power
@@ -285,6 +315,11 @@ class Assembly:
                 numbers.append(LinearNumber(f"contamination {channel.name}", c, written))
         return numbers
 
+    def rate_origin(self, layer: int) -> str:
+        """Where the erosion rate of a layer comes from, in words."""
+        rate = self.parameters[self._rate[layer]]
+        return rate.why if rate.estimated else "as written"
+
     def nominal_rate_nm_s(self, layer: int) -> float:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
         return self._rate_nm_s(layer, self.nominal)
@@ -311,7 +346,7 @@ class Assembly:
         slowest = float(instrument.crater[..., :2].min())
         spread = dose * instrument.relative_spread if instrument.roughness == "columns" else 0.0
         blur_nm = (
-            5.0 * instrument.mixing_length_nm
+            5.0 * max(instrument.mixing_length_nm, *self._own_mixing_lengths_nm())
             + 2.0 * float(np.max(sample.width_nm, initial=0.0))
             + 4.0 * instrument.initial_nm
             + 4.0 * float(np.max(self._relief_nm(self.nominal), initial=0.0))
@@ -320,12 +355,16 @@ class Assembly:
         return self._time_of_dose_s(needed)
 
     def _time_of_dose_s(self, dose_s: float) -> float:
-        """When the nominal start-up has supplied a dose."""
-        written = self.setup.start_up
-        if written is None:
-            return dose_s
-        deficit, decay_s = float(written.rate_deficit), float(written.decay_s)
-        return float(start_up.time_of_dose_s(np.array(dose_s), deficit, decay_s))
+        """When the nominal source has eroded what a steady one does with a dose."""
+        transient, settling = self.setup.surface_transient, self.setup.start_up
+        dose = np.array(dose_s)
+        if transient is not None:
+            decay_s = float(transient.decay_nm) / self.nominal_rate_nm_s(0)
+            dose = surface_transient.supplied_dose_s(dose, float(transient.rate_excess), decay_s)
+        if settling is not None:
+            deficit, decay_s = float(settling.rate_deficit), float(settling.decay_s)
+            dose = start_up.time_of_dose_s(dose, deficit, decay_s)
+        return float(dose)
 
     def sampling_s(self) -> float:
         """Sampling interval, if the file does not say a thousandth of the duration."""
@@ -393,19 +432,20 @@ class Assembly:
                 ),
                 "common rate factor",
             )
-        return self._add(rules.estimated_rate(group, *estimate), "rate", group)
+        parameter = rules.estimated_rate(group, estimate.nm_s, estimate.u_rel, estimate.why)
+        return self._add(parameter, "rate", group)
 
-    def _estimated_rate(self, layer: ConcreteLayer) -> tuple[float, float] | None:
-        """Rate and its relative uncertainty from yields and the source; None with a problem."""
+    def _estimated_rate(self, layer: ConcreteLayer) -> ions.EstimatedRate | None:
+        """Rate from tables, yields and the source; None with a problem."""
         source, density = self.setup.source, layer.density_g_cm3
         if source is None or density is None:
             problem = "missing, and nothing gives it"
         else:
             try:
-                rate, u_rel = ions.erosion_rate_nm_s(layer.composition, float(density), source)
-                if 0 < rate < math.inf:
-                    return rate, u_rel
-                problem = f"missing, and the yields give {rate:g} nm/s"
+                rate = ions.erosion_rate(layer.composition, float(density), source)
+                if 0 < rate.nm_s < math.inf:
+                    return rate
+                problem = f"missing, and the yields give {rate.nm_s:g} nm/s"
             except (ValueError, ArithmeticError, DensityUnknown, FormulaError) as error:
                 problem = str(error)
         problem = f"layer {shown(layer.label)} erosion_rate_nm_s: {problem}"
@@ -415,7 +455,7 @@ class Assembly:
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         rate = self._rate[index]
-        estimated = self.parameters[rate].why == rules.FROM_YIELDS
+        estimated = self.parameters[rate].estimated
         common = values[self._common_rate] if estimated and self._common_rate is not None else 1.0
         return float(values[rate] * common)
 
@@ -484,9 +524,25 @@ class Assembly:
         name = "start-up decay time"
         self._add(rules.positive_instrument_number(name, name, "s", written.decay_s), name)
 
+    def _add_surface_transient(self) -> None:
+        written = self.setup.surface_transient
+        if written is None:
+            return
+        excess, depth = _TRANSIENT
+        self._add(
+            rules.instrument_number(
+                excess, excess, "", written.rate_excess, lower=-_MOST_DEFICIT, upper=_MOST_EXCESS
+            ),
+            excess,
+        )
+        self._add(rules.positive_instrument_number(depth, depth, "nm", written.decay_nm), depth)
+
     def _add_mixing(self) -> None:
         mixing = self.setup.mixing
         if mixing.model == "none":
+            return
+        if isinstance(mixing.length_nm, dict):
+            self._add_mixing_by_layer()
             return
         length = mixing.length_nm
         why = ""
@@ -503,19 +559,50 @@ class Assembly:
             upper = self._add_mixing_range(reach, length)
         elif mixing.model == "diffusive":
             why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
-        self._add(
-            rules.instrument_number(
-                "mixing length",
-                "mixing length",
-                "nm",
-                length,
-                lower=0.1 * length.value,
-                upper=max(upper, length.value),
-                default_u_rel=ION_RANGE_U_REL,
-                why=why,
-            ),
+        self._mixing_length[0] = self._add_mixing_length("mixing length", length, upper, "", why)
+
+    def _add_mixing_length(
+        self, name: str, length: Quantity, upper: float, group: str, why: str = ""
+    ) -> int:
+        parameter = rules.instrument_number(
+            name,
             "mixing length",
+            "nm",
+            length,
+            lower=0.1 * length.value,
+            upper=max(upper, length.value),
+            default_u_rel=ION_RANGE_U_REL,
+            why=why,
         )
+        return self._add(parameter, "mixing length", group)
+
+    def _add_mixing_by_layer(self) -> None:
+        """A mixing length for each layer that the table has."""
+        mixing, nominal = self.setup.mixing, self.nominal
+        first = mixing.length_in(self.layers[0])
+        assert first is not None  # else the experiment would have a mistake
+        reach = mixing.range_nm or Quantity.default(self._default_mixing_range_nm(first[1].value))
+        upper = math.inf
+        if mixing.range_nm is not None or self._ion_range_nm() > 0:
+            upper = self._add_mixing_range(reach, first[1])
+        for index, layer in enumerate(self.layers):
+            own = mixing.length_in(layer)
+            if own is None:
+                continue
+            (key, length), depth = own, self._zone_depth(index, nominal)
+            self._mixing_length[index] = self._add_mixing_length(
+                f"mixing length in {key}", length, upper * depth, key
+            )
+            most = LARGEST_LENGTH_TO_RANGE * reach.value * depth
+            problem = f"mixing length_nm: {key} must be < {most:.4g}, got {length.value:.4g}: the"
+            problem += " altered layer holds as many atoms there as in the first layer"
+            if index and length.value >= most and problem not in self._problems:
+                self._problems.append(problem)
+
+    def _own_mixing_lengths_nm(self) -> list[float]:
+        """Nominal mixing lengths of layers that have one of their own."""
+        own = [self.setup.mixing.length_in(layer) for layer in self.layers]
+        return [0.0, *(length.value for _, length in filter(None, own))]
 
     def _add_mixing_range(self, reach: Quantity, length: Quantity) -> float:
         """Add the range; returns the longest mixing length within it.
@@ -614,7 +701,9 @@ class Assembly:
             else:
                 own = (layer.density_group, self._rate[index])
             sensitivities = tuple(sensitivity_label(channel, layer) for channel in self.channels)
-            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities))
+            by_layer = isinstance(self.setup.mixing.length_nm, dict)
+            mixes = self._mixing_length[index] if by_layer else None
+            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities, mixes))
         number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
         return list(number), [number[key] for key in keys]
 

@@ -223,7 +223,8 @@ def _mixing_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarr
     pairs = list(zip(sample.material[:-1], sample.material[1:], strict=True))
     viewed = instrument.view == "viewed"
     variance = {
-        pair: mixing_variance(layer, dose_per_atom[list(pair)], viewed) for pair in set(pairs)
+        pair: mixing_variance(layer.for_species(np.array(pair)), dose_per_atom[list(pair)], viewed)
+        for pair in set(pairs)
     }
     return np.array([variance[pair] for pair in pairs])
 
@@ -234,6 +235,7 @@ def mixing_variance(layer: AlteredLayer, dose_per_atom: np.ndarray, viewed: bool
     Parameters
     ----------
     layer : AlteredLayer
+        Of the two materials.
     dose_per_atom : ndarray, shape (2,)
         Dose that an atom above and below costs [dose nm^2]; no element is preferred.
     viewed : bool

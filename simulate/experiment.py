@@ -71,7 +71,7 @@ class Experiment(Table):
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
         yield from self._insulators()
-        yield from self._strange_sensitivities()
+        yield from self._strange_names()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
@@ -106,19 +106,23 @@ class Experiment(Table):
                     owners[f"material.{shown_key(name)}"] = self.stack.materials[name]
         return owners
 
-    def _strange_sensitivities(self) -> Iterator[Mistake]:
-        """Sensitivities to what is neither a layer nor a material."""
+    def _strange_names(self) -> Iterator[Mistake]:
+        """Numbers for what is neither a layer nor a material, and none for the first layer."""
         known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
-        every = set(known)
+        every, lengths = set(known), self.setup.mixing.length_nm
         if not any(self.stack.problems()):
-            every |= {layer.name for layer in self.stack.expanded()}
-        for place, channel in self._channels():
-            if isinstance(channel.sensitivity, dict):
-                for name in channel.sensitivity:
-                    if name not in every:
-                        near = did_you_mean(name, known)
-                        message = f"{shown(name)} is no layer and no material{near}"
-                        yield Mistake("sensitivity", message, within=place)
+            layers = self.stack.expanded()
+            every |= {layer.name for layer in layers}
+            if isinstance(lengths, dict) and self.setup.mixing.length_in(layers[0]) is None:
+                message = f"missing for the first layer, {shown(layers[0].label)}"
+                yield Mistake("length_nm", message, within="mixing")
+        tables = [(p, "sensitivity", channel.sensitivity) for p, channel in self._channels()]
+        for place, key, table in [*tables, ("mixing", "length_nm", lengths)]:
+            for name in table if isinstance(table, dict) else ():
+                if name not in every:
+                    near = did_you_mean(name, known)
+                    message = f"{shown(name)} is no layer and no material{near}"
+                    yield Mistake(key, message, within=place)
 
     def _source_warnings(self) -> Iterator[str]:
         source = self.setup.source
@@ -236,7 +240,10 @@ def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
 
 
 def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
-    """The experiment from a dictionary with the keys of the file; the rest as from TOML."""
+    """The experiment from a dictionary with the keys of the file; the rest as from TOML.
+
+    The name of a file in it counts from the folder of `place`.
+    """
     unknown = [key for key in written if key not in FILE_KEYS]
     problems = [
         f"{shown_key(key)}: unknown key{did_you_mean(key, FILE_KEYS)}"
@@ -244,6 +251,8 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     ]
     if len(unknown) > MOST_UNKNOWN_KEYS:
         problems.append(f"{len(unknown) - MOST_UNKNOWN_KEYS} more unknown keys")
+    written, unread = _with_rate_table(written, place)
+    problems += unread
     stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
     setup = {key: written[key] for key in _SETUP_KEYS if key in written}
     other = {key: written[key] for key in _OTHER_KEYS if key in written}
@@ -254,6 +263,22 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     if problems:
         raise InputProblems(problems, place)
     return experiment
+
+
+def _with_rate_table(written: Mapping[str, Any], place: str) -> tuple[Mapping[str, Any], list[str]]:
+    """What is written, with the rate table in place of the name of its file; and its mistakes."""
+    source = written.get("source")
+    if not isinstance(source, Mapping) or not isinstance(source.get("rate_table"), str):
+        return written, []
+    from craterfront.rate_table import load_rate_table
+
+    path = os.path.join(os.path.dirname(place), source["rate_table"])
+    table, problems = None, []
+    try:
+        table = load_rate_table(path)
+    except InputProblems as error:
+        problems = [f"source rate_table: {error.source}: {line}" for line in error.problems]
+    return {**written, "source": {**source, "rate_table": table}}, problems
 
 
 def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:

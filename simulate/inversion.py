@@ -236,8 +236,9 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         for key in ("self_absorption_nm2_s", "dead_time_s", "contamination")
         if channel.is_written(key)
     ]
-    if assembly.setup.start_up is not None and profile.axis == "depth":
-        per_time.append("start_up")
+    for key in ("start_up", "surface_transient"):
+        if getattr(assembly.setup, key) is not None and profile.axis == "depth":
+            per_time.append(key)
     if per_time and not intensity_against_time:
         what = f"the profile has {profile.values_kind} against {profile.axis}"
         raise InputProblems(

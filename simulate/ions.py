@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 Source = GlowDischarge | IonBeam
 
+FROM_YIELDS = "from sputter yields"
+FROM_COMPOUNDS = "from the table of compounds"
+FROM_RATE_TABLE = "from the rate table of the source"
+
 
 class CurrentUnknown(ValueError):
     """A rate cannot be estimated, as nothing gives the current of the lamp."""
@@ -174,16 +178,61 @@ def common_rate_ln_sd(source: GlowDischarge) -> float:
 # --- lamp and beam ------------------------------------------------------------------------------
 
 
-def erosion_rate_nm_s(
+@dataclass(frozen=True)
+class EstimatedRate:
+    """An erosion rate that nobody wrote.
+
+    Attributes
+    ----------
+    nm_s, u_rel : float
+        Rate [nm/s] and its relative standard uncertainty, but for a factor that all rates share.
+    why : str
+        Where it comes from.
+    """
+
+    nm_s: float
+    u_rel: float
+    why: str
+
+
+def erosion_rate(
     composition: dict[str, float], density_g_cm3: float, source: Source
-) -> tuple[float, float]:
-    """Erosion rate from the sputter yields [nm/s], and its relative standard uncertainty.
+) -> EstimatedRate:
+    """Erosion rate from the rate table of the source, else from the table of compounds or yields.
 
     Raises
     ------
     ValueError, DensityUnknown, FormulaError
         When there are no yields for the composition, or no current.
     """
+    table = source.rate_table
+    row = None if table is None else table.row_of(composition)
+    if table is None or row is None:
+        from craterfront.models.compound_rates import compound_yield
+
+        rate_nm_s, u_rel = _rate_from_yields_nm_s(composition, density_g_cm3, source)
+        why = FROM_YIELDS if compound_yield(composition) is None else FROM_COMPOUNDS
+        if isinstance(source, GlowDischarge) and source.has_measured_rate:
+            why += ", tied to the measured reference"
+        return EstimatedRate(rate_nm_s, u_rel, why)
+    reference = table.reference
+    try:
+        known_nm_s, known_u_rel = _rate_from_yields_nm_s(
+            reference.atomic_fractions, float(reference.density or 0.0), source
+        )
+    except ValueError as error:
+        raise ValueError(f"relative to {reference.substance} in the rate table: {error}") from None
+    return EstimatedRate(
+        known_nm_s * table.depth_rate(row, density_g_cm3),
+        math.hypot(row.u_rel, known_u_rel),
+        f"{FROM_RATE_TABLE}, relative to {reference.substance}"
+        + (f" ({row.note})" if row.note else ""),
+    )
+
+
+def _rate_from_yields_nm_s(
+    composition: dict[str, float], density_g_cm3: float, source: Source
+) -> tuple[float, float]:
     if isinstance(source, IonBeam):
         from craterfront.models.beam import beam_erosion_rate_nm_s
 

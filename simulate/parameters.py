@@ -27,8 +27,6 @@ DENSITY_LN_SD = 0.5
 """Of an atomic density that nobody knows (common practice, no source): most solids have 25 to
 180 atoms/nm^3."""
 
-FROM_YIELDS = "from sputter yields"
-
 
 @dataclass(frozen=True)
 class Parameter:
@@ -54,6 +52,8 @@ class Parameter:
         Bounds.
     why : str
         Where the value or its uncertainty comes from, if not from the file.
+    estimated : bool
+        An erosion rate that nobody wrote: what all rates of a source have in common comes on top.
     """
 
     name: str
@@ -66,6 +66,7 @@ class Parameter:
     lower: float = -math.inf
     upper: float = math.inf
     why: str = ""
+    estimated: bool = False
 
     @property
     def is_fixed(self) -> bool:
@@ -178,11 +179,11 @@ def unknown_density(name: str, nominal: float) -> Parameter:
     )
 
 
-def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
-    """An erosion rate that follows from sputter yields, but for the factor that all share."""
+def estimated_rate(name: str, value: float, u_rel: float, why: str) -> Parameter:
+    """An erosion rate that a table or sputter yields give, but for the factor that all share."""
     title = f"erosion rate of {name}"
     if u_rel == 0:  # of the material whose rate was measured
-        return exact(title, "rate", "nm/s", value, FROM_YIELDS)
+        return replace(exact(title, "rate", "nm/s", value, why), estimated=True)
     return Parameter(
         title,
         "rate",
@@ -192,7 +193,8 @@ def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
         value * u_rel,
         logarithmic=True,
         lower=0.0,
-        why=FROM_YIELDS,
+        why=why,
+        estimated=True,
     )
 
 

@@ -51,6 +51,8 @@ def print_stack(assembly: Assembly, console: Console) -> None:
     headings = ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2")
     for heading in headings:
         table.add_column(heading, justify="right")
+    if not assembly.depth_axis:
+        table.add_column("rate")
     for number, layer in enumerate(assembly.layers):
         density = layer.density_g_cm3
         rate = "" if assembly.depth_axis else f"{assembly.nominal_rate_nm_s(number):.4g}"
@@ -59,6 +61,8 @@ def print_stack(assembly: Assembly, console: Console) -> None:
             thickness = float(layer.thickness_nm)
             row[0], row[1] = f"{thickness:.4g}", f"{float(layer.interface_width_nm):.4g}"
             row[4] = "" if density is None else f"{thickness * float(density) * 1e-3:.4g}"
+        if not assembly.depth_axis:
+            row.append(escape(assembly.rate_origin(number)))
         table.add_row(escape(layer.name), *row)
     console.print(table)
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from craterfront.assembly import Assembly
 from craterfront.measured import MeasuredProfile
-from craterfront.parameters import FROM_YIELDS, is_restricted
+from craterfront.parameters import is_restricted
 from craterfront.problems import InputProblems, shown
 from craterfront.setup import DepthScale
 
@@ -70,12 +70,12 @@ def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfil
 
 def _with_known_rate(assembly: Assembly) -> set[int]:
     rates = [assembly.parameters[assembly.rate_index(i)] for i in range(len(assembly.layers) - 1)]
-    return {i for i, p in enumerate(rates) if p.why != FROM_YIELDS and p.state != "free"}
+    return {i for i, p in enumerate(rates) if not p.estimated and p.state != "free"}
 
 
 def _with_estimated_rate(assembly: Assembly) -> set[int]:
     layers = range(len(assembly.layers) - 1)
-    return {i for i in layers if assembly.parameters[assembly.rate_index(i)].why == FROM_YIELDS}
+    return {i for i in layers if assembly.parameters[assembly.rate_index(i)].estimated}
 
 
 def _tied_to_known_thickness(assembly: Assembly) -> set[int]:

@@ -1,6 +1,6 @@
 """How a sample is measured: roughness, mixing, detection and noise, with source and crater."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator
@@ -15,11 +15,13 @@ from craterfront.quantities import (
     PositiveQuantity,
     PositiveTime,
     Quantity,
+    RateExcess,
     RelativeDeviation,
     SourceNumber,
     SourceShare,
     finite_number,
     read_non_negative,
+    read_positive_length,
     within,
 )
 from craterfront.sample import ConcreteLayer
@@ -42,6 +44,42 @@ LARGEST_LENGTH_TO_RANGE = 0.97
 
 STEEPEST_EMISSION_DEG = 60
 """Angle of emission beyond which straight paths no longer do (common practice, no source)."""
+
+
+# --- numbers by layer --------------------------------------------------------------------------
+
+
+def _by_layer(
+    read: Callable[[Any], Quantity],
+) -> Callable[[Any], Quantity | dict[str, Quantity]]:
+    """One quantity, or one for each of the layers or materials that are named."""
+
+    def read_all(written: Any) -> Quantity | dict[str, Quantity]:
+        if not isinstance(written, Mapping) or any(key in TABLE_KEYS for key in written):
+            return read(written)
+        if not written:
+            raise ValueError("must be a number or a table of numbers by layer, got an empty table")
+        return read_each(written, str, read)
+
+    return read_all
+
+
+def key_of_layer(table: Mapping[str, Any], layer: ConcreteLayer) -> str | None:
+    """Under which key a table has something for a layer; None where it has nothing.
+
+    It is searched for the unique name of the layer, its name before numbering and its material, in
+    this order.
+    """
+    names = (layer.name, layer.label, layer.material)
+    return next((name for name in names if name is not None and name in table), None)
+
+
+Sensitivity = Annotated[
+    Quantity | dict[str, Quantity], PlainValidator(_by_layer(read_non_negative))
+]
+LengthByLayer = Annotated[
+    Quantity | dict[str, Quantity], PlainValidator(_by_layer(read_positive_length))
+]
 
 
 # --- roughness and mixing ----------------------------------------------------------------------
@@ -115,8 +153,9 @@ class Mixing(Table):
         ``"none"``; ``"uniform"``: a zone that is always fully mixed; ``"diffusive"``: mixing of
         constant strength within the range.
     length_nm
-        Thickness of the uniform zone, or trailing decay length of a buried monolayer [nm];
-        default from the range of the ions.
+        Thickness of the uniform zone, or trailing decay length of a buried monolayer [nm], in the
+        first layer; of diffusive mixing perhaps a dictionary by the name of the layer or material.
+        Default from the range of the ions.
     range_nm
         Depth of the zone of diffusive mixing [nm]; default from the range of the ions.
     preference
@@ -125,11 +164,22 @@ class Mixing(Table):
     """
 
     model: Literal["none", "uniform", "diffusive"]
-    length_nm: PositiveLength | None = None
+    length_nm: LengthByLayer | None = None
     range_nm: PositiveLength | None = None
     preference: Annotated[str | dict[str, float], PlainValidator(_preference)] = "none"
 
+    def length_in(self, layer: ConcreteLayer) -> tuple[str, Quantity] | None:
+        """Key and length of a layer in a table by layer; None where it has no length of its own."""
+        table = self.length_nm if isinstance(self.length_nm, dict) else {}
+        key = key_of_layer(table, layer)
+        return None if key is None else (key, table[key])
+
     def checks(self) -> Iterator[Mistake]:
+        if isinstance(self.length_nm, dict):
+            if self.model == "uniform":
+                message = 'by layer goes with model = "diffusive": a uniform zone has one size'
+                yield Mistake("length_nm", message)
+            return  # how long they may be depends on the layers
         if self.model != "diffusive" or self.length_nm is None or self.range_nm is None:
             return
         length_nm, range_nm = float(self.length_nm), float(self.range_nm)
@@ -177,19 +227,22 @@ class StartUp(Table):
             yield f"decay_s: {decay_s} is outside {least:g} to {most:g}, as discharges start up"
 
 
+class SurfaceTransient(Table):
+    """The first nanometres, in which the erosion rate settles while ions change the surface.
+
+    Parameters
+    ----------
+    rate_excess
+        Rate at the surface over the final one, less 1: above -1, below 0 for a slow beginning.
+    decay_nm
+        Depth after which exp(-1) of it is left, counted at the rate of the first layer [nm].
+    """
+
+    rate_excess: RateExcess
+    decay_nm: PositiveLength
+
+
 # --- detection ---------------------------------------------------------------------------------
-
-
-def _sensitivity(written: Any) -> Quantity | dict[str, Quantity]:
-    """One quantity, or one for each of the layers or materials that are named."""
-    if not isinstance(written, Mapping) or any(key in TABLE_KEYS for key in written):
-        return read_non_negative(written)
-    if not written:
-        raise ValueError("must be a number or a table of numbers by layer, got an empty table")
-    return read_each(written, str, read_non_negative)
-
-
-Sensitivity = Annotated[Quantity | dict[str, Quantity], PlainValidator(_sensitivity)]
 
 
 class Channel(Table):
@@ -255,15 +308,14 @@ class Channel(Table):
     def sensitivity_in(self, layer: ConcreteLayer) -> Quantity:
         """Sensitivity to what comes from a layer.
 
-        A table is searched for the unique name of the layer, its name before numbering and its
-        material, in this order. What is not there has the default, 1, of an element; and 0 of a
+        What is not in a table (see `key_of_layer`) has the default, 1, of an element; and 0 of a
         fragment.
         """
         if isinstance(self.sensitivity, Quantity):
             return self.sensitivity
-        for name in (layer.name, layer.label, layer.material):
-            if name in self.sensitivity:
-                return self.sensitivity[name]
+        key = key_of_layer(self.sensitivity, layer)
+        if key is not None:
+            return self.sensitivity[key]
         return Quantity(0.0) if self.element is None else Quantity.default(1.0)
 
     def checks(self) -> Iterator[Mistake]:
@@ -447,6 +499,8 @@ class Setup(Table):
         Objects of these names; default: none of the effect, everything collected.
     start_up
         A `StartUp`; None: erosion is steady from the first moment.
+    surface_transient
+        A `SurfaceTransient`; None: the rate is that of the layers from the surface on.
     """
 
     place: ClassVar[str] = ""
@@ -458,6 +512,7 @@ class Setup(Table):
     detection: Detection = Detection()
     noise: Noise = Noise()
     start_up: StartUp | None = None
+    surface_transient: SurfaceTransient | None = None
 
     @property
     def beam(self) -> IonBeam | None:

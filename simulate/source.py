@@ -8,6 +8,7 @@ from pydantic import AfterValidator, PlainValidator
 from craterfront.composition import Composed
 from craterfront.problems import shown
 from craterfront.quantities import PositiveRate, Quantity, SourceNumber, SourceShare, within
+from craterfront.rate_table import RateTable
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
 
 MOST_EDGE_DEFICIT = 0.02
@@ -88,6 +89,8 @@ class GlowDischarge(Table):
         ``"power"``.
     reference
         An `OperatingPoint` of this lamp.
+    rate_table
+        A `RateTable` of relative rates, which come before those from yields.
     """
 
     kind: Literal["glow discharge"] = "glow discharge"
@@ -101,6 +104,7 @@ class GlowDischarge(Table):
     redeposited_share: SourceShare | None = None
     rate_law: Literal["sheath", "linear", "power"] = "sheath"
     reference: OperatingPoint | None = None
+    rate_table: RateTable | None = None
 
     @property
     def has_measured_rate(self) -> bool:
@@ -183,6 +187,8 @@ class IonBeam(Table):
     beam_fwhm_um
         Width and height of the beam at half its maximum, no larger than the raster [um]; default
         a current that is evenly spread over the raster.
+    rate_table
+        As for a `GlowDischarge`.
     """
 
     kind: Literal["ion beam"] = "ion beam"
@@ -195,6 +201,7 @@ class IonBeam(Table):
     raster_um: _Sides
     gate_um: _Sides | None = None
     beam_fwhm_um: _Sides | None = None
+    rate_table: RateTable | None = None
 
     def checks(self) -> Iterator[Mistake]:
         for key in ("gate_um", "beam_fwhm_um"):

@@ -10,10 +10,18 @@ import pytest
 from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
-from craterfront import calibration, crater_shape, profile_settings, sample, setup, source
+from craterfront import (
+    calibration,
+    crater_shape,
+    profile_settings,
+    rate_table,
+    sample,
+    setup,
+    source,
+)
 from craterfront.calibration import calibration_from_toml
 from craterfront.cli import app
-from craterfront.composition import Composed
+from craterfront.composition import Composed, Substance
 from craterfront.experiment import FILE_KEYS, experiment_from_toml
 from craterfront.quantities import Quantity
 from craterfront.table import Table
@@ -65,6 +73,8 @@ def test_toml_blocks_load(page, mark, text):
         assert all(isinstance(tomllib.loads(line), dict) for line in text.splitlines())
     elif mark == "calibration":
         assert calibration_from_toml(text, _shown(page)).elements
+    elif mark == "rates":
+        assert rate_table.RateTable(**tomllib.loads(text)).rate
     else:
         assert mark == ""
         assert experiment_from_toml(text, _shown(page)).stack.elements()
@@ -121,6 +131,8 @@ _TABLES = {
     "`[[layer]]`": sample.Layer,
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
     "`[source.reference]`": source.OperatingPoint,
+    "A table of relative rates": rate_table.RateTable,
+    "`[[rate]]`": rate_table.RelativeRate,
     "`[material.NAME]`": sample.Material,
     "`[substrate]`": sample.Substrate,
     '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
@@ -136,6 +148,7 @@ _TABLES = {
     "`[detection]`": setup.Detection,
     "`[[detection.channel]]`": setup.Channel,
     "`[start_up]`": setup.StartUp,
+    "`[surface_transient]`": setup.SurfaceTransient,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
     "`[profile]`": profile_settings.ProfileSettings,
@@ -191,11 +204,11 @@ def test_every_table_has_its_section():
     assert set(DOCUMENTED) == {"Top level", *_TABLES}
     tables = {
         value
-        for module in (sample, setup, source, crater_shape, profile_settings)
+        for module in (sample, setup, source, rate_table, crater_shape, profile_settings)
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }
-    assert tables - {Table, Composed, sample.Stack, setup.Setup} == set(_TABLES.values())
+    assert tables - {Table, Substance, Composed, sample.Stack, setup.Setup} == {*_TABLES.values()}
 
 
 def test_every_table_of_a_calibration_has_its_section():

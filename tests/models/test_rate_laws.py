@@ -70,9 +70,9 @@ def test_a_measured_rate_has_its_own_redeposition():
 
 
 def test_a_measured_nitride_goes_by_a_published_law_alone():
-    nitride = {"Ti": 0.5, "N": 0.5}
+    nitride = {"Cr": 0.5, "N": 0.5}
     measured = MeasuredRate(nitride, 5.4, 8.0, 0.05, AT_700)
-    faster = rate_from_measured_nm_s({"Ti": 1, "N": 1}, 5.4, at(1000.0, 10.0), measured, "linear")
+    faster = rate_from_measured_nm_s({"Cr": 1, "N": 1}, 5.4, at(1000.0, 10.0), measured, "linear")
     assert faster == (pytest.approx(8.0 * 1.75 / 2), 0.0)
     with pytest.raises(YieldUnknown, match="a material with N"):
         rate_from_measured_nm_s(nitride, 5.4, at(1000.0), measured, "sheath")

@@ -176,11 +176,11 @@ def test_what_falls_back_is_a_share(share):
         Discharge(**LAMP, redeposited_share=share)
 
 
-def test_a_nitride_needs_a_measured_rate_in_any_source():
+def test_a_nitride_in_no_table_needs_a_measured_rate_in_any_source():
     with pytest.raises(YieldUnknown, match="with N: give erosion_rate_nm_s"):
-        lamp_erosion_rate_nm_s({"Ti": 1, "N": 1}, 5.2, Discharge(**LAMP))
+        lamp_erosion_rate_nm_s({"Cr": 1, "N": 1}, 5.9, Discharge(**LAMP))
     with pytest.raises(YieldUnknown, match="with N: give erosion_rate_nm_s"):
-        beam_erosion_rate_nm_s({"Ti": 1, "N": 1}, 5.2, **BEAM)
+        beam_erosion_rate_nm_s({"Cr": 1, "N": 1}, 5.9, **BEAM)
 
 
 def test_the_beam_spreads_over_the_raster():

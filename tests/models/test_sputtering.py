@@ -268,10 +268,10 @@ def test_dissolved_carbon_follows_its_host():
 @pytest.mark.parametrize(
     ("composition", "named"),
     [
-        ({"Ti": 0.5, "N": 0.5}, "N"),
-        ({"Si": 1, "O": 2}, "O"),
+        ({"Cr": 0.5, "N": 0.5}, "N"),
+        ({"Si": 1, "O": 1}, "O"),
         ({"W": 0.5, "C": 0.5}, "C"),
-        ({"Ga": 0.5, "As": 0.5}, "As"),
+        ({"In": 0.5, "As": 0.5}, "As"),
         ({"C": 0.4, "H": 0.4, "F": 0.2}, "C, H, F"),
         ({"N": 1}, "N"),
     ],

@@ -115,8 +115,8 @@ def test_like_layers_share_the_error_of_yields_and_table():
 
 
 def test_every_layer_without_a_rate_is_named_once():
-    """Nothing is known of the yield of a nitride."""
-    nitride = 'composition = "TiN"\ndensity_g_cm3 = 5.3\nthickness_nm = 9.0\n'
+    """Nothing is known of the yield of chromium nitride."""
+    nitride = 'composition = "CrN"\ndensity_g_cm3 = 5.3\nthickness_nm = 9.0\n'
     text = "".join(
         [
             f'[[layer]]\nname = "a"\n{nitride}[[layer]]\nname = "b"\n{nitride}',
