@@ -12,12 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront import electrons, ions
+from craterfront import crater_parameters, electrons, ions
 from craterfront import parameters as rules
 from craterfront.linear_numbers import LinearNumber
-from craterfront.models import crater, raster, start_up, surface_transient
+from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.roughening import height_classes
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
@@ -103,6 +104,7 @@ class Assembly:
         self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
         self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
         self._mixing_length: list[int | None] = [None] * len(self.layers)
+        self._heights: np.ndarray | None = None
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
@@ -112,6 +114,7 @@ class Assembly:
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
+        self._first = np.unique(self._material_of, return_index=True)[1]  # layer of each material
         self._composition = self._composition_table()
         self._preference = self._preferences()
         self.responses = find_responses(
@@ -148,7 +151,7 @@ class Assembly:
     def sample(self, values: np.ndarray) -> LayeredSample:
         """Sample for the given parameter values."""
         rates = np.array([self._rate_nm_s(index, values) for index in range(len(self.layers))])
-        first = np.unique(self._material_of, return_index=True)[1]
+        first = self._first
         sample = LayeredSample(
             thickness_nm=values[self._thickness],
             width_nm=values[self._width],
@@ -175,17 +178,19 @@ class Assembly:
         """Instrument for the given parameter values."""
         setup = self.setup
 
-        def value(kind: str, default: float = 0.0) -> float:
-            index = self._index.get((kind, ""))
-            return default if index is None else float(values[index])
+        def value(kind: str, group: str = "") -> float:
+            index = self._index.get((kind, group))
+            return 0.0 if index is None else float(values[index])
 
         index = self._mixing_length[0]
         length = 0.0 if index is None else float(values[index])
         reach = value("mixing range") or self._default_mixing_range_nm(length)
         reach = max(reach, length / SHARE_OF_RANGE)
         detection = setup.detection
+        made = crater_parameters.segments(setup, value, [self.layers[i] for i in self._first])
         return Instrument(
-            crater=self._crater(value),
+            crater=made,
+            seen_share=crater_parameters.seen_share(setup, made),
             mixing=setup.mixing.model,
             mixing_length_nm=length,
             mixing_range_nm=reach,
@@ -193,6 +198,7 @@ class Assembly:
             preference=self._preference,
             roughness=setup.roughness.growth,
             initial_nm=value("initial roughness"),
+            heights=self._heights,
             relative_spread=value("relative spread"),
             grain_nm=value("grain size"),
             view=detection.view,
@@ -205,7 +211,7 @@ class Assembly:
         if not isinstance(self.setup.mixing.length_nm, dict):
             return None
         lengths = []
-        for index in np.unique(self._material_of, return_index=True)[1]:
+        for index in self._first:
             own = self._mixing_length[index]
             most = SHARE_OF_RANGE * range_nm * self._zone_depth(index, values)
             lengths.append(math.nan if own is None else min(float(values[own]), most))
@@ -462,28 +468,16 @@ class Assembly:
     def _add_instrument(self) -> None:
         setup = self.setup
         number = rules.instrument_number
-        shape = setup.crater_made
-        if shape.shape == "parabolic":
-            self._add(
-                number("crater curvature", "curvature", "", shape.curvature, lower=-1.9, upper=1.9),
-                "curvature",
-            )
-        elif shape.shape in ("tilted", "rastered"):
-            self._add(number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt")
-        elif shape.shape == "edged":
-            self._add(
-                number("crater edge share", "edge share", "", shape.edge_share, upper=0.99),
-                "edge share",
-            )
-            self._add(
-                number("crater edge rate", "edge rate", "", shape.edge_rate, lower=1e-3),
-                "edge rate",
-            )
+        for parameter, kind, key in crater_parameters.parameters(setup):
+            self._add(parameter, kind, key)
         rough = setup.roughness
-        self._add(
-            number("initial roughness", "initial roughness", "nm", rough.initial_nm),
-            "initial roughness",
-        )
+        initial = rough.initial_nm
+        if rough.heights is not None:
+            heights = np.array(rough.heights.height_nm), np.array(rough.heights.density)
+            self._heights, sd_nm = height_classes(*heights)
+            initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
+        name = "initial roughness"
+        self._add(number(name, name, "nm", initial), name)
         if rough.growth in ("grains", "columns"):
             self._add(
                 number(
@@ -703,7 +697,9 @@ class Assembly:
             sensitivities = tuple(sensitivity_label(channel, layer) for channel in self.channels)
             by_layer = isinstance(self.setup.mixing.length_nm, dict)
             mixes = self._mixing_length[index] if by_layer else None
-            keys.append((tuple(sorted(layer.composition.items())), own, sensitivities, mixes))
+            curved = crater_parameters.curvature_key(self.setup, layer)
+            makeup = tuple(sorted(layer.composition.items()))
+            keys.append((makeup, own, sensitivities, mixes, curved))
         number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
         return list(number), [number[key] for key in keys]
 
@@ -727,22 +723,6 @@ class Assembly:
         except ValueError as error:
             self._problems.append(f'mixing preference = "yields": {error}')
             return None
-
-    def _crater(self, value) -> np.ndarray:
-        shape, beam = self.setup.crater_made, self.setup.beam
-        if shape.shape == "parabolic":
-            return crater.parabolic(value("curvature"))
-        if shape.shape == "tilted":
-            return crater.tilted(value("tilt"))
-        if shape.shape == "rastered" and beam and beam.beam_fwhm_um:
-            return raster.rastered(
-                beam.raster_um, beam.analysed_um, beam.beam_fwhm_um, value("tilt")
-            )
-        if shape.shape == "edged":
-            return crater.edged(value("edge share"), value("edge rate"))
-        if shape.shape == "measured":
-            return crater.measured(np.array(shape.radius_mm), np.array(shape.depth_um))
-        return crater.flat()
 
 
 def _transitions(layers: Sequence[ConcreteLayer]) -> tuple[np.ndarray, np.ndarray]:

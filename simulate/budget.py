@@ -25,6 +25,7 @@ from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
 
+_CRATER_NODES = 64  # within each segment of a crater
 _SLICES_PER_ZONE = 200
 _FINER = 3  # cells of the altered layer against those of smoothed signals: variances are not
 _ZONES_BELOW = 14  # a fully mixed zone has lost all but exp(-13) by then
@@ -99,7 +100,6 @@ def broadening(
     rate = sample.rate_nm_s[sample.material]
     rate_nm_s = np.sqrt(rate[:-1] * rate[1:])
     dose = np.cumsum(sample.thickness_nm / rate[:-1])
-    viewed = instrument.view == "viewed"
     limits_nm = width_limits_nm or {}
     transition_nm2 = [
         0.0 if j in limits_nm else transition_variance_nm2(width, shape, sample.tables)
@@ -107,7 +107,7 @@ def broadening(
     ]
     variance = {
         "true transition": np.array(transition_nm2) / rate_nm_s**2,
-        "crater": relative_crater_variance(instrument.crater, viewed) * dose**2,
+        "crater": crater_variances(instrument, sample),
         "roughness": _roughness_variance(sample, instrument, dose),
         "mixing": _mixing_variances(sample, instrument),
         "escape depth": _escape_variances(sample, instrument),
@@ -128,31 +128,36 @@ def broadening(
     ]
 
 
-def relative_crater_variance(segments: np.ndarray, viewed: bool) -> float:
-    """Variance of the dose at which a crater reaches an interface, over its mean dose squared.
+def crater_variances(instrument: Instrument, sample: LayeredSample) -> np.ndarray:
+    """Variance of the dose at which the crater reaches each interface, shape (L,).
 
-    A point of relative rate g reaches the dose d after the supply d/g. What is collected counts a
-    point with its rate: the mean over the area of g (d/g) is d and that of g (d/g)^2 is d^2 <1/g>,
-    so the variance is <1/g> - 1. What is viewed counts area: <1/g^2> - <1/g>^2 (derived).
+    A point whose relative rates are g in the layers reaches an interface after the sum of d/g over
+    the layers above it. What is viewed counts the area. What is collected counts a point with its
+    rate, for which the mean of the layers above and below stands (derived; with one g for all
+    layers the variance is d^2 (<1/g> - 1) where collected, and that of d/g where viewed).
 
     Parameters
     ----------
-    segments : ndarray, shape (P, 3)
-        Distribution of g with mean 1, see `models.crater`.
-    viewed : bool
-        Whether the signal is viewed, not collected.
+    instrument : Instrument
+    sample : LayeredSample
     """
-    low, high, weight = segments.T
-    middle = 0.5 * (low + high)
-    half = 0.5 * (high - low) / middle
-    # <1/g> of a segment is (1 + excess) / middle.
-    ratio = np.divide(np.arctanh(half), half, out=np.ones_like(half), where=half > 0)
-    excess = np.maximum(ratio - 1.0, 0.0)
-    if not viewed:
-        return float(weight @ (((1.0 - middle) ** 2 + excess) / middle))
-    inverse = (1.0 + excess) / middle
-    within = np.maximum(1.0 / (low * high) - inverse**2, 0.0)
-    return float(weight @ (within + (inverse - weight @ inverse) ** 2))
+    node, weight = np.polynomial.legendre.leggauss(_CRATER_NODES)
+    made = np.broadcast_to(
+        instrument.crater, (sample.rate_nm_s.size, *instrument.crater.shape[-2:])
+    )[sample.material]
+    first, last = made[..., 0, None], made[..., 1, None]
+    rate = 0.5 * (first + last + (last - first) * node).reshape(sample.material.size, -1)
+    share = made[0, :, 2] if instrument.seen_share is None else instrument.seen_share
+    share = (share[:, None] * 0.5 * weight).ravel()
+    dose = sample.thickness_nm / sample.rate_nm_s[sample.material[:-1]]
+    arrival = np.cumsum(dose[:, None] / rate[:-1], axis=0)
+    counted = np.ones_like(arrival)
+    if instrument.view == "collected":
+        counted = 0.5 * (rate[:-1] + rate[1:])
+    counted = counted * share
+    counted /= counted.sum(axis=1, keepdims=True)
+    mean = np.sum(counted * arrival, axis=1, keepdims=True)
+    return np.sum(counted * (arrival - mean) ** 2, axis=1)
 
 
 def relative_column_variance(spread: float, viewed: bool) -> float:

@@ -1,13 +1,15 @@
 """The experiment file: a sample, how it is measured and how a measured file of it is read."""
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any, ClassVar
 
+from craterfront.by_layer import key_of_layer
+from craterfront.crater_shape import ParabolicCrater
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
-from craterfront.sample import Layer, Stack
+from craterfront.sample import ConcreteLayer, Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
@@ -107,22 +109,39 @@ class Experiment(Table):
         return owners
 
     def _strange_names(self) -> Iterator[Mistake]:
-        """Numbers for what is neither a layer nor a material, and none for the first layer."""
+        """Numbers for what is no layer and no material, and none for a layer that needs one."""
         known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
-        every, lengths = set(known), self.setup.mixing.length_nm
+        every = set(known)
         if not any(self.stack.problems()):
             layers = self.stack.expanded()
             every |= {layer.name for layer in layers}
-            if isinstance(lengths, dict) and self.setup.mixing.length_in(layers[0]) is None:
-                message = f"missing for the first layer, {shown(layers[0].label)}"
-                yield Mistake("length_nm", message, within="mixing")
-        tables = [(p, "sensitivity", channel.sensitivity) for p, channel in self._channels()]
-        for place, key, table in [*tables, ("mixing", "length_nm", lengths)]:
-            for name in table if isinstance(table, dict) else ():
+            yield from self._layers_without_number(layers)
+        for place, key, table in self._tables_by_layer():
+            for name in table:
                 if name not in every:
                     near = did_you_mean(name, known)
                     message = f"{shown(name)} is no layer and no material{near}"
                     yield Mistake(key, message, within=place)
+
+    def _tables_by_layer(self) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+        """Place, key and table of all numbers that are given by layer."""
+        numbers: list[tuple[str, str, Any]] = [
+            (place, "sensitivity", channel.sensitivity) for place, channel in self._channels()
+        ]
+        numbers.append(("mixing", "length_nm", self.setup.mixing.length_nm))
+        shape = self.setup.crater
+        if isinstance(shape, ParabolicCrater):
+            numbers.append(("crater", "curvature", shape.curvature))
+            for index, point in enumerate(shape.point):
+                numbers.append((f"crater.{numbered('point', index)}", "curvature", point.curvature))
+        yield from (entry for entry in numbers if isinstance(entry[2], dict))
+
+    def _layers_without_number(self, layers: Sequence[ConcreteLayer]) -> Iterator[Mistake]:
+        for place, key, table in self._tables_by_layer():
+            needed = {"length_nm": layers[:1], "curvature": layers}.get(key, ())
+            missing = [layer.label for layer in needed if key_of_layer(table, layer) is None]
+            if missing:
+                yield Mistake(key, f"missing for layer {shown(missing[0])}", within=place)
 
     def _source_warnings(self) -> Iterator[str]:
         source = self.setup.source

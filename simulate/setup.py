@@ -1,14 +1,22 @@
 """How a sample is measured: roughness, mixing, detection and noise, with source and crater."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator
 
-from craterfront.crater_shape import Crater, FlatCrater, RasteredCrater
+from craterfront.by_layer import by_layer, key_of_layer
+from craterfront.crater_shape import (
+    ROUND_SHAPES,
+    Crater,
+    FlatCrater,
+    MeasuredCrater,
+    ParabolicCrater,
+    RasteredCrater,
+    is_radius,
+)
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
-    TABLE_KEYS,
     NonNegativeLength,
     NonNegativeQuantity,
     PositiveLength,
@@ -34,7 +42,9 @@ from craterfront.table import (
     Name,
     Table,
     element_symbol,
+    increasing_mistakes,
     named,
+    number_list,
     numbered,
     read_each,
 )
@@ -46,43 +56,39 @@ STEEPEST_EMISSION_DEG = 60
 """Angle of emission beyond which straight paths no longer do (common practice, no source)."""
 
 
-# --- numbers by layer --------------------------------------------------------------------------
-
-
-def _by_layer(
-    read: Callable[[Any], Quantity],
-) -> Callable[[Any], Quantity | dict[str, Quantity]]:
-    """One quantity, or one for each of the layers or materials that are named."""
-
-    def read_all(written: Any) -> Quantity | dict[str, Quantity]:
-        if not isinstance(written, Mapping) or any(key in TABLE_KEYS for key in written):
-            return read(written)
-        if not written:
-            raise ValueError("must be a number or a table of numbers by layer, got an empty table")
-        return read_each(written, str, read)
-
-    return read_all
-
-
-def key_of_layer(table: Mapping[str, Any], layer: ConcreteLayer) -> str | None:
-    """Under which key a table has something for a layer; None where it has nothing.
-
-    It is searched for the unique name of the layer, its name before numbering and its material, in
-    this order.
-    """
-    names = (layer.name, layer.label, layer.material)
-    return next((name for name in names if name is not None and name in table), None)
-
-
-Sensitivity = Annotated[
-    Quantity | dict[str, Quantity], PlainValidator(_by_layer(read_non_negative))
-]
+Sensitivity = Annotated[Quantity | dict[str, Quantity], PlainValidator(by_layer(read_non_negative))]
 LengthByLayer = Annotated[
-    Quantity | dict[str, Quantity], PlainValidator(_by_layer(read_positive_length))
+    Quantity | dict[str, Quantity], PlainValidator(by_layer(read_positive_length))
 ]
 
 
 # --- roughness and mixing ----------------------------------------------------------------------
+
+
+def _is_height(height_nm: float) -> bool:
+    return abs(height_nm) <= 1e6
+
+
+class Heights(Table):
+    """How the heights of the outer surface are distributed, as a profilometer or a probe tells.
+
+    Parameters
+    ----------
+    height_nm
+        Heights from any level, increasing outwards [nm].
+    density
+        How frequent each of them is, in any unit; straight lines in between, nothing beyond.
+    """
+
+    height_nm: Annotated[tuple[float, ...], number_list("from -1e6 to 1e6", _is_height)]
+    density: Annotated[tuple[float, ...], number_list("from 0 to 1e12", lambda d: 0 <= d <= 1e12)]
+
+    def checks(self) -> Iterator[Mistake]:
+        if self.height_nm is None or self.density is None:  # while mistakes are gathered
+            return
+        yield from increasing_mistakes("height_nm", self.height_nm, "density", self.density)
+        if not any(self.density):
+            yield Mistake("density", "must be above 0 somewhere")
 
 
 class Roughness(Table):
@@ -91,7 +97,9 @@ class Roughness(Table):
     Parameters
     ----------
     initial_nm
-        Standard deviation of the outer surface [nm].
+        Standard deviation of the outer surface [nm]; default none, or that of the heights.
+    heights
+        `Heights` of the outer surface; None: a normal distribution.
     growth
         ``"none"``; ``"statistical"``: as the root of depth, by monolayers; ``"grains"``: as the
         root of depth, by grains of different rate; ``"columns"``: in proportion to depth.
@@ -102,6 +110,7 @@ class Roughness(Table):
     """
 
     initial_nm: NonNegativeLength = Quantity.default(0.0)
+    heights: Heights | None = None
     growth: Literal["none", "statistical", "grains", "columns"] = "none"
     relative_spread: RelativeDeviation | None = None
     grain_nm: PositiveLength | None = None
@@ -342,6 +351,30 @@ class Channel(Table):
             yield Mistake("sensitivity", message)
 
 
+class RadialWeight(Table):
+    """How strongly the signal counts an atom from each distance to the centre of the crater.
+
+    Parameters
+    ----------
+    radius_mm
+        Distances from 0 to the edge of the analysed area, increasing [mm].
+    weight
+        Weight at each of them, in any unit; straight lines in between.
+    """
+
+    radius_mm: Annotated[tuple[float, ...], number_list("from 0 to 1000", is_radius)]
+    weight: Annotated[tuple[float, ...], number_list("from 0 to 1e6", lambda w: 0 <= w <= 1e6)]
+
+    def checks(self) -> Iterator[Mistake]:
+        if self.radius_mm is None or self.weight is None:  # while mistakes are gathered
+            return
+        yield from increasing_mistakes("radius_mm", self.radius_mm, "weight", self.weight)
+        if self.radius_mm and self.radius_mm[0] != 0:
+            yield Mistake("radius_mm[1]", f"must be 0, got {shown(self.radius_mm[0])}")
+        if not any(self.weight):
+            yield Mistake("weight", "must be above 0 somewhere")
+
+
 class Detection(Table):
     """What is recorded, and when.
 
@@ -361,6 +394,8 @@ class Detection(Table):
         Time from one reading to the next [s].
     duration_s
         Length of the measurement [s]; default until the substrate.
+    radial_weight
+        A `RadialWeight`; None: all of the analysed area counts alike.
     channel
         The channels; none: one for each element.
     """
@@ -374,6 +409,7 @@ class Detection(Table):
     )
     sampling_s: PositiveTime | None = None
     duration_s: PositiveTime | None = None
+    radial_weight: RadialWeight | None = None
     channel: tuple[Channel, ...] = ()
 
     def warnings(self) -> Iterator[str]:
@@ -529,6 +565,7 @@ class Setup(Table):
         if isinstance(self.crater, RasteredCrater) and self.beam is None:
             message = 'is "rastered", but there is no ion beam with beam_fwhm_um in [source]'
             yield Mistake("shape", message, within="crater")
+        yield from self._crater_checks()
         yield from self._counting_checks()
         yield from self._start_up_checks()
         if self.is_written("source"):
@@ -540,6 +577,25 @@ class Setup(Table):
         if self.mixing.preference == "yields":
             message = 'is "yields", but there is no [source] that has yields'
             yield Mistake("preference", message, within="mixing")
+
+    def _crater_checks(self) -> Iterator[Mistake]:
+        shape, seen = self.crater_made, self.detection.radial_weight
+        if isinstance(shape, ParabolicCrater) and shape.point and shape.is_complete:
+            try:
+                shape.curvature_with(self.source)
+            except ValueError as error:
+                yield Mistake("point", str(error), within="crater")
+        if seen is None:
+            return
+        if shape.shape not in ROUND_SHAPES:
+            message = f"goes with a round crater, not with shape = {shown(shape.shape)}"
+            yield Mistake("radial_weight", message, within="detection")
+        elif isinstance(shape, MeasuredCrater) and shape.radius_mm[-1] != seen.radius_mm[-1]:
+            message = (
+                f"must reach to {shown(shape.radius_mm[-1])}, the edge of the analysed area in"
+                f" [crater], got {shown(seen.radius_mm[-1])}"
+            )
+            yield Mistake("radius_mm", message, within="detection.radial_weight")
 
     def _counting_checks(self) -> Iterator[Mistake]:
         """What a dead time needs, and what readings it allows."""

@@ -13,6 +13,7 @@ from typer.main import get_command
 from craterfront import (
     calibration,
     crater_shape,
+    operating_points,
     profile_settings,
     rate_table,
     sample,
@@ -139,13 +140,16 @@ _TABLES = {
     '`[source]` with `kind = "ion beam"`': source.IonBeam,
     '`[crater]` with `shape = "flat"`': crater_shape.FlatCrater,
     '`[crater]` with `shape = "parabolic"`': crater_shape.ParabolicCrater,
+    "`[[crater.point]]`": operating_points.CraterPoint,
     '`[crater]` with `shape = "tilted"`': crater_shape.TiltedCrater,
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
     '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
     "`[roughness]`": setup.Roughness,
+    "`[roughness.heights]`": setup.Heights,
     "`[mixing]`": setup.Mixing,
     "`[detection]`": setup.Detection,
+    "`[detection.radial_weight]`": setup.RadialWeight,
     "`[[detection.channel]]`": setup.Channel,
     "`[start_up]`": setup.StartUp,
     "`[surface_transient]`": setup.SurfaceTransient,
@@ -204,7 +208,15 @@ def test_every_table_has_its_section():
     assert set(DOCUMENTED) == {"Top level", *_TABLES}
     tables = {
         value
-        for module in (sample, setup, source, rate_table, crater_shape, profile_settings)
+        for module in (
+            sample,
+            setup,
+            source,
+            rate_table,
+            crater_shape,
+            operating_points,
+            profile_settings,
+        )
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }

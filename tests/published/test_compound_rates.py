@@ -14,6 +14,7 @@ IONS_PER_NA_S = 6.241509e9
 """Of one nA s, 1e-9 / 1.602176634e-19 (exact constant of the SI)."""
 
 
+@pytest.mark.published
 @pytest.mark.parametrize(
     ("formula", "um3_per_nA_s", "rel"),
     [
@@ -29,6 +30,7 @@ def test_yields_at_500_eV_are_those_of_the_milling_rates(formula, um3_per_nA_s, 
     assert layer_yield(parse_formula(formula), 500.0)[0] == pytest.approx(converted, rel=rel)
 
 
+@pytest.mark.published
 def test_oxides_differ_from_silica_by_up_to_a_factor_of_two_usually_lower():
     """D. R. Baer et al., J. Vac. Sci. Technol. A 28 (2010) 1060, abstract: the oxides examined."""
     table = {r["formula"]: float(r["relative_rate"]) for r in read_table("compound_rates.csv")}
@@ -38,6 +40,7 @@ def test_oxides_differ_from_silica_by_up_to_a_factor_of_two_usually_lower():
     assert sum(rate < 1.0 for rate in rates) > len(rates) / 2
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize("formula", ["SiO2", "Al2O3", "TiN", "TiO2", "Si3N4"])
 def test_oxides_and_nitrides_in_a_lamp_lose_a_tenth_to_four_tenths_of_the_mass_of_iron(formula):
     """From memory: relative mass rates of oxides and nitrides 0.1 to 0.4, iron 1."""

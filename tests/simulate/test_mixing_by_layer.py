@@ -158,7 +158,7 @@ length_nm = { copper = { value = 1.0, u = 0.1 } }
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"length": "{ under = 2.0 }"}, 'mixing length_nm: missing for the first layer, "top"'),
+        ({"length": "{ under = 2.0 }"}, 'mixing length_nm: missing for layer "top"'),
         (
             {"length": "{ top = 1.0, undr = 2.0 }"},
             'mixing length_nm: "undr" is no layer and no material; did you mean under?',
