@@ -68,20 +68,21 @@ def _sudden(edges, sigma, sigma_above):
 
 
 @njit(cache=True, nogil=True)
-def _accumulate(low, high, weight, edges, sigma, sigma_above, columns):
-    """sum_k columns[k] E[k] while the pieces of the area are spread from low to high."""
+def _accumulate(pieces, edges, sigma, sigma_above, columns):
+    """sum_k columns[k] E[k] for every state of the pieces of the area, see `Floor.pieces`."""
     slices, width = columns.shape
-    out = np.zeros((low.shape[0], width))
+    out = np.zeros((pieces.shape[0], width))
     earliest, latest = _bands(edges, sigma)
     sudden = _sudden(edges, sigma, sigma_above)
     middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
     for k in range(slices):
         middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
-    full = weight.sum()
+    full = pieces[0, :, 2].sum() if pieces.shape[0] else 0.0
     settled = np.zeros(width)  # sum of the columns that have left everywhere
     start, stop = 0, 0
-    for n in range(low.shape[0]):
-        lowest, highest = low[n].min(), high[n].max()
+    for n in range(pieces.shape[0]):
+        at = pieces[n]
+        lowest, highest = at[:, 0].min(), at[:, 1].max()
         while start < slices and lowest >= latest[start]:
             for q in range(width):
                 settled[q] += columns[start, q]
@@ -94,9 +95,9 @@ def _accumulate(low, high, weight, edges, sigma, sigma_above, columns):
         limit = full
         for k in range(start, stop):
             if sudden[k]:
-                upper = mean_share(n, low, high, weight, edges[k], 0.0, 1.0 / sigma_above[k])
+                upper = mean_share(at, edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
-            share = mean_share(n, low, high, weight, middle[k], size[k], inverse[k])
+            share = mean_share(at, middle[k], size[k], inverse[k])
             limit = min(limit, share)
             if limit <= 0.0:
                 break
@@ -106,15 +107,14 @@ def _accumulate(low, high, weight, edges, sigma, sigma_above, columns):
 
 
 @njit(cache=True, nogil=True)
-def _seen_in_time(start, end, weight, edges, sigma_above, sigma, jumps, rises):
+def _seen_in_time(start, end, edges, sigma_above, sigma, jumps, rises):
     """Mean over area and time, in each interval, of what jumps at upper edges and rises between.
 
-    A column has passed an edge, or a depth within a slice, or it has not. `start` and `end` hold
-    the bounds, low and high, of the pieces of the area at the ends of the intervals.
+    A column has passed an edge, or a depth within a slice, or it has not. `start` and `end` are the
+    states of the pieces of the area at the ends of the intervals.
     """
     slices, width = jumps.shape
-    intervals = start[0].shape[0]
-    out = np.zeros((intervals, width))
+    out = np.zeros((start.shape[0], width))
     earliest, latest = _bands(edges, np.maximum(sigma, sigma_above))
     jumping, rising = np.zeros(slices, dtype=np.bool_), np.zeros(slices, dtype=np.bool_)
     for k in range(slices):
@@ -122,8 +122,9 @@ def _seen_in_time(start, end, weight, edges, sigma_above, sigma, jumps, rises):
     jumping |= _sudden(edges, sigma, sigma_above)
     settled = np.zeros(width)
     first = 0
-    for n in range(intervals):
-        lowest, highest = start[0][n].min(), end[1][n].max()
+    for n in range(start.shape[0]):
+        first_at, last_at = start[n], end[n]
+        lowest, highest = first_at[:, 0].min(), last_at[:, 1].max()
         while first < slices and lowest >= latest[first]:
             for q in range(width):
                 settled[q] += jumps[first, q] + rises[first, q]
@@ -136,13 +137,13 @@ def _seen_in_time(start, end, weight, edges, sigma_above, sigma, jumps, rises):
                 break
             upper, lower = edges[k], edges[k + 1]
             if jumping[k]:
-                share = mean_share_of_time(n, start, end, weight, upper, 0.0, 1.0 / sigma_above[k])
+                share = mean_share_of_time(first_at, last_at, upper, 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * jumps[k, q]
             if rising[k]:
                 normal = as_normal(upper, lower, sigma[k])
-                share = mean_share_of_time(n, start, end, weight, *normal)
+                share = mean_share_of_time(first_at, last_at, *normal)
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * rises[k, q]
@@ -150,18 +151,19 @@ def _seen_in_time(start, end, weight, edges, sigma_above, sigma, jumps, rises):
 
 
 @njit(cache=True, nogil=True)
-def _matrix(low, high, weight, edges, sigma, sigma_above):
+def _matrix(pieces, edges, sigma, sigma_above):
     slices = sigma.size
     sudden = _sudden(edges, sigma, sigma_above)
-    out = np.empty((slices, low.shape[0]))
-    for n in range(low.shape[0]):
+    out = np.empty((slices, pieces.shape[0]))
+    for n in range(pieces.shape[0]):
+        at = pieces[n]
         limit = np.inf
         for k in range(slices):
             if sudden[k]:
-                upper = mean_share(n, low, high, weight, edges[k], 0.0, 1.0 / sigma_above[k])
+                upper = mean_share(at, edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
             normal = as_normal(edges[k], edges[k + 1], sigma[k])
-            limit = min(limit, mean_share(n, low, high, weight, *normal))
+            limit = min(limit, mean_share(at, *normal))
             out[k, n] = limit
     return out
 
@@ -235,11 +237,8 @@ class Arrival:
     def _lost_and_gained(self) -> tuple[np.ndarray, np.ndarray]:
         """Share of the slices that is gone at D = 0, and of their mirror images that stands."""
         head = slice(0, 2 * self.first)
-        low, high = self.floor.bounds(np.zeros(1))
         share = _matrix(
-            low,
-            high,
-            self.floor.area,
+            self.floor.pieces(np.zeros(1), self.floor.area),
             self.edges[: 2 * self.first + 1],
             self.sigma[head],
             self.sigma_above[head],
@@ -357,9 +356,8 @@ class Arrival:
         lower = np.where(mirrored, top[self.source], bottom[self.source])
         even = self.floor.even(_EVEN)
         return _seen_in_time(
-            even.bounds(start),
-            even.bounds(end),
-            even.seen,
+            even.pieces(start, even.seen),
+            even.pieces(end, even.seen),
             self.edges,
             self.sigma_above,
             self.sigma,
@@ -391,10 +389,10 @@ class Arrival:
         return own
 
     def _shares(self, doses: np.ndarray) -> np.ndarray:
-        low, high = self.floor.bounds(doses)
-        return _matrix(low, high, self.floor.seen, self.edges, self.sigma, self.sigma_above)
+        pieces = self.floor.pieces(doses, self.floor.seen)
+        return _matrix(pieces, self.edges, self.sigma, self.sigma_above)
 
     def _sum(self, doses: np.ndarray, held: np.ndarray, share: np.ndarray) -> np.ndarray:
-        low, high = self.floor.bounds(doses)
+        pieces = self.floor.pieces(doses, share)
         held = np.ascontiguousarray(held, dtype=float)
-        return _accumulate(low, high, share, self.edges, self.sigma, self.sigma_above, held)
+        return _accumulate(pieces, self.edges, self.sigma, self.sigma_above, held)

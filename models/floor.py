@@ -105,13 +105,15 @@ class Floor:
         """Mean over the area of the dose used, shape (N,)."""
         return self.used(supply).mean(axis=2) @ self.area
 
-    def bounds(self, supply: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Least and largest dose used in each piece, offsets included, shape (N, P) each."""
+    def pieces(self, supply: np.ndarray, share: np.ndarray) -> np.ndarray:
+        """Least and largest dose used in each piece, offsets included, and its share: (N, P, 3)."""
         used = self.used(supply)
+        pieces = np.empty((used.shape[0], share.size, 3))
         middle = 0.5 * (used + self.offset).sum(axis=2)
         # The variance of both ranges is what counts.
-        half = 0.5 * np.hypot(np.diff(used)[..., 0], np.diff(self.offset)[..., 0])
-        return middle - half, middle + half
+        half = 0.5 * np.hypot(used[..., 1] - used[..., 0], self.offset[:, 1] - self.offset[:, 0])
+        pieces[..., 0], pieces[..., 1], pieces[..., 2] = middle - half, middle + half, share
+        return pieces
 
     def even(self, relative: float) -> "Floor":
         """The same floor in pieces across which the rate differs by no more than this."""

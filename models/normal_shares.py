@@ -98,34 +98,35 @@ def _mean_passed(u, a, b):
 
 
 @njit(cache=True, nogil=True)
-def mean_share(n, low, high, weight, middle, size, inverse):
+def mean_share(pieces, middle, size, inverse):
     """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse.
 
-    The pieces p of the area are spread evenly from low[n, p] to high[n, p].
+    Each piece of the area is spread evenly from low to high, with a weight.
     """
     total = 0.0
-    for p in range(weight.size):
-        u0, u1 = (low[n, p] - middle) * inverse, (high[n, p] - middle) * inverse
+    for p in range(pieces.shape[0]):
+        low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
+        u0, u1 = (low - middle) * inverse, (high - middle) * inverse
         # The bounds first: most pairs are settled for a piece.
         if u0 - 0.5 * size >= REACH:
-            total += weight[p]
+            total += weight
         elif u1 + 0.5 * size > -REACH:
-            total += weight[p] * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
+            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
     return total
 
 
 @njit(cache=True, nogil=True)
-def mean_share_of_time(n, start, end, weight, middle, size, inverse):
+def mean_share_of_time(start, end, middle, size, inverse):
     """The same, also averaged over the time in which narrow pieces go from start to end.
 
-    Both are the bounds, low and high, of the pieces. Of the three spreads (within the piece, of
-    time, of depth) the smallest counts as normal.
+    Of the three spreads (within the piece, of time, of depth) the smallest counts as normal.
     """
     total = 0.0
-    for p in range(weight.size):
-        low0, high0, low1, high1 = start[0][n, p], start[1][n, p], end[0][n, p], end[1][n, p]
+    for p in range(start.shape[0]):
+        low0, high0, weight = start[p, 0], start[p, 1], start[p, 2]
+        low1, high1 = end[p, 0], end[p, 1]
         if (low0 - middle) * inverse - 0.5 * size >= REACH:
-            total += weight[p]
+            total += weight
         elif (high1 - middle) * inverse + 0.5 * size > -REACH:
             a = 0.5 * (high0 - low0 + high1 - low1) * inverse
             b = 0.5 * (low1 + high1 - low0 - high0) * inverse
@@ -133,7 +134,7 @@ def mean_share_of_time(n, start, end, weight, middle, size, inverse):
             shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
             u = (0.25 * (low0 + high0 + low1 + high1) - middle) * inverse * shrink
             between = (a + b + size - least - most) * shrink
-            total += weight[p] * _mean_passed(u, between, most * shrink)
+            total += weight * _mean_passed(u, between, most * shrink)
     return total
 
 

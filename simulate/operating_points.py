@@ -48,7 +48,7 @@ class CraterPoint(Table):
         return next(filter(self.is_written, OPERATING_KEYS))
 
     @property
-    def place(self) -> float:
+    def position(self) -> float:
         """Where the point lies along it."""
         return float(getattr(self, self.changed))
 
@@ -81,8 +81,8 @@ def mistakes_between(points: Sequence[CraterPoint]) -> Iterator[Mistake]:
         if point.changed != first.changed:
             message = f"missing; the first point has it, and this one has {point.changed}"
             yield Mistake(first.changed, message, within=within_point)
-        elif point.place in [other.place for other in points[:index]]:
-            message = f"is {shown(point.place)}, as at a point before it"
+        elif point.position in [other.position for other in points[:index]]:
+            message = f"is {shown(point.position)}, as at a point before it"
             yield Mistake(point.changed, message, within=within_point)
         if point.curvatures.keys() != first.curvatures.keys():
             message = "must be for the same layers as at the first point"
@@ -105,22 +105,22 @@ def curvature_at(
     ValueError
         Outside the measured range.
     """
-    ordered = sorted(points, key=lambda point: point.place)
-    value, least, most = float(operating), ordered[0].place, ordered[-1].place
+    ordered = sorted(points, key=lambda point: point.position)
+    value, least, most = float(operating), ordered[0].position, ordered[-1].position
     if not least <= value <= most:
         raise ValueError(
             f"points reach from {shown(least)} to {shown(most)}, and the source works at"
             f" {ordered[0].changed} = {shown(value)}"
         )
-    after = next(i for i, point in enumerate(ordered) if point.place >= value)
+    after = next(i for i, point in enumerate(ordered) if point.position >= value)
     pair = ordered[max(after - 1, 0)], ordered[max(after, 1)]
     names = ordered[0].curvatures
     between = {
         name: _between(
             pair[0].curvatures[name],
             pair[1].curvatures[name],
-            (value - pair[0].place) / (pair[1].place - pair[0].place),
-            (operating.u or 0.0) / (pair[1].place - pair[0].place),
+            (value - pair[0].position) / (pair[1].position - pair[0].position),
+            (operating.u or 0.0) / (pair[1].position - pair[0].position),
         )
         for name in names
     }
@@ -128,7 +128,7 @@ def curvature_at(
 
 
 def _between(first: Quantity, second: Quantity, share: float, u_share: float) -> Quantity:
-    """Between two measured numbers, whose uncertainties and that of the place add in quadrature."""
+    """On the line between two measured numbers; independent uncertainties add in quadrature."""
     rise = second.value - first.value
     value = first.value + share * rise
     if first.u is None or second.u is None:
