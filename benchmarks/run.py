@@ -21,6 +21,7 @@ from plain_numpy import collected, collected_by_interp, collected_densely
 
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.roughening import Growth
 
 REPEATS = 7
 G_COLUMNS, U_COLUMNS = 50, 40  # 2,000 columns
@@ -50,10 +51,8 @@ def instrument(mixing: str, growth: str) -> Instrument:
         mixing=mixing,
         mixing_length_nm=1.5,
         mixing_range_nm=3.0,
-        roughness=growth,
         initial_nm=3.0,
-        relative_spread=0.02,
-        grain_nm=50.0,
+        growth=Growth(growth, relative_spread=0.02, grain_nm=50.0),
     )
 
 

@@ -20,7 +20,7 @@ from craterfront.models.dose_balance import balance_nodes
 from craterfront.models.floor import Floor
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms, relative_mixing
 from craterfront.models.normal_shares import REACH
-from craterfront.models.roughening import dose_spread, relief_variance, variance_per_nm
+from craterfront.models.roughening import Growth, dose_spread, relief_variance
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
 from craterfront.models.transitions import (
@@ -109,10 +109,10 @@ class Instrument:
         does; by default all do.
     preference : ndarray, shape (E,)
         Relative readiness of each element to leave; all equal for none.
-    roughness : str
-        Law of growth, see `roughening.LAWS`.
-    initial_nm, relative_spread, grain_nm : float
-        Parameters of the roughness.
+    initial_nm : float
+        Roughness of the outer surface over flat interfaces, standard deviation [nm].
+    growth : Growth
+        How roughness grows with depth.
     heights : ndarray, shape (Q, 3), optional
         Distribution of the initial heights, see `roughening.height_classes`. Default: normal.
     view : str
@@ -130,10 +130,8 @@ class Instrument:
     mixing_range_nm: float = 0.0
     mixing_lengths_nm: np.ndarray | None = None
     preference: np.ndarray | None = None
-    roughness: str = "none"
     initial_nm: float = 0.0
-    relative_spread: float = 0.0
-    grain_nm: float = 0.0
+    growth: Growth = field(default_factory=Growth)
     heights: np.ndarray | None = None
     view: str = "collected"
     timing: str = "continuous"
@@ -250,13 +248,13 @@ def _decays_nm(sample: LayeredSample, layer: AlteredLayer) -> np.ndarray:
     return np.array([layer.decay_nm(*numbers) for numbers in each])
 
 
-def _growth(sample: LayeredSample, instrument: Instrument) -> tuple[np.ndarray, float]:
-    return variance_per_nm(
-        instrument.roughness,
-        instrument.relative_spread,
-        instrument.grain_nm,
-        sample.atomic_density_per_nm3,
-    )
+def _dose_growth(sample: LayeredSample, growth: Growth) -> np.ndarray:
+    """Variance of dose gained per nm of each layer, and of as much of the substrate."""
+    thickness = np.append(sample.thickness_nm, max(float(np.sum(sample.thickness_nm)), 1.0))
+    depth = np.cumsum(thickness) - thickness
+    atoms = sample.atomic_density_per_nm3[sample.material] * thickness
+    gained = growth.gained_nm2(depth, thickness, atoms) / thickness
+    return gained / sample.rate_nm_s[sample.material] ** 2
 
 
 def _features(
@@ -272,9 +270,8 @@ def _features(
     zone_nm = layer.zone_atoms_nm2 / float(density[sample.material[0]])
     reached = bool(np.any(np.cumsum(sample.thickness_nm) - above < zone_nm))
     changing = slowest > 1.0 or (layer.cells > 1 and reached)  # from the first ion on
-    growth, relative = _growth(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
-    dose_growth = growth[sample.material] / rate**2
+    dose_growth = _dose_growth(sample, instrument.growth)
     faces = np.append(0.0, np.cumsum(sample.thickness_nm))
     relief = sample.relief_variance(faces, faces[1:])
     variance = (instrument.initial_nm / rate[0]) ** 2 + relief
@@ -291,8 +288,10 @@ def _features(
         sampling_dose=interval_s,
         variance=variance,
         variance_per_nm=dose_growth,
-        relative=float(np.hypot(relative, crater.relative_smoothing(instrument.crater))),
-        spread_grows=bool(growth.any() or relative > 0 or relief.any()),
+        relative=float(
+            np.hypot(instrument.growth.of_rate, crater.relative_smoothing(instrument.crater))
+        ),
+        spread_grows=bool(dose_growth.any() or instrument.growth.of_rate > 0),
         coarsest_nm=_PER_ESCAPE_DEPTH * escape if escape > 0 else np.inf,
     )
 
@@ -369,8 +368,7 @@ def plan(
     variance += sample.relief_variance(np.interp(time_edges_s, top, faces), faces[1:])
     variance += growth * np.maximum(time_edges_s - top[-1], 0.0)
     # Where a crater has several floors, each of them is as sharp as its roughness.
-    _, relative = _growth(sample, instrument)
-    spread = np.sqrt(variance + (relative * time_edges_s) ** 2)
+    spread = np.sqrt(variance + (instrument.growth.of_rate * time_edges_s) ** 2)
     # What is seen is known at slice edges, and runs along straight lines without more slices.
     parts = slices.parts if instrument.view == "collected" else np.ones_like(slices.parts)
     nodes = balance_nodes(time_edges_s, spread, REACH)
@@ -442,10 +440,8 @@ def run(
         thickness,
         slice_dose,
         surface_dose_per_nm,
-        instrument.roughness,
+        instrument.growth,
         instrument.initial_nm if instrument.heights is None else 0.0,
-        instrument.relative_spread,
-        instrument.grain_nm,
     )
     spread = np.sqrt(spread**2 + sample.relief_variance(edges, planes))
     # The last slice only keeps columns from running out of material; its end is far below.

@@ -13,18 +13,72 @@ Laws of growth, as the variance gained per nm of depth [nm^2/nm]:
 - grains: spread^2 * grain size. The yield of grains scatters by the relative spread and is drawn
   anew every grain size: sigma = spread sqrt(grain z) (derived).
 - columns: the yield differs between columns that reach through all layers: sigma = spread * z.
+- saturating: sigma = final (1 - exp(-z/settling)), as on amorphous or rotated samples (common
+  practice, no source).
 
 A buried interface may be rough, too: then the layers above and below it scatter in thickness, as
 the top layer does under a rough outer surface; see `relief_variance`.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 _CLASSES = 32  # of heights that are tabulated
 
-LAWS = ("none", "statistical", "grains", "columns")
+LAWS = ("none", "statistical", "grains", "columns", "saturating")
+
+
+@dataclass(frozen=True)
+class Growth:
+    """A law of growth and its parameters.
+
+    Attributes
+    ----------
+    law : str
+        One of `LAWS`.
+    relative_spread, grain_nm : float
+        Relative standard deviation of the yield; grain size [nm].
+    final_nm, settling_nm : float
+        Roughness that is approached, and the depth in which it is [nm].
+    """
+
+    law: str = "none"
+    relative_spread: float = 0.0
+    grain_nm: float = 0.0
+    final_nm: float = 0.0
+    settling_nm: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.law not in LAWS:
+            known = ", ".join(LAWS)
+            raise ValueError(f"unknown law of roughness growth {self.law!r}: one of {known}")
+
+    @property
+    def of_rate(self) -> float:
+        """Spread in proportion to the dose (columns), which comes on top of what is gained."""
+        return self.relative_spread if self.law == "columns" else 0.0
+
+    def gained_nm2(
+        self, depth_nm: np.ndarray, thickness_nm: np.ndarray, atoms_nm2: np.ndarray
+    ) -> np.ndarray:
+        """Variance of depth that is gained in each slice [nm^2].
+
+        Parameters
+        ----------
+        depth_nm, thickness_nm, atoms_nm2 : ndarray, shape (K,)
+            Depth of the upper face, thickness [nm] and atoms per area [1/nm^2] of each slice.
+        """
+        if self.law == "statistical":
+            return np.cbrt(thickness_nm / atoms_nm2) * thickness_nm
+        if self.law == "grains":
+            return self.relative_spread**2 * self.grain_nm * thickness_nm
+        if self.law == "saturating":
+            reached = -np.expm1(-depth_nm / self.settling_nm)
+            step = (1.0 - reached) * -np.expm1(-thickness_nm / self.settling_nm)
+            return self.final_nm**2 * step * (2.0 * reached + step)
+        return np.zeros_like(thickness_nm)
 
 
 def dose_spread(
@@ -32,10 +86,8 @@ def dose_spread(
     thickness_nm: np.ndarray,
     dose: np.ndarray,
     surface_dose_per_nm: float,
-    law: str,
+    growth: Growth,
     initial_nm: float,
-    relative_spread: float,
-    grain_nm: float,
 ) -> np.ndarray:
     """Standard deviation of the arrival dose at the faces of the slices.
 
@@ -46,36 +98,19 @@ def dose_spread(
     surface_dose_per_nm : float
         s(0), the dose per nm of the top layer in its steady state [1/nm]: the initial roughness is
         a scatter of its thickness.
-    law : str
-        One of `LAWS`.
+    growth : Growth
     initial_nm : float
         Roughness of the outer surface over flat interfaces, standard deviation [nm].
-    relative_spread, grain_nm : float
-        Relative standard deviation of the yield; grain size [nm].
 
     Returns
     -------
     ndarray, shape (K + 1,)
         Spread in units of `dose`; it never decreases.
-
-    Raises
-    ------
-    ValueError
-        For an unknown law.
     """
-    if law not in LAWS:
-        raise ValueError(f"unknown law of roughness growth {law!r}: one of {', '.join(LAWS)}")
-    per_nm = dose / thickness_nm
-    if law == "statistical":
-        gained = per_nm**2 * np.cbrt(thickness_nm / atoms_nm2) * thickness_nm
-    elif law == "grains":
-        gained = per_nm**2 * relative_spread**2 * grain_nm * thickness_nm
-    else:
-        gained = np.zeros_like(dose)
+    depth_nm = np.cumsum(thickness_nm) - thickness_nm
+    gained = (dose / thickness_nm) ** 2 * growth.gained_nm2(depth_nm, thickness_nm, atoms_nm2)
     variance = (initial_nm * surface_dose_per_nm) ** 2 + np.append(0.0, np.cumsum(gained))
-    if law == "columns":
-        variance = variance + (relative_spread * np.append(0.0, np.cumsum(dose))) ** 2
-    return np.sqrt(variance)
+    return np.sqrt(variance + (growth.of_rate * np.append(0.0, np.cumsum(dose))) ** 2)
 
 
 def height_classes(height_nm: np.ndarray, density: np.ndarray) -> tuple[np.ndarray, float]:
@@ -166,30 +201,3 @@ def relief_variance(
         + (late[layer] - share * regained[layer]) ** 2
         + (share * next_late[layer]) ** 2
     )
-
-
-def variance_per_nm(
-    law: str, relative_spread: float, grain_nm: float, atomic_density_per_nm3: np.ndarray
-) -> tuple[np.ndarray, float]:
-    """Growth of the spread of depth in uniform material.
-
-    Parameters
-    ----------
-    law, relative_spread, grain_nm
-        See `dose_spread`.
-    atomic_density_per_nm3 : ndarray, shape (M,)
-        Of each material [1/nm^3].
-
-    Returns
-    -------
-    variance_nm : ndarray, shape (M,)
-        Variance gained per nm of depth [nm^2/nm].
-    relative : float
-        Spread in proportion to the depth (columns).
-    """
-    none = np.zeros_like(atomic_density_per_nm3)
-    if law == "statistical":
-        return np.cbrt(1.0 / atomic_density_per_nm3), 0.0
-    if law == "grains":
-        return none + relative_spread**2 * grain_nm, 0.0
-    return none, relative_spread if law == "columns" else 0.0

@@ -13,14 +13,17 @@ __version__ = "0.1.0"
 _HOMES = {
     "craterfront.calibration": ("Calibration", "calibration_from_toml", "load_calibration"),
     "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
+    "craterfront.grading": ("graded",),
     "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
     "craterfront.setup": (
         "Channel",
         "DepthScale",
         "Detection",
         "Flicker",
+        "Heights",
         "Mixing",
         "Noise",
+        "RadialWeight",
         "Roughness",
         "Setup",
         "StartUp",
@@ -28,6 +31,7 @@ _HOMES = {
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
+    "craterfront.operating_points": ("CraterPoint",),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -64,9 +68,11 @@ if TYPE_CHECKING:
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forward import repeat, simulate
+    from craterfront.grading import graded
     from craterfront.inversion import Inversion, invert
     from craterfront.measured import read_profile
     from craterfront.measured_profile import MeasuredProfile
+    from craterfront.operating_points import CraterPoint
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
@@ -79,8 +85,10 @@ if TYPE_CHECKING:
         DepthScale,
         Detection,
         Flicker,
+        Heights,
         Mixing,
         Noise,
+        RadialWeight,
         Roughness,
         Setup,
         StartUp,

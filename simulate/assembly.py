@@ -18,7 +18,7 @@ from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
-from craterfront.models.roughening import height_classes
+from craterfront.models.roughening import Growth, height_classes
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
@@ -47,6 +47,14 @@ SHARE_OF_RANGE = 0.9699
 
 _MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
 _MOST_EXCESS = 100.0
+
+_GROWN_BY = {
+    "none": (),
+    "statistical": (),
+    "grains": ("relative spread", "grain size"),
+    "columns": ("relative spread",),
+    "saturating": ("final roughness", "settling depth"),
+}
 
 _TRANSIENT = ("surface transient excess", "surface transient depth")
 
@@ -196,11 +204,15 @@ class Assembly:
             mixing_range_nm=reach,
             mixing_lengths_nm=self._mixing_lengths_nm(values, reach),
             preference=self._preference,
-            roughness=setup.roughness.growth,
             initial_nm=value("initial roughness"),
             heights=self._heights,
-            relative_spread=value("relative spread"),
-            grain_nm=value("grain size"),
+            growth=Growth(
+                setup.roughness.growth,
+                relative_spread=value("relative spread"),
+                grain_nm=value("grain size"),
+                final_nm=value("final roughness"),
+                settling_nm=value("settling depth") or 1.0,
+            ),
             view=detection.view,
             timing=detection.timing,
             escape_depth_nm=value("escape depth"),
@@ -350,11 +362,11 @@ class Assembly:
         rates = sample.rate_nm_s[sample.material]
         dose = float(np.sum(sample.thickness_nm / rates[:-1]))
         slowest = float(instrument.crater[..., :2].min())
-        spread = dose * instrument.relative_spread if instrument.roughness == "columns" else 0.0
+        spread = dose * instrument.growth.of_rate
         blur_nm = (
             5.0 * max(instrument.mixing_length_nm, *self._own_mixing_lengths_nm())
             + 2.0 * float(np.max(sample.width_nm, initial=0.0))
-            + 4.0 * instrument.initial_nm
+            + 4.0 * (instrument.initial_nm + instrument.growth.final_nm)
             + 4.0 * float(np.max(self._relief_nm(self.nominal), initial=0.0))
         )
         needed = 1.1 * (dose / slowest + 3.0 * spread + blur_nm / rates[-1]) + 1e-3 * dose
@@ -478,21 +490,15 @@ class Assembly:
             initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
         name = "initial roughness"
         self._add(number(name, name, "nm", initial), name)
-        if rough.growth in ("grains", "columns"):
-            self._add(
-                number(
-                    "relative spread of rates",
-                    "relative spread",
-                    "",
-                    rough.relative_spread or Quantity.default(0.0),
-                ),
-                "relative spread",
-            )
-        if rough.growth == "grains":
-            self._add(
-                number("grain size", "grain size", "nm", rough.grain_nm or Quantity.default(0.0)),
-                "grain size",
-            )
+        grown = {
+            "relative spread": ("relative spread of rates", "", rough.relative_spread),
+            "grain size": ("grain size", "nm", rough.grain_nm),
+            "final roughness": ("final roughness", "nm", rough.final_nm),
+            "settling depth": ("settling depth of roughness", "nm", rough.settling_nm),
+        }
+        for kind, (label, unit, quantity) in grown.items():
+            if quantity is not None and kind in _GROWN_BY[rough.growth]:
+                self._add(number(label, kind, unit, quantity), kind)
         self._add_mixing()
         self._add_escape_depth()
 

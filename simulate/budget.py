@@ -20,7 +20,6 @@ from scipy.special import dawsn, spence
 from craterfront.assembly import Assembly
 from craterfront.models.engine import Instrument, LayeredSample, altered_layer
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
-from craterfront.models.roughening import variance_per_nm
 from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
@@ -186,14 +185,13 @@ def _roughness_variance(
 ) -> np.ndarray:
     """Variance of dose by initial roughness, its growth, and rough interfaces, at each of them."""
     rate = sample.rate_nm_s[sample.material]
-    growth_nm, spread = variance_per_nm(
-        instrument.roughness,
-        instrument.relative_spread,
-        instrument.grain_nm,
-        sample.atomic_density_per_nm3[sample.material],
-    )
-    grown = np.cumsum((growth_nm / rate**2)[:-1] * sample.thickness_nm)
-    columns = relative_column_variance(spread, instrument.view == "viewed")
+    thickness, above = sample.thickness_nm, sample.material[:-1]
+    depth = np.cumsum(thickness) - thickness
+    atoms = sample.atomic_density_per_nm3[above] * thickness
+    gained = instrument.growth.gained_nm2(depth, thickness, atoms)
+    grown = np.cumsum(gained / rate[:-1] ** 2)
+    viewed = instrument.view == "viewed"
+    columns = relative_column_variance(instrument.growth.of_rate, viewed)
     planes_nm = np.cumsum(sample.thickness_nm)
     relief = sample.relief_variance(planes_nm, planes_nm)
     return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2 + relief

@@ -102,22 +102,30 @@ class Roughness(Table):
         `Heights` of the outer surface; None: a normal distribution.
     growth
         ``"none"``; ``"statistical"``: as the root of depth, by monolayers; ``"grains"``: as the
-        root of depth, by grains of different rate; ``"columns"``: in proportion to depth.
+        root of depth, by grains of different rate; ``"columns"``: in proportion to depth;
+        ``"saturating"``: towards a final roughness.
     relative_spread
         Standard deviation of the rate between grains or columns, relative to the mean.
     grain_nm
         Grain size along the depth [nm].
+    final_nm, settling_nm
+        Standard deviation that is approached, and the depth after which exp(-1) of it is still
+        missing [nm].
     """
 
     initial_nm: NonNegativeLength = Quantity.default(0.0)
     heights: Heights | None = None
-    growth: Literal["none", "statistical", "grains", "columns"] = "none"
+    growth: Literal["none", "statistical", "grains", "columns", "saturating"] = "none"
     relative_spread: RelativeDeviation | None = None
     grain_nm: PositiveLength | None = None
+    final_nm: NonNegativeLength | None = None
+    settling_nm: PositiveLength | None = None
 
     _used_by: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "relative_spread": ("grains", "columns"),
         "grain_nm": ("grains",),
+        "final_nm": ("saturating",),
+        "settling_nm": ("saturating",),
     }
 
     def checks(self) -> Iterator[Mistake]:

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from craterfront.models import crater
 from craterfront.models.arrival import Arrival
 from craterfront.models.floor import Floor
-from craterfront.models.roughening import LAWS, dose_spread
+from craterfront.models.roughening import LAWS, Growth, dose_spread
 
 DENSITY = 80.0
 
@@ -23,16 +23,16 @@ CRATERS = {
     "measured": crater.measured([0.0, 0.5, 1.0, 2.0], [1.1, 1.05, 1.07, 0.9]),
 }
 
-LAW_SETTINGS = {"relative_spread": 0.08, "grain_nm": 30.0}
+LAW_SETTINGS = {"relative_spread": 0.08, "grain_nm": 30.0, "final_nm": 4.0, "settling_nm": 20.0}
 
 
 def arrival_of(thickness_nm, rate_nm, law, initial_nm, segments, scale=1.0):
     """Slices of the given rates; relative_spread and grains as in LAW_SETTINGS."""
     thickness, rate = np.asarray(thickness_nm, float), np.asarray(rate_nm, float)
     dose = thickness / rate
+    settings = LAW_SETTINGS | {"relative_spread": scale * LAW_SETTINGS["relative_spread"]}
     spread = dose_spread(
-        DENSITY * thickness, thickness, dose, 1.0 / rate[0], law, initial_nm,
-        scale * LAW_SETTINGS["relative_spread"], LAW_SETTINGS["grain_nm"],
+        DENSITY * thickness, thickness, dose, 1.0 / rate[0], Growth(law, **settings), initial_nm,
     )  # fmt: skip
     return dose, Arrival.of(dose, spread, Floor.of(segments, dose))
 

@@ -10,6 +10,7 @@ from scipy.special import ndtr
 
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.roughening import Growth
 from craterfront.models.transitions import ERF, SHAPES, TABULATED, TransitionTable, stacked
 
 ELEMENTS = 3
@@ -26,10 +27,11 @@ CRATERS = {
 ROUGHNESS = [
     {},
     {"initial_nm": 2.0},
-    {"roughness": "statistical"},
-    {"roughness": "grains", "relative_spread": 0.08, "grain_nm": 15.0, "initial_nm": 1.0},
-    {"roughness": "columns", "relative_spread": 0.14},
-    {"roughness": "columns", "relative_spread": 0.04},
+    {"growth": Growth("statistical")},
+    {"growth": Growth("grains", 0.08, 15.0), "initial_nm": 1.0},
+    {"growth": Growth("columns", 0.14)},
+    {"growth": Growth("columns", 0.04)},
+    {"growth": Growth("saturating", final_nm=1.5, settling_nm=10.0)},
 ]
 
 MIXING = [
@@ -325,8 +327,10 @@ def test_finer_sampling_sums_to_coarser_sampling(sample, instrument):
 @given(samples(), instruments(), st.floats(0.5, 2.0))
 def test_a_common_scale_of_rates_and_lengths_cannot_be_seen(sample, instrument, factor):
     # Derived: time alone is measured. An inversion must not take slices for a ruler.
-    if instrument.roughness == "statistical":  # a monolayer has its own size
-        instrument = replace(instrument, roughness="none")
+    growth = instrument.growth
+    if growth.law == "statistical":  # a monolayer has its own size
+        growth = Growth()
+    instrument = replace(instrument, growth=growth)
     edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 61)
     slices = plan(sample, instrument, edges)
     once = run(sample, instrument, edges, by_element(sample), slices).signal
@@ -340,7 +344,12 @@ def test_a_common_scale_of_rates_and_lengths_cannot_be_seen(sample, instrument, 
     instrument = replace(
         instrument,
         initial_nm=factor * instrument.initial_nm,
-        grain_nm=factor * instrument.grain_nm,
+        growth=replace(
+            growth,
+            grain_nm=factor * growth.grain_nm,
+            final_nm=factor * growth.final_nm,
+            settling_nm=factor * growth.settling_nm,
+        ),
         mixing_length_nm=factor * instrument.mixing_length_nm,
         mixing_range_nm=factor * instrument.mixing_range_nm,
     )
@@ -400,7 +409,7 @@ def test_a_spread_that_begins_to_grow_suddenly_is_followed(ratio):
         np.array([1.0]), np.array([0.0]), np.array([0]), np.arange(2), np.array([30.0, 30.0]),
         np.array([ratio, 1.0]), np.array([[1.0, 0.0, 0.0], [1.0, 0.0, 0.0]]),
     )  # fmt: skip
-    instrument = Instrument(crater=crater.edged(0.1, 0.7), roughness="statistical")
+    instrument = Instrument(crater=crater.edged(0.1, 0.7), growth=Growth("statistical"))
     edges = np.linspace(0.0, 1.5, 40)
     once, fine = (
         run(

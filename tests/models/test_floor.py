@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, run
 from craterfront.models.floor import Floor
-from craterfront.models.roughening import height_classes
+from craterfront.models.roughening import Growth, height_classes
 
 AGREES = 1e-3  # of full scale
 
@@ -138,7 +138,7 @@ def test_skewed_heights_as_they_were_measured():
     st.floats(0.2, 8.0),
     st.sampled_from([(-2.0, -1.0, 7.0), (-5.0, 4.0, 5.0), (-1.0, 0.0, 1.0)]),
     st.sampled_from([{}, {"mixing": "uniform", "mixing_length_nm": 1.5}]),
-    st.sampled_from([{}, {"roughness": "grains", "relative_spread": 0.05, "grain_nm": 20.0}]),
+    st.sampled_from([{}, {"growth": Growth("grains", 0.05, 20.0)}]),
 )
 def test_every_atom_is_collected_once_from_any_surface(initial_nm, corners, mixing, growth):
     classes, _ = height_classes(np.array(corners), np.array([0.0, 1.0, 0.0]))

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import craterfront as cf
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -141,3 +142,24 @@ def test_a_layer_graded_between_equals_is_that_layer():
         duration_s = 14.0
     """)
     assert flat == pytest.approx(simulated(plain)["clean"].values, abs=1e-9 * flat.max())
+
+
+def test_a_layer_from_a_function_is_the_layer_from_its_table():
+    def material_at(depth):
+        share = 1.0 - depth**2
+        return cf.Material(
+            composition={"Ti": 0.5 * share, "Cr": 0.5 * (1.0 - share), "N": 0.5},
+            density_g_cm3=5.0 + depth,
+            erosion_rate_nm_s=10.0 + 6.0 * depth,
+        )
+
+    layer, materials = cf.graded("grade", 80.0, material_at, rows=5, interface_shape="sharp")
+    assert [depth for depth, _ in layer.grading] == [0.0, 0.25, 0.5, 0.75, 1.0]
+    base = cf.Substrate(composition="Fe", erosion_rate_nm_s=25.0)
+    stack = cf.Stack(layers=[layer], substrate=base, materials=materials)
+    truth = cf.simulate(stack, cf.Setup(detection=cf.Detection(duration_s=10.0)), seed=1)
+    chromium = truth.composition.sel(element="Cr")
+    middle = float(chromium.interp(depth=40.0))
+    assert middle == pytest.approx(0.125, abs=2e-3)  # half of (1/2)^2
+    with pytest.raises(InputProblems, match="grading"):
+        cf.graded("grade", 80.0, material_at, rows=300)
