@@ -194,7 +194,6 @@ def time_edges_s(assembly: Assembly) -> np.ndarray:
 
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
-    flicker = noise.flicker
     detectors = Detectors.of(assembly.channels, noise)
     detectors.require_short_dead_times(interval)
     if noise.counts_per_unit_s is not None:
@@ -214,8 +213,7 @@ def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
         counts_per_unit_s=None
         if noise.counts_per_unit_s is None
         else float(noise.counts_per_unit_s),
-        flicker_rms=float(flicker.rms) if flicker else 0.0,
-        flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
+        fluctuations=noise.fluctuations,
         readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
         dead_time_s=detectors.dead_time_s,
     )
