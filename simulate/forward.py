@@ -1,6 +1,7 @@
 """Simulate a measurement of a layered sample."""
 
 import json
+import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from craterfront.models.elements import atomic_mass_u
 from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
+from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
@@ -67,8 +69,15 @@ def simulate(
     ------
     InputProblems
         When something is missing or inconsistent.
+
+    Warns
+    -----
+    ValidityWarning
+        Where a formula is used outside the range for which it was made.
     """
     assembly = Assembly(stack, setup)
+    for text in assembly.warnings:
+        warnings.warn(text, ValidityWarning, stacklevel=2)
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
