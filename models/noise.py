@@ -43,7 +43,7 @@ def flicker_moments(rms: float, correlation_s: float, interval_s: float) -> tupl
     """
     x = interval_s / correlation_s
     gone = -math.expm1(-x)
-    both = 1.0 - x / 3.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
+    both = 1.0 - x / 3.0 + x * x / 12.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
     return rms * rms * both, gone * gone / (x * x * both)
 
 
