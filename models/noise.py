@@ -3,8 +3,9 @@
 A reading is the mean intensity over an interval dt.
 
 - Counting: counts are Poisson with mean (intensity with background) * counts_per_unit_s * dt.
-- Flicker: the source fluctuates as an Ornstein-Uhlenbeck process of relative standard deviation
-  rms and correlation time tau, averaged over dt; it multiplies all channels alike.
+- Flicker: the source fluctuates as a sum of Ornstein-Uhlenbeck processes, each of a relative
+  standard deviation rms and a correlation time tau, averaged over dt; it multiplies all channels
+  alike. A 1/f spectrum is such a sum, see `one_over_f`.
 - Dead time: of the counts of a detector that is blind after each, see `dead_time`.
 - Readout: normal, with standard deviation readout_per_sqrt_s / sqrt(dt).
 
@@ -12,6 +13,7 @@ So a faster sampling of the same seconds brings no information.
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numba import njit
@@ -41,7 +43,7 @@ def flicker_moments(rms: float, correlation_s: float, interval_s: float) -> tupl
     """
     x = interval_s / correlation_s
     gone = -math.expm1(-x)
-    both = 1.0 - x / 3.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
+    both = 1.0 - x / 3.0 + x * x / 12.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
     return rms * rms * both, gone * gone / (x * x * both)
 
 
@@ -95,8 +97,7 @@ def noisy_readings(
     rng: np.random.Generator,
     *,
     counts_per_unit_s: float | None = None,
-    flicker_rms: float = 0.0,
-    flicker_correlation_s: float = 1.0,
+    fluctuations: Sequence[tuple[float, float]] = (),
     readout_per_sqrt_s: float = 0.0,
     dead_time_s: np.ndarray | None = None,
 ) -> np.ndarray:
@@ -113,8 +114,8 @@ def noisy_readings(
     rng : numpy.random.Generator
     counts_per_unit_s : float, optional
         Counts per second for one unit of intensity [1/s]; None: no counting noise.
-    flicker_rms, flicker_correlation_s : float
-        Flicker of the source.
+    fluctuations : sequence of (float, float)
+        Of the source: relative standard deviation and correlation time [s] of each process.
     readout_per_sqrt_s : float
         Standard deviation of the readout of one second [intensity s^(1/2)].
     dead_time_s : ndarray, shape (C,), optional
@@ -124,9 +125,10 @@ def noisy_readings(
     -------
     ndarray, shape (C, N)
     """
-    mean = signal
-    if flicker_rms > 0:
-        mean = signal * (1.0 + flicker(flicker_rms, flicker_correlation_s, interval_s, rng))
+    source = np.ones(interval_s.size)
+    for rms, correlation_s in fluctuations:
+        source += flicker(rms, correlation_s, interval_s, rng)
+    mean = signal * source
     readings = np.maximum(mean + background[:, None], 0.0)
     if counts_per_unit_s is not None:
         per_unit = counts_per_unit_s * interval_s

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from numba import njit
 
+from craterfront.models.averaged_processes import AveragedProcesses
+
 _SMALLEST_MEAN = 1e-6  # counts
 
 
@@ -117,22 +119,22 @@ def _spread_of_scatter(
     return np.sqrt(variance**2 + 0.5 * cumulant)
 
 
-@njit(cache=True, nogil=True)
-def whiten(residuals, loads, correlation):
+def whiten(
+    residuals: np.ndarray, loads: np.ndarray, processes: AveragedProcesses
+) -> tuple[np.ndarray, float]:
     """Remove a fluctuation that is common to all channels from residuals of unit variance.
 
-    The fluctuation is a first-order process of unit variance; it enters reading (c, n) with the
-    weight loads[c, n]. The innovations of a Kalman filter have unit covariance; the map is linear
-    in the residuals.
+    The fluctuation enters reading (c, n) with the weight loads[c, n]. The innovations of a Kalman
+    filter have unit covariance; the map is linear in the residuals.
 
     Parameters
     ----------
     residuals : ndarray, shape (C, N, K)
         K columns (residuals, or derivatives) at once.
     loads : ndarray, shape (C, N)
-        Standard deviation that the fluctuation gives to each residual.
-    correlation : ndarray, shape (N - 1,)
-        Of the fluctuation from each reading to the next.
+        What a fluctuation of 1 adds to each residual.
+    processes : AveragedProcesses
+        Of N readings.
 
     Returns
     -------
@@ -140,34 +142,64 @@ def whiten(residuals, loads, correlation):
     log_determinant : float
         Of the covariance of the residuals.
     """
+    p = processes
+    columns = np.ascontiguousarray(residuals, dtype=float)
+    return _whiten(columns, loads, p.decay, p.sight, p.shared, p.own)
+
+
+@njit(cache=True, nogil=True)
+def _whiten(residuals, loads, decay, sight, shared, own):
+    """The filter predicts the mean u of each reading from the states before it.
+
+    All channels see the same u, so together they are one reading of it with the variance
+    1 / sum loads^2; that reading tells of the states after it through their covariance with u.
+    """
     channels, readings, columns = residuals.shape
-    out = np.empty_like(residuals)
-    state = np.zeros(columns)
-    spread = 1.0
+    states = decay.shape[0]
+    out = residuals.copy()
+    state = np.zeros((states, columns))
+    spread = np.eye(states)
+    with_mean = np.zeros(states)
     log_determinant = 0.0
     for n in range(readings):
+        variance = own[n]
+        for i in range(states):
+            seen = 0.0
+            for j in range(states):
+                seen += spread[i, j] * sight[j, n]
+            variance += sight[i, n] * seen
+            with_mean[i] = decay[i, n] * seen + shared[i, n]
         norm = 0.0
         for c in range(channels):
             norm += loads[c, n] * loads[c, n]
-        total = 1.0 + spread * norm
+        total = 1.0 + variance * norm
         log_determinant += math.log(total)
-        kept = correlation[n] if n < readings - 1 else 0.0
         shrink = (1.0 - 1.0 / math.sqrt(total)) / norm if norm > 0.0 else 0.0
         for k in range(columns):
-            along = 0.0
+            mean, along = 0.0, 0.0
+            for i in range(states):
+                mean += sight[i, n] * state[i, k]
             for c in range(channels):
-                innovation = residuals[c, n, k] - loads[c, n] * state[k]
-                out[c, n, k] = innovation
-                along += loads[c, n] * innovation
+                out[c, n, k] -= loads[c, n] * mean
+                along += loads[c, n] * out[c, n, k]
             for c in range(channels):
                 out[c, n, k] -= shrink * loads[c, n] * along
-            state[k] = kept * (state[k] + spread / total * along)
-        spread = kept * kept * spread / total + 1.0 - kept * kept
+            for i in range(states):
+                state[i, k] = decay[i, n] * state[i, k] + with_mean[i] / total * along
+        told = norm / total
+        for i in range(states):
+            for j in range(states):
+                spread[i, j] *= decay[i, n] * decay[j, n]
+                spread[i, j] -= told * with_mean[i] * with_mean[j]
+            spread[i, i] += 1.0 - decay[i, n] * decay[i, n]
     return out, log_determinant
 
 
 def restricted_log_likelihood(
-    columns: np.ndarray, priors: np.ndarray, loads: Sequence[np.ndarray], correlation: np.ndarray
+    columns: np.ndarray,
+    priors: np.ndarray,
+    loads: Sequence[np.ndarray],
+    processes: AveragedProcesses,
 ) -> float:
     """Logarithm of the likelihood of fluctuations, with what was fitted integrated out.
 
@@ -181,7 +213,8 @@ def restricted_log_likelihood(
         The same for residuals that do not fluctuate.
     loads : sequence of ndarray, shape (C, N)
         Independent fluctuations, as `whiten` takes them; no two in one channel.
-    correlation : ndarray, shape (N - 1,)
+    processes : AveragedProcesses
+        How each of them goes.
 
     Returns
     -------
@@ -194,7 +227,7 @@ def restricted_log_likelihood(
     """
     total = 0.0
     for each in loads:
-        columns, log_determinant = whiten(columns, each, correlation)
+        columns, log_determinant = whiten(columns, each, processes)
         total -= 0.5 * log_determinant
     rows = np.vstack([columns.reshape(-1, columns.shape[-1]), priors])
     size = np.maximum(np.linalg.norm(rows, axis=0), 1e-300)

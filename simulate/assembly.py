@@ -20,6 +20,7 @@ from craterfront.models.elements import DensityUnknown, FormulaError, atomic_den
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.roughening import Growth, height_classes
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
+from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
@@ -82,6 +83,7 @@ class Assembly:
         Non-linear parameters; sensitivities and backgrounds are in `responses`.
     responses : list of Response
     warnings : list of str
+        Where a formula is used outside the range for which it was made.
 
     Raises
     ------
@@ -103,6 +105,12 @@ class Assembly:
         self.channels: tuple[Channel, ...] = setup.detection.channels(self.elements)
         self.parameters: list[Parameter] = []
         self.warnings: list[str] = []
+        with collected_warnings(self.warnings):
+            self._build(merge_equal)
+
+    def _build(self, merge_equal: bool) -> None:
+        """Parameters of all parts, then what they make of materials and channels."""
+        setup = self.setup
         self._problems: list[str] = []
         self._index: dict[tuple[str, str], int] = {}
         self._merge_equal = merge_equal
@@ -192,7 +200,7 @@ class Assembly:
 
         index = self._mixing_length[0]
         length = 0.0 if index is None else float(values[index])
-        reach = value("mixing range") or self._default_mixing_range_nm(length)
+        reach = value("mixing range") or _RANGE_TO_LENGTH * length
         reach = max(reach, length / SHARE_OF_RANGE)
         detection = setup.detection
         made = crater_parameters.segments(setup, value, [self.layers[i] for i in self._first])

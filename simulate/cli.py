@@ -141,7 +141,7 @@ def check(
 
             save_figure(rate_law_figure(loaded), rates)
     print_stack(assembly, console)
-    for warning in loaded.warnings():
+    for warning in (*loaded.warnings(), *assembly.warnings):
         console.print(f"Note: {warning}", highlight=False, markup=False)
     if explain:
         print_parameters(assembly.parameters, assembly.linear_rows(), console)

@@ -1,6 +1,7 @@
 """Simulate a measurement of a layered sample."""
 
 import json
+import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from craterfront.models.elements import atomic_mass_u
 from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
+from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
@@ -67,8 +69,15 @@ def simulate(
     ------
     InputProblems
         When something is missing or inconsistent.
+
+    Warns
+    -----
+    ValidityWarning
+        Where a formula is used outside the range for which it was made.
     """
     assembly = Assembly(stack, setup)
+    for text in assembly.warnings:
+        warnings.warn(text, ValidityWarning, stacklevel=2)
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
@@ -194,7 +203,6 @@ def time_edges_s(assembly: Assembly) -> np.ndarray:
 
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
-    flicker = noise.flicker
     detectors = Detectors.of(assembly.channels, noise)
     detectors.require_short_dead_times(interval)
     if noise.counts_per_unit_s is not None:
@@ -214,8 +222,7 @@ def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
         counts_per_unit_s=None
         if noise.counts_per_unit_s is None
         else float(noise.counts_per_unit_s),
-        flicker_rms=float(flicker.rms) if flicker else 0.0,
-        flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
+        fluctuations=noise.fluctuations,
         readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
         dead_time_s=detectors.dead_time_s,
     )

@@ -352,9 +352,10 @@ def _warnings(
     noise = likelihood.noise
     if noise.fluctuation is not None and noise.fluctuation.found:
         unit = "nm" if likelihood.profile.axis == "depth" else "s"
+        ((rms, correlation_s),) = noise.fluctuation.processes
         found.append(
-            f"a fluctuation of {100.0 * noise.fluctuation.rms:.2g} % common to all channels, "
-            f"correlated over some {noise.fluctuation.correlation_s:.2g} {unit}, was found and "
+            f"a fluctuation of {100.0 * rms:.2g} % common to all channels, "
+            f"correlated over some {correlation_s:.2g} {unit}, was found and "
             "allowed for"
         )
     for c, channel in enumerate(assembly.channels):

@@ -173,19 +173,35 @@ class Likelihood:
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
         rows, depth = self.rows(x)
-        quantities = self.linear_quantities()
-        linear = np.zeros(len(rows))
+        linear = self._best_linear(rows)
         model = np.zeros_like(self.values)
-        variance = self.noise.variance(self._weights_model, self.interval)
         for c in range(len(model)):
             mine = np.flatnonzero(self._channel_of == c)
-            target, weight = self._target(c, variance[c])
-            own = [quantities[i] for i in mine]
-            linear[mine] = solve_linear(rows[mine], target, weight, own)
             model[c] = linear[mine] @ rows[mine]
         first = len(self.assembly.responses)
         background = linear[first : first + len(model), None]
         return Solution(model, model - background, linear, rows, depth)
+
+    def _best_linear(self, rows: np.ndarray) -> np.ndarray:
+        """Linear numbers that explain the readings best; what fluctuates ties all channels."""
+        quantities = self.linear_quantities()
+        variance = self.noise.variance(self._weights_model, self.interval)
+        channels = [np.flatnonzero(self._channel_of == c) for c in range(len(variance))]
+        if self.noise.fluctuation is None:
+            linear = np.zeros(len(rows))
+            for c, mine in enumerate(channels):
+                target, weight = self._target(c, variance[c])
+                matrix = (rows[mine] * weight).T
+                own = [quantities[i] for i in mine]
+                linear[mine] = solve_linear(matrix, target * weight, own)
+            return linear
+        columns = np.zeros((*variance.shape, len(rows) + 1))
+        for c, mine in enumerate(channels):
+            target, weight = self._target(c, variance[c])
+            columns[c][:, mine] = (rows[mine] * weight).T
+            columns[c, :, -1] = target * weight
+        white = self.whitened(columns).reshape(-1, len(rows) + 1)
+        return solve_linear(white[:, :-1], white[:, -1], quantities)
 
     def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Readings of a channel and their weights for the linear numbers.
@@ -254,8 +270,7 @@ class Likelihood:
         scaled = scaled / np.sqrt(self.noise.correlation)[:, None, None]
         fluctuation = self.noise.fluctuation
         if fluctuation is not None:
-            loads = fluctuation.spread * self.loads()
-            scaled, _ = whiten(np.ascontiguousarray(scaled), loads, fluctuation.with_next)
+            scaled, _ = whiten(scaled, self.loads(), fluctuation.averaged)
         return scaled.reshape(columns.shape)
 
     def _prior_residuals(
@@ -400,7 +415,9 @@ class Likelihood:
         jacobian = np.hstack([slopes, self.linear_jacobian(solution, plain=True)])
         channels = len(self.values)
         bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
-        if self.assembly.setup.noise.flicker is None and self.profile.values_kind == "intensity":
+        written = self.assembly.setup.noise
+        silent = written.flicker is None and written.one_over_f is None
+        if silent and self.profile.values_kind == "intensity":
             bare = replace(bare, fluctuation=self._fluctuation(x, solution, jacobian, bare))
         self.noise = replace(before, fluctuation=bare.fluctuation)
         leverage = self._leverage(jacobian)

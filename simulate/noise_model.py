@@ -1,13 +1,14 @@
 """The noise of measured readings, and how far a model falls short of them."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
 
 from craterfront.detectors import Detectors
-from craterfront.models.noise import flicker_moments
+from craterfront.models.averaged_processes import AveragedProcesses
 from craterfront.models.readings import noise_level, restricted_log_likelihood
 from craterfront.setup import Noise
 
@@ -31,40 +32,33 @@ _RMS = np.geomspace(1e-3, 0.3, 15)
 
 @dataclass(frozen=True)
 class Fluctuation:
-    """Flicker of the source, averaged over readings: common to all channels.
+    """Fluctuation of the source, averaged over readings: common to all channels.
 
     Attributes
     ----------
-    rms : float
-        Relative standard deviation at one moment.
-    correlation_s : float
-    spread : ndarray, shape (N,)
-        Relative standard deviation of each reading.
-    with_next : ndarray, shape (N - 1,)
-        Correlation of each reading with the next.
+    processes : tuple of (float, float)
+        Relative standard deviation at one moment and correlation time [s] of each process.
+    averaged : AveragedProcesses
+        Their means over the readings.
     found : bool
-        In the data; otherwise it was written in the file.
+        In the data, as a single process; otherwise it was written in the file.
     """
 
-    rms: float
-    correlation_s: float
-    spread: np.ndarray
-    with_next: np.ndarray
+    processes: tuple[tuple[float, float], ...]
+    averaged: AveragedProcesses
     found: bool
 
     @classmethod
-    def of(cls, rms: float, correlation_s: float, interval_s: np.ndarray, found: bool) -> Self:
-        """Moments for readings of the given lengths.
+    def of(
+        cls, processes: Sequence[tuple[float, float]], interval_s: np.ndarray, found: bool
+    ) -> Self:
+        """For readings of the given lengths [s]."""
+        return cls(tuple(processes), AveragedProcesses.of(processes, interval_s), found)
 
-        With a(x) = (1 - exp(-x)) / x the covariance of adjacent intervals is rms^2 a a', so their
-        correlation is the geometric mean of those that either would have with one of its kind.
-        """
-        rounded = np.float32(interval_s)  # equal lengths differ by rounding
-        lengths, which = np.unique(rounded, return_inverse=True)
-        moments = [flicker_moments(rms, correlation_s, float(length)) for length in lengths]
-        variance, with_equal = np.array(moments)[which].T
-        with_next = np.sqrt(with_equal[1:] * with_equal[:-1])
-        return cls(rms, correlation_s, np.sqrt(variance), with_next, found)
+    @property
+    def spread(self) -> np.ndarray:
+        """Relative standard deviation of each reading, shape (N,)."""
+        return self.averaged.spread
 
 
 @dataclass(frozen=True)
@@ -165,10 +159,8 @@ def noise_about(
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical
         rho2[c], rounding[c] = max(rho2[c], rounding[c] * typical), 0.0
     fluctuation = None
-    if written.flicker is not None and float(written.flicker.rms) > 0:
-        fluctuation = Fluctuation.of(
-            float(written.flicker.rms), float(written.flicker.correlation_s), interval_s, False
-        )
+    if written.fluctuations:
+        fluctuation = Fluctuation.of(written.fluctuations, interval_s, found=False)
     none, single = np.zeros(channels), np.ones(channels)
     return NoiseModel(
         kappa, rho2, detectors.dead_time_s, rounding, fluctuation, none, single, counted
@@ -195,7 +187,7 @@ def find_fluctuation(
     if channels == 1:
         return None
     evidence, found = _evidence(columns, priors, [loads], interval_s)
-    if evidence <= 0.0 or found.rms > _LARGEST_RMS:
+    if evidence <= 0.0 or found.processes[0][0] > _LARGEST_RMS:
         return None
     own = [np.where(np.arange(channels)[:, None] == c, loads, 0.0) for c in range(channels)]
     for explanation in (*([each] for each in own), own):
@@ -214,15 +206,16 @@ def _evidence(
     a few correlation times in a profile leave a factor of two open, and the most likely one alone
     would be too small in half of the cases.
     """
-    log_none = restricted_log_likelihood(columns, priors, [], np.zeros(interval_s.size - 1))
+    none = AveragedProcesses.of([], interval_s)
+    log_none = restricted_log_likelihood(columns, priors, [], none)
     shortest, longest = _SHORTEST * float(np.median(interval_s)), _LONGEST * interval_s.sum()
     times = np.geomspace(shortest, max(longest, shortest), _TIMES)
     log_ratio = np.empty((times.size, _RMS.size))
     for i, time_s in enumerate(times):
-        unit = Fluctuation.of(1.0, time_s, interval_s, True)
+        unit = AveragedProcesses.of([(1.0, time_s)], interval_s)
         for j, rms in enumerate(_RMS):
-            entering = [rms * unit.spread * load for load in loads]
-            log_likelihood = restricted_log_likelihood(columns, priors, entering, unit.with_next)
+            entering = [rms * load for load in loads]
+            log_likelihood = restricted_log_likelihood(columns, priors, entering, unit)
             log_ratio[i, j] = log_likelihood - log_none
     largest = log_ratio.max()
     weight = np.exp(log_ratio - largest)
@@ -230,7 +223,7 @@ def _evidence(
     weight /= weight.sum()
     rms = math.sqrt(weight.sum(axis=0) @ _RMS**2)
     time_s = math.exp(weight.sum(axis=1) @ np.log(times))
-    return evidence, Fluctuation.of(rms, time_s, interval_s, True)
+    return evidence, Fluctuation.of([(rms, time_s)], interval_s, found=True)
 
 
 def shortfall(deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray) -> float:

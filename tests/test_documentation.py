@@ -155,6 +155,7 @@ _TABLES = {
     "`[surface_transient]`": setup.SurfaceTransient,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
+    "`[noise]` `one_over_f`": setup.OneOverF,
     "`[profile]`": profile_settings.ProfileSettings,
     "`[depth_scale]`": setup.DepthScale,
 }

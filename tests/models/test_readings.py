@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from scipy.linalg import cho_solve, cholesky
 from scipy.stats import kstest, norm, poisson
 
+from craterfront.models.averaged_processes import AveragedProcesses
+from craterfront.models.noise import flicker_moments
 from craterfront.models.readings import (
     censored_residuals,
     correlation_time,
@@ -144,20 +146,38 @@ def test_noise_level_of_a_handful_of_readings_is_their_scatter():
 
 @st.composite
 def fluctuations(draw):
+    """Loads of uneven readings, and one to three processes."""
     channels, readings = draw(st.integers(1, 4)), draw(st.integers(1, 12))
     entries = st.floats(-3, 3)
     loads = draw(st.lists(entries, min_size=channels * readings, max_size=channels * readings))
-    steps = st.floats(0.0, 0.9999)
-    correlation = draw(st.lists(steps, min_size=readings - 1, max_size=readings - 1))
-    return np.array(loads).reshape(channels, readings), np.array(correlation)
+    lengths = draw(st.lists(st.floats(0.05, 3.0), min_size=readings, max_size=readings))
+    each = st.tuples(st.floats(0.1, 2.0), st.floats(-2, 3).map(lambda exponent: 10.0**exponent))
+    processes = draw(st.lists(each, min_size=1, max_size=3))
+    return np.array(loads).reshape(channels, readings), processes, np.array(lengths)
 
 
-def covariance_of(loads, correlation):
-    """Dense: unit noise, and a process in all channels whose correlation is that of all steps."""
+def averaged(processes, lengths):
+    return AveragedProcesses.of(processes, lengths)
+
+
+def covariance_of(loads, processes, lengths):
+    """Dense: unit noise, and processes in all channels, averaged over the readings.
+
+    Derived: exp(-|t - s| / T) averaged over two readings that a gap parts is exp(-gap / T) times
+    (1 - exp(-x)) / x of either.
+    """
     channels, readings = loads.shape
-    process = np.eye(readings)
-    for n in range(readings):
-        process[n, n + 1 :] = process[n + 1 :, n] = np.cumprod(correlation[n:])
+    process, end = np.zeros((readings, readings)), np.cumsum(lengths)
+    for rms, time_s in processes:
+        x = lengths / time_s
+        share = -np.expm1(-x) / x
+        for n in range(readings):
+            process[n, n] += flicker_moments(rms, time_s, lengths[n])[0]
+            for m in range(n):
+                gap = end[n] - lengths[n] - end[m]
+                common = rms**2 * share[n] * share[m] * math.exp(-max(gap, 0.0) / time_s)
+                process[n, m] += common
+                process[m, n] += common
     whole = np.eye(loads.size).reshape(channels, readings, channels, readings)
     whole = whole + loads[:, :, None, None] * process[None, :, None, :] * loads[None, None]
     return whole.reshape(loads.size, loads.size)
@@ -168,7 +188,7 @@ def covariance_of(loads, correlation):
 def test_whitened_residuals_have_unit_covariance(case):
     loads, *_ = case
     identity = np.eye(loads.size).reshape(*loads.shape, loads.size)
-    operator, log_determinant = whiten(identity, *case)
+    operator, log_determinant = whiten(identity, loads, averaged(*case[1:]))
     operator = operator.reshape(loads.size, loads.size)
     covariance = operator @ covariance_of(*case) @ operator.T
     assert covariance == pytest.approx(np.eye(loads.size), abs=1e-9)
@@ -180,7 +200,7 @@ def test_whitened_residuals_have_unit_covariance(case):
 def test_the_quadratic_form_is_that_of_the_dense_covariance(case, seed):
     loads, *_ = case
     residuals = np.random.default_rng(seed).normal(0, 3, (*loads.shape, 2))
-    white = whiten(residuals, *case)[0].reshape(loads.size, 2)
+    white = whiten(residuals, loads, averaged(*case[1:]))[0].reshape(loads.size, 2)
     factor = cholesky(covariance_of(*case), lower=True)
     flat = residuals.reshape(loads.size, 2)
     dense = flat.T @ cho_solve((factor, True), flat)
@@ -193,15 +213,17 @@ def test_whitening_is_linear_and_leaves_its_input_alone(case):
     loads, *_ = case
     residuals = np.random.default_rng(9).normal(0, 1, (*loads.shape, 3))
     before = residuals.copy()
-    white, _ = whiten(residuals, *case)
+    white, _ = whiten(residuals, loads, averaged(*case[1:]))
     assert np.array_equal(residuals, before)
-    both, _ = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], *case)
+    both, _ = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], loads, averaged(*case[1:]))
     assert both[..., 0] == pytest.approx(white[..., 0] + 2.0 * white[..., 1], abs=1e-10)
 
 
 def test_channels_that_do_not_fluctuate_stay_as_they_are():
     residuals = np.random.default_rng(10).normal(0, 1, (2, 30, 1))
-    white, log_determinant = whiten(residuals, np.zeros((2, 30)), np.full(29, 0.5))
+    white, log_determinant = whiten(
+        residuals, np.zeros((2, 30)), averaged([(1.0, 2.0)], np.ones(30))
+    )
     assert np.array_equal(white, residuals)
     assert log_determinant == 0.0
 
@@ -214,7 +236,7 @@ def test_channels_that_do_not_fluctuate_stay_as_they_are():
 def test_restricted_likelihood_is_that_of_the_readings_with_a_flat_prior_integrated_out(case, seed):
     # Derived: a parameter with a prior of standard deviation s, wide against all that the readings
     # tell, adds s^2 J J' to the covariance; its likelihood is s times smaller.
-    loads, _ = case
+    loads, *_ = case
     rng = np.random.default_rng(seed)
     slopes, residuals = rng.normal(0, 1, (loads.size, 1)), rng.normal(0, 2, loads.size)
     columns = np.column_stack([slopes, residuals]).reshape(*loads.shape, 2)
@@ -223,14 +245,14 @@ def test_restricted_likelihood_is_that_of_the_readings_with_a_flat_prior_integra
     dense = -0.5 * np.linalg.slogdet(covariance)[1] + math.log(wide)
     dense -= 0.5 * residuals @ np.linalg.solve(covariance, residuals)
     none = np.zeros((0, 2))
-    found = restricted_log_likelihood(columns, none, [loads], case[1])
+    found = restricted_log_likelihood(columns, none, [loads], averaged(*case[1:]))
     assert found == pytest.approx(dense, rel=1e-5, abs=1e-5)
 
 
 def test_a_prior_is_a_reading_that_does_not_fluctuate():
     rng = np.random.default_rng(12)
     columns, prior = rng.normal(0, 1, (2, 20, 3)), rng.normal(0, 1, (1, 3))
-    steps, loads = np.full(19, 0.8), rng.normal(0, 1, (2, 20))
+    steps, loads = averaged([(1.0, 4.0)], np.ones(20)), rng.normal(0, 1, (2, 20))
     apart = np.concatenate([columns, np.zeros((1, 20, 3))])
     apart[2, 0] = prior
     still = np.vstack([loads, np.zeros(20)])

@@ -4,6 +4,10 @@ import pytest
 
 from craterfront.assembly import Assembly
 from craterfront.experiment import experiment_from_toml
+from craterfront.files import profile_of
+from craterfront.forward import simulate
+from craterfront.inversion import invert
+from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 
 SAMPLE = """
@@ -243,3 +247,30 @@ def test_mixing_goes_by_the_mean_energy_of_the_ions():
     assert the(lamp(RUNS + mixing), "mixing length").value == pytest.approx(
         the(lamp(beam + mixing), "mixing length").value, rel=1e-4
     )
+
+
+# --- formulas outside their range ---------------------------------------------------------------
+
+FAST = BEAM.replace("energy_eV = 500", "energy_eV = 1e5")
+
+
+def test_formulas_outside_their_range_are_told_once():
+    """A beam of 100 keV: yields are known up to 10 keV, as are ranges."""
+    experiment = experiment_from_toml(LIKE + FAST + '[mixing]\nmodel = "uniform"\n')
+    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
+    told = [text.split(":")[0] for text in assembly.warnings]
+    yields = [f"yield of {symbol} under Ar" for symbol in ("Al", "Cu", "Ni")]
+    assert sorted(told) == ["projected range", *yields]
+    assembly.instrument(assembly.nominal)  # says nothing more
+    known = experiment_from_toml(LIKE + BEAM)
+    assert Assembly(known.stack, known.setup).warnings == []
+
+
+def test_a_simulation_warns_of_it_and_an_inversion_notes_it():
+    experiment = experiment_from_toml(LIKE + FAST)
+    with pytest.warns(ValidityWarning) as caught:
+        dataset = simulate(experiment.stack, experiment.setup, seed=1)
+    told = {str(each.message) for each in caught}
+    assert "yield of Cu under Ar: 100000 eV is above 10000 eV" in told
+    found = invert(profile_of(dataset, "profile.nc"), experiment, relative=True)
+    assert told <= set(found.warnings)

@@ -9,7 +9,6 @@ import json
 import math
 from dataclasses import replace
 from functools import cache
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -24,7 +23,6 @@ from craterfront.inversion import invert
 from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import bounded_solution
 from craterfront.measured import MeasuredProfile
-from craterfront.noise_model import Fluctuation
 from craterfront.problems import InputProblems
 from craterfront.report import print_answer
 from craterfront.results import answer, estimate_dataset
@@ -956,23 +954,6 @@ def test_one_channel_alone_does_not_tell_a_fluctuation_from_a_wrong_model():
     made = two(more, noise=FLICKER.format(0.02, 1.0))
     found = answered(measured(made, 50), two_known(more, noise=BRIGHT), relative=True)
     assert not any("common to all channels" in note for note in found.warnings)
-
-
-def test_moments_of_a_fluctuation_over_uneven_readings():
-    """Derived: the mean of the autocorrelation rms^2 exp(-|t - s| / time) over both readings."""
-    interval = np.array([0.2, 0.2, 1.3, 0.05, 0.6])
-    found = Fluctuation.of(0.02, 0.7, interval, found=True)
-    edges = np.concatenate([[0.0], np.cumsum(interval)])
-    shares = (np.arange(400) + 0.5) / 400
-    moments = [start + shares * length for start, length in zip(edges, interval, strict=False)]
-
-    def covariance(a, b):
-        return 0.02**2 * np.exp(-np.abs(np.subtract.outer(a, b)) / 0.7).mean()
-
-    spread = np.sqrt([covariance(each, each) for each in moments])
-    assert found.spread == pytest.approx(spread, rel=1e-4)
-    neighbours = [covariance(a, b) for a, b in pairwise(moments)]
-    assert found.with_next == pytest.approx(neighbours / (spread[1:] * spread[:-1]), rel=1e-4)
 
 
 @pytest.mark.slow
