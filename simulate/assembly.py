@@ -18,6 +18,7 @@ from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth, height_classes
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.models.validity import collected_warnings
@@ -124,6 +125,7 @@ class Assembly:
         self._common_rate: int | None = None
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
+        self._add_residence()
         self._add_self_absorption()
         self._add_start_up()
         self._add_surface_transient()
@@ -240,6 +242,14 @@ class Assembly:
     def _zone_depth(self, index: int, values: np.ndarray) -> float:
         """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
         return self._atomic_density(0, values) / self._atomic_density(index, values)
+
+    def emission(
+        self, collected: np.ndarray, interval_s: np.ndarray, values: np.ndarray
+    ) -> np.ndarray:
+        """What shines per second of what is collected in each interval, shape (Q, N)."""
+        index = self.index_of("residence time")
+        residence_s = 0.0 if index is None else float(values[index])
+        return lagged(collected / interval_s, interval_s, residence_s)
 
     def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
@@ -509,6 +519,12 @@ class Assembly:
                 self._add(number(label, kind, unit, quantity), kind)
         self._add_mixing()
         self._add_escape_depth()
+
+    def _add_residence(self) -> None:
+        written = self.setup.detection.residence_s
+        if written is not None:
+            name = "residence time"
+            self._add(rules.positive_instrument_number(name, name, "s", written), name)
 
     def _add_self_absorption(self) -> None:
         for channel in self.channels:

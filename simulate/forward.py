@@ -88,7 +88,9 @@ def simulate(
     interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
-    terms = result.signal.T / interval if per_time else result.signal.T
+    terms = result.signal.T
+    if per_time:
+        terms = assembly.emission(terms, interval, values)
     absorption = assembly.self_absorption_nm2_s(values)
     check_optical_depth(optical_depths(assembly.responses, terms, absorption))
     terms = self_absorbed(assembly.responses, terms, absorption)

@@ -155,12 +155,14 @@ class Likelihood:
             self.plan,
         )
         raw = result.signal.T
+        collected = self.assembly.setup.detection.view == "collected"
+        if collected:
+            raw = self.assembly.emission(raw, self.interval, values)
         if self.profile.values_kind != "intensity":
             terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
-        elif self.assembly.setup.detection.view == "collected":
-            collected = raw[:-1] / self.interval
+        elif collected:
             absorption = self.assembly.self_absorption_nm2_s(values)
-            terms = self_absorbed(self.assembly.responses, collected, absorption)
+            terms = self_absorbed(self.assembly.responses, raw[:-1], absorption)
         else:
             terms = raw[:-1]
         channels = len(self.values)

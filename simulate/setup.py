@@ -398,6 +398,8 @@ class Detection(Table):
         Instead, of a viewed signal: kinetic energy of the electrons that are counted [eV].
     emission_angle_deg
         Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
+    residence_s
+        Mean time that sputtered atoms spend in the gas, of a collected signal [s]; default none.
     sampling_s
         Time from one reading to the next [s].
     duration_s
@@ -415,6 +417,7 @@ class Detection(Table):
     emission_angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = (
         Quantity.default(0.0)
     )
+    residence_s: PositiveTime | None = None
     sampling_s: PositiveTime | None = None
     duration_s: PositiveTime | None = None
     radial_weight: RadialWeight | None = None
@@ -443,6 +446,8 @@ class Detection(Table):
         elif self.is_written("emission_angle_deg"):
             message = "only with electron_energy_eV; an escape_depth_nm is along the normal"
             yield Mistake("emission_angle_deg", message)
+        if self.view != "collected" and self.is_written("residence_s"):
+            yield Mistake("residence_s", 'only with view = "collected"')
         sampling_s, duration_s = self.sampling_s, self.duration_s
         if sampling_s and duration_s and sampling_s.value > duration_s.value:
             limit = f"must be <= duration_s = {shown(duration_s.value)}"

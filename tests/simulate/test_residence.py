@@ -1,0 +1,64 @@
+"""Residence in the gas, in profiles and inversions."""
+
+import numpy as np
+import pytest
+
+from craterfront.experiment import experiment_from_dict, experiment_from_toml, experiment_to_dict
+from craterfront.files import profile_of
+from craterfront.forward import simulate
+from craterfront.inversion import invert
+from craterfront.problems import InputProblems
+from craterfront.results import answer
+
+TEXT = """
+[[layer]]
+composition = "Cu"
+thickness_nm = 30.0
+interface_width_nm = {{ value = 1.0, u = 0 }}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[substrate]
+composition = "Fe"
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 0.0, u = 0 }}
+[detection]
+view = "{view}"
+{residence}
+sampling_s = 0.005
+duration_s = 4.0
+[noise]
+counts_per_unit_s = 100.0
+"""
+
+
+def experiment(residence="", view="collected"):
+    return experiment_from_toml(TEXT.format(residence=residence, view=view))
+
+
+def simulated(residence, seed=3):
+    known = experiment(residence)
+    return simulate(known.stack, known.setup, seed=seed)
+
+
+def test_the_signal_lags_behind_by_the_residence():
+    plain, late = simulated(""), simulated("residence_s = 0.05")
+    fall = -np.diff(plain.clean.sel(channel="Cu")), -np.diff(late.clean.sel(channel="Cu"))
+    time = 0.5 * (plain.time.values[1:] + plain.time.values[:-1])
+    late_half = time > 0.5  # behind the beginning
+    means = [np.sum(f[late_half] * time[late_half]) / np.sum(f[late_half]) for f in fall]
+    assert means[1] - means[0] == pytest.approx(0.05, rel=1e-3)
+
+
+def test_a_residence_put_in_comes_out():
+    profile = profile_of(simulated("residence_s = 0.05"), "profile.nc")
+    found = answer(invert(profile, experiment("residence_s = { guess = 0.02 }")))
+    value, u = next((v, u) for name, v, u, _ in found.estimates if name == "residence time")
+    assert abs(value - 0.05) < 3.0 * u < 0.02
+    assert found.layers[0].lower <= 30.0 <= found.layers[0].upper
+
+
+def test_it_is_written_back_and_refused_where_it_means_nothing():
+    known = experiment("residence_s = 0.05")
+    assert experiment_from_dict(experiment_to_dict(known)) == known
+    with pytest.raises(InputProblems, match='residence_s: only with view = "collected"'):
+        experiment("residence_s = 0.05\nescape_depth_nm = 1.0", view="viewed")
