@@ -75,7 +75,7 @@ class Annuli:
                 continue
             parts = max(round(count * (high - low)), 1)
             place = np.linspace(0.0, 1.0, parts + 1)
-            joined = bool(rate) and rate[-1] == first
+            joined = int(bool(rate) and rate[-1] == first)
             start = len(rate) - joined
             square += list(low + (high - low) * place)[joined:]
             rate += list(first + (last - first) * place)[joined:]

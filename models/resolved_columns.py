@@ -291,7 +291,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
             rates[j], means[j] = gross_2, mean_2
             out_1 = h * (1.0 - _GAMMA) * max(-net_1, 0.0)
             out_2 = h * _GAMMA * max(-net_2, 0.0)
-            pushed, exact, largest = 0.0, enters + count, 0.0
+            pushed, exact, largest, cell = 0.0, enters + count, 0.0, cells[j]
             for s in active:
                 for c in range(count):
                     largest = max(largest, abs(two[s, c] - zone[j, s, c]))
@@ -321,7 +321,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
                 _push(j, pushed * cell_atoms, shares, state)
             shares[:] = 0.0
             moved[j] += h * gross_2
-            settled[j] = largest <= _SETTLED * h * gross_2
+            settled[j] = largest <= _SETTLED * h * gross_2 and cells[j] == cell
             left -= h
             place = taken[j] - zone_atoms - pile_size[j, : piled[j]].sum()
             _remember(j, phase[j], lost[j], _depth(faces, depth, place), path)

@@ -357,7 +357,7 @@ class _Erosion:
         kinds = cost.size
         self._of_material = np.zeros((sample.rate_nm_s.size, kinds))
         self._of_material[species.material, np.arange(kinds)] = 1.0
-        self._radius_nm = annuli.radius * couplings.radius_nm
+        self._radius_nm = annuli.radius * couplings.radius_nm if couplings.slope_coefficient else annuli.radius
         field = couplings.edge_field
         self._edge = np.zeros(annuli.rate.size)
         if field is not None:
