@@ -25,11 +25,13 @@ import numpy as np
 from numba import njit
 
 _GAMMA = 1.0 - math.sqrt(0.5)
-_AGREES = 1e-9  # relative change of G and of the mean preference that ends their iteration
+_AGREES = 1e-7  # relative change of G and of the mean preference that ends their iteration
 _MOST_TRIALS = 60
 _SETTLED = 1e-11  # change of a share per cell of atoms below which a zone counts as steady
-_MEANINGLESS = 1e-30
+_FED_AGREES = 1e-3  # ... and of the atoms that enter; the rest is made up for
+_MEANINGLESS = 1e-14  # of a cell
 _AT_ONCE = 0.02  # first step, in cells ...
+_LEAST_NET = 0.25  # of what leaves that counts as eroded in the length of a step
 _GROWING = 0.1  # ... and growth of the next ones with what has left
 
 
@@ -121,8 +123,15 @@ def _surface(strength, net, several):
 
 
 @njit(cache=True, nogil=True)
+def _secant(wrong, before, step):
+    """Next step towards a fixed point from what is wrong now and was before the last step."""
+    slope = (wrong - before) / step if step != 0.0 else -1.0
+    return -wrong / slope if -2.0 < slope < -0.5 else wrong
+
+
+@njit(cache=True, nogil=True)
 def _stage(rhs, tau, gross, mean, fed, fallen, strength, preference, cost, active, out, leaving,
-           links):  # fmt: skip
+           links, inverses):  # fmt: skip
     """Solve out = rhs + tau * d out / d dose; returns G, the mean preference and V."""
     several = rhs.shape[1] > 1
     last = rhs.shape[1] - 1
@@ -131,6 +140,7 @@ def _stage(rhs, tau, gross, mean, fed, fallen, strength, preference, cost, activ
         falling += fallen[s]
         preferential |= preference[s] != preference[active[0]]
     net = gross - falling
+    gross_before, wrong_before, mean_before, off_before = gross, 0.0, mean, 0.0
     for _ in range(_MOST_TRIALS):
         net = gross - falling
         up, down = _exchange(strength, net, preferential)
@@ -138,16 +148,17 @@ def _stage(rhs, tau, gross, mean, fed, fallen, strength, preference, cost, activ
         entering, pushed = max(net, 0.0), max(-net, 0.0)
         # From the bottom up: cell j = out_j + links_j * cell j - 1.
         if several:
-            pivot = 1.0 + tau * (up + pushed)
-            for s in active:
-                out[s, last] = (rhs[s, last] + tau * entering * fed[s]) / pivot
-            links[last] = tau * down / pivot
+            inverses[last] = 1.0 / (1.0 + tau * (up + pushed))
+            links[last] = tau * down * inverses[last]
             for j in range(last - 1, 0, -1):
-                pivot = 1.0 + tau * (up + down) - tau * up * links[j + 1]
-                inverse = 1.0 / pivot
-                for s in active:
-                    out[s, j] = (rhs[s, j] + tau * up * out[s, j + 1]) * inverse
-                links[j] = tau * down * inverse
+                inverses[j] = 1.0 / (1.0 + tau * (up + down) - tau * up * links[j + 1])
+                links[j] = tau * down * inverses[j]
+            for s in active:
+                below = (rhs[s, last] + tau * entering * fed[s]) * inverses[last]
+                out[s, last] = below
+                for j in range(last - 1, 0, -1):
+                    below = (rhs[s, j] + tau * up * below) * inverses[j]
+                    out[s, j] = below
         total, dose, wanted = 0.0, 0.0, 0.0
         for s in active:
             ready = preference[s] / mean
@@ -164,16 +175,18 @@ def _stage(rhs, tau, gross, mean, fed, fallen, strength, preference, cost, activ
             total += leaving[s]
             dose += leaving[s] * cost[s]
             wanted += leaving[s] / (gross * ready) * preference[s]
-        new_gross = total / dose
-        change = abs(new_gross - gross) / gross
-        gross = new_gross
-        if preferential:
-            change = max(change, abs(wanted - mean) / mean)
-            mean = wanted
-        if change <= _AGREES:
+        wrong, off = total / dose - gross, wanted - mean
+        if not preferential:
+            off = 0.0
+        if abs(wrong) <= _AGREES * gross and abs(off) <= _AGREES * mean:
             break
-    for j in range(1, last + 1):
-        for s in active:
+        step_gross, step_mean = _secant(wrong, wrong_before, gross - gross_before), 0.0
+        if preferential:
+            step_mean = _secant(off, off_before, mean - mean_before)
+        gross_before, wrong_before, mean_before, off_before = gross, wrong, mean, off
+        gross, mean = gross + step_gross, mean + step_mean
+    for s in active:
+        for j in range(1, last + 1):
             out[s, j] += links[j] * out[s, j - 1]
     return gross, mean, net
 
@@ -236,7 +249,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
     one, two = np.zeros((species, count)), np.zeros((species, count))
     half = np.zeros((species, count))
     early, late = np.zeros(species), np.zeros(species)
-    links = np.zeros(count)
+    links, inverses = np.zeros(count), np.zeros(count)
     for j in range(first, end):
         left = dose[j]
         if left <= 0.0:
@@ -248,9 +261,9 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
         if falling > 0.0:
             settled[j] = False
         while left > 0.0:
-            cells_out = min(longest * count, max(_AT_ONCE, _GROWING * moved[j]))
-            h = cells_out / rates[j]
             net = rates[j] - falling
+            cells_out = min(longest * count, max(_AT_ONCE, _GROWING * moved[j]))
+            h = cells_out / max(net, _LEAST_NET * rates[j])
             if settled[j] and piled[j] == 0 and net > 0.0:
                 room = np.inf
                 if cells[j] < faces.size - 2:
@@ -268,7 +281,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
             for _ in range(_MOST_TRIALS):
                 gross_1, mean_1, net_1 = _stage(
                     zone[j], _GAMMA * h, gross, mean, fed, fallen, strength, preference, cost,
-                    active, one, early, links,
+                    active, one, early, links, inverses,
                 )  # fmt: skip
                 ahead = (1.0 - _GAMMA) / _GAMMA
                 for s in active:
@@ -276,10 +289,10 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
                         half[s, c] = zone[j, s, c] + ahead * (one[s, c] - zone[j, s, c])
                 gross_2, mean_2, net_2 = _stage(
                     half, _GAMMA * h, gross_1, mean_1, fed, fallen, strength, preference, cost,
-                    active, two, late, links,
+                    active, two, late, links, inverses,
                 )  # fmt: skip
                 now = h * ((1.0 - _GAMMA) * max(net_1, 0.0) + _GAMMA * max(net_2, 0.0))
-                agreed = abs(now - enters) <= 1e-7 * max(now, enters)
+                agreed = abs(now - enters) <= _FED_AGREES * max(now, enters)
                 gross, mean, enters = gross_1, mean_1, now
                 if agreed or now == 0.0:
                     break

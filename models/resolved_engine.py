@@ -54,10 +54,11 @@ _NOTES = 512  # of the past of each column
 _PILE = 48  # layers of what fell back, in each column
 _STEPS_PER_ZONE = 64
 _ZONES_PER_STEP = 2.0  # so that the notes suffice
-_AGREES = 3e-4  # change of what is sputtered between two trials of a step
+_AGREES = 5e-5  # change of what is sputtered between two trials of a step
 _COARSE = 0.03  # ... at the first trial, beyond which the step is halved
 _FINEST = 256  # parts of a sampling interval at most
 _MOST_TRIALS = 6
+_TRACE = 1e-9  # of what falls back
 _PER_EDGE_DEPTH = 0.05
 _COURANT = 0.25
 _CONSERVED = 1e-9
@@ -456,9 +457,10 @@ class _Erosion:
         share = couplings.redeposited_share
         columns.save()
         rates = np.maximum(self._rates + self._trend * 0.5 * (dose + self._last), 0.0)
-        first = True
-        for trial in range(_MOST_TRIALS):
-            fallen = np.maximum(share * rates * dose + self._suspended, 0.0) if share else 0 * rates
+        trials = 0
+        while True:
+            fallen = share * rates * dose + self._suspended
+            fallen[fallen < _TRACE * fallen.sum()] = 0.0  # traces stay in the plasma for a while
             factor = current_factor(
                 couplings.relative_current, self._of_material @ (rates * self._cost)
             )
@@ -467,20 +469,17 @@ class _Erosion:
             gone = mean[:-1] - self._mean[:-1] + fallen
             found = gone / dose
             change = float(np.abs(found - rates).sum() / found.sum())
-            if first:
+            if trials == 0:
                 settled = change <= 0.3 * _COARSE
-            if not couplings.through_the_plasma or change <= _AGREES:
+            if not couplings.through_the_plasma or change <= _AGREES or trials == _MOST_TRIALS:
                 break
-            if first and change > _COARSE and dose > 2.0 * finest:
+            columns.restore()
+            if trials == 0 and change > _COARSE and dose > 2.0 * finest:
                 dose *= 0.5
                 rates = np.maximum(self._rates + self._trend * 0.5 * (dose + self._last), 0.0)
-                columns.restore()
-                continue
-            first = False
-            if trial == _MOST_TRIALS - 1:
-                break
-            rates = found
-            columns.restore()
+            else:
+                rates = found
+                trials += 1
         return self._accept(dose, found, gone, fallen, mean, factor, settled)
 
     def _accept(self, dose, found, gone, fallen, mean, factor, settled):
