@@ -26,6 +26,7 @@ _HOMES = {
         "StartUp",
     ),
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
+    "craterfront.coupling": ("Coupling", "EdgeField"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -51,6 +52,7 @@ __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
+    from craterfront.coupling import Coupling, EdgeField
     from craterfront.crater_shape import (
         EdgedCrater,
         FlatCrater,

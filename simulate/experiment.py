@@ -72,6 +72,7 @@ class Experiment(Table):
                 yield Mistake("from_yields", message, within="depth_scale")
         yield from self._insulators()
         yield from self._strange_sensitivities()
+        yield from self._strange_currents()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
@@ -106,12 +107,27 @@ class Experiment(Table):
                     owners[f"material.{shown_key(name)}"] = self.stack.materials[name]
         return owners
 
-    def _strange_sensitivities(self) -> Iterator[Mistake]:
-        """Sensitivities to what is neither a layer nor a material."""
+    def _strange_currents(self) -> Iterator[Mistake]:
+        """Relative currents of what is neither a layer nor a material."""
+        known, every = self._named_solids()
+        coupling = self.setup.coupling
+        for name in coupling.relative_current if coupling else ():
+            if name not in every:
+                near = did_you_mean(name, known)
+                message = f"{shown(name)} is no layer and no material{near}"
+                yield Mistake("relative_current", message, within="coupling")
+
+    def _named_solids(self) -> tuple[list[str], set[str]]:
+        """Names of layers and materials as written, and with those of all periods."""
         known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
         every = set(known)
         if not any(self.stack.problems()):
             every |= {layer.name for layer in self.stack.expanded()}
+        return known, every
+
+    def _strange_sensitivities(self) -> Iterator[Mistake]:
+        """Sensitivities to what is neither a layer nor a material."""
+        known, every = self._named_solids()
         for place, channel in self._channels():
             if isinstance(channel.sensitivity, dict):
                 for name in channel.sensitivity:

@@ -5,6 +5,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator
 
+from craterfront.coupling import Coupling
 from craterfront.crater_shape import Crater, FlatCrater, RasteredCrater
 from craterfront.problems import did_you_mean, one_of, shown
 from craterfront.quantities import (
@@ -447,6 +448,8 @@ class Setup(Table):
         Objects of these names; default: none of the effect, everything collected.
     start_up
         A `StartUp`; None: erosion is steady from the first moment.
+    coupling
+        A `Coupling`, for the resolved engine alone.
     """
 
     place: ClassVar[str] = ""
@@ -458,6 +461,7 @@ class Setup(Table):
     detection: Detection = Detection()
     noise: Noise = Noise()
     start_up: StartUp | None = None
+    coupling: Coupling | None = None
 
     @property
     def beam(self) -> IonBeam | None:
