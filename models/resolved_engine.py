@@ -59,7 +59,7 @@ _COARSE = 0.03  # ... at the first trial, beyond which the step is halved
 _FINEST = 256  # parts of a sampling interval at most
 _MOST_TRIALS = 6
 _TRACE = 1e-9  # of what falls back
-_PER_EDGE_DEPTH = 0.05
+_PER_EDGE_CHANGE = 0.05  # share of the change of an edge field in a step
 _COURANT = 0.25
 _CONSERVED = 1e-9
 
@@ -421,7 +421,10 @@ class _Erosion:
         if not self._known and self._couplings.through_the_shape:
             fastest = float(self._sample.rate_nm_s.max())
         if field is not None and fastest > 0:
-            longest = min(longest, _PER_EDGE_DEPTH * field.depth_nm / fastest)
+            to_come = np.exp(-max(float(self._mean[-1]), 0.0) / field.depth_nm)
+            if to_come > _PER_EDGE_CHANGE:
+                depth = -field.depth_nm * np.log1p(-_PER_EDGE_CHANGE / to_come)
+                longest = min(longest, depth / fastest)
         if coefficient != 0.0 and fastest > 0:
             slope = float(steepest_downhill(self._depth, self._radius_nm).max())
             run = np.diff(self._radius_nm)
@@ -456,7 +459,7 @@ class _Erosion:
         columns, couplings = self._columns, self._couplings
         share = couplings.redeposited_share
         columns.save()
-        rates = np.maximum(self._rates + self._trend * 0.5 * (dose + self._last), 0.0)
+        rates = self._foreseen(dose)
         trials = 0
         while True:
             fallen = share * rates * dose + self._suspended
@@ -476,11 +479,16 @@ class _Erosion:
             columns.restore()
             if trials == 0 and change > _COARSE and dose > 2.0 * finest:
                 dose *= 0.5
-                rates = np.maximum(self._rates + self._trend * 0.5 * (dose + self._last), 0.0)
+                rates = self._foreseen(dose)
             else:
                 rates = found
                 trials += 1
         return self._accept(dose, found, gone, fallen, mean, factor, settled)
+
+    def _foreseen(self, dose: float) -> np.ndarray:
+        """What will be sputtered per dose in the next step, as far as trends tell."""
+        rates = self._rates + self._trend * 0.5 * (dose + self._last)
+        return np.clip(rates, 0.5 * self._rates, 2.0 * self._rates)
 
     def _accept(self, dose, found, gone, fallen, mean, factor, settled):
         if self._known:
