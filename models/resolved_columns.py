@@ -410,7 +410,7 @@ def forget(inner, outer, phase, path):
             continue
         kept = 0
         for i in range(first, noted[j]):
-            if (noted[j] - 1 - i) % step == 0:  # the newest note always stays
+            if i == first or (noted[j] - 1 - i) % step == 0:  # both ends always stay
                 phases[j, kept] = phases[j, i]
                 notes[j, kept] = notes[j, i]
                 kept += 1

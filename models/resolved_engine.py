@@ -265,6 +265,15 @@ def _at(place: np.ndarray, cells: Cells) -> np.ndarray:
     return cells.above[k] + share[:, None] * (cells.above[k + 1] - cells.above[k])
 
 
+def _contraction(
+    tried: np.ndarray, found: np.ndarray, tried_before: np.ndarray, found_before: np.ndarray
+) -> float:
+    """By which factor what is found changes with what is tried; 0 where nothing tells."""
+    step = tried - tried_before
+    size = float(step @ step)
+    return min(max(float((found - found_before) @ step) / size, -0.9), 0.9) if size > 0 else 0.0
+
+
 def monolayer(sample: LayeredSample) -> AlteredLayer:
     """The least that takes up what falls back: one layer of atoms, fully mixed."""
     density = float(sample.atomic_density_per_nm3[sample.material[0]])
@@ -391,9 +400,10 @@ class _Erosion:
                 sputtered[n] += gone
                 supplied += factor * taken
                 left = 0.0 if taken == left else left - taken
-                step = max(step, 2.0 * taken) if settled else taken
                 if taken < wanted:
                     step = taken
+                elif settled:
+                    step = max(step, 2.0 * taken)
                 steps += 1
             depth[n + 1] = self._mean[-1]
             current[n] = supplied / whole
@@ -460,7 +470,7 @@ class _Erosion:
         share = couplings.redeposited_share
         columns.save()
         rates = self._foreseen(dose)
-        trials = 0
+        trials, before = 0, (rates, rates)
         while True:
             fallen = share * rates * dose + self._suspended
             fallen[fallen < _TRACE * fallen.sum()] = 0.0  # traces stay in the plasma for a while
@@ -474,14 +484,21 @@ class _Erosion:
             change = float(np.abs(found - rates).sum() / found.sum())
             if trials == 0:
                 settled = change <= 0.3 * _COARSE
-            if not couplings.through_the_plasma or change <= _AGREES or trials == _MOST_TRIALS:
+            coarse = change > (_COARSE if trials == 0 else _AGREES) and dose > 2.0 * finest
+            exhausted = trials == _MOST_TRIALS
+            if not couplings.through_the_plasma or change <= _AGREES:
+                break
+            if exhausted and not coarse:
                 break
             columns.restore()
-            if trials == 0 and change > _COARSE and dose > 2.0 * finest:
-                dose *= 0.5
+            if coarse and trials in (0, _MOST_TRIALS):
+                dose, trials = 0.5 * dose, 0
                 rates = self._foreseen(dose)
+                before = (rates, rates)
             else:
-                rates = found
+                step = (found - rates) / (1.0 - _contraction(rates, found, *before))
+                before = (rates, found)
+                rates = np.maximum(rates + step, 0.0)
                 trials += 1
         return self._accept(dose, found, gone, fallen, mean, factor, settled)
 

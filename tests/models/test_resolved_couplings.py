@@ -142,7 +142,7 @@ def test_redeposition_moves_no_arrival():
     # The dose that all the sputtered atoms cost is the dose supplied; of it the share R falls
     # everywhere and costs R again, so that (1 - R) g is left for erosion, whatever falls.
     sample = layered([20.0], [1.0, 3.0], [60.0, 60.0])
-    annuli = resolved_annuli.parabolic(0.6, 4)
+    annuli = resolved_annuli.parabolic(0.6, 16)
     edges = np.linspace(0.0, 40.0, 41)
     plain, moved = (erode(sample, annuli, Couplings(s), edges).depth_nm[-1] for s in (0.0, 0.5))
     np.testing.assert_allclose(moved, plain, rtol=1e-4)
@@ -244,7 +244,7 @@ def test_what_is_lost_and_what_is_left_is_what_there_was():
 
 
 def test_slopes_in_first_order():
-    # h = v D g(r), so dh/dr = -2 c v D r / R^2, and the depth gains a v int (dh/dr)^2 dD.
+    # h = v g D, so dh/dr = -2 c v D r / R^2, and the depth gains a v g int (dh/dr)^2 dD.
     curvature, rate, end, radius, a = 0.2, 1.0, 40.0, 200.0, 1.5
     sample = layered([1000.0], [rate, rate], [60.0, 60.0])
     annuli = resolved_annuli.parabolic(curvature, 200)
@@ -253,7 +253,8 @@ def test_slopes_in_first_order():
     plain = erode(sample, annuli, Couplings(), edges).depth_nm[-1]
     moved = erode(sample, annuli, couplings, edges).depth_nm[-1] - plain
     place = annuli.radius * radius
-    expected = a * rate * (2.0 * curvature * rate * place / radius**2) ** 2 * end**3 / 3.0
+    slope = 2.0 * curvature * rate * end * place / radius**2
+    expected = a * rate * annuli.rate * slope**2 * end / 3.0
     assert annuli.mean(moved) == pytest.approx(annuli.mean(expected), rel=WITHIN)
     assert np.all(moved >= 0)
 
