@@ -22,12 +22,12 @@ detected, so that a uniform sample gives the same signal with and without redepo
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.models.engine import Instrument, LayeredSample, altered_layer
-from craterfront.models.mixing import AlteredLayer
+from craterfront.models.mixing import MOST_CELLS, AlteredLayer
 from craterfront.models.resolved_annuli import Annuli
 from craterfront.models.resolved_columns import (
     area_mean,
@@ -58,6 +58,8 @@ _AGREES = 5e-5  # change of what is sputtered between two trials of a step
 _COARSE = 0.03  # ... at the first trial, beyond which the step is halved
 _FINEST = 256  # parts of a sampling interval at most
 _MOST_TRIALS = 6
+_CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
+_FINER = 2.5  # ... but no more than so many times as many as without
 _TRACE = 1e-9  # of what falls back
 _PER_EDGE_CHANGE = 0.05  # share of the change of an edge field in a step
 _COURANT = 0.25
@@ -280,6 +282,21 @@ def monolayer(sample: LayeredSample) -> AlteredLayer:
     return AlteredLayer.uniform(density ** (-1.0 / 3.0), density)
 
 
+def _cells(
+    layer: AlteredLayer, sample: LayeredSample, annuli: Annuli, intervals_s: np.ndarray
+) -> int:
+    """Cells of the altered layer: more of them where crater and sampling smooth little."""
+    if sample.thickness_nm.size == 0:
+        return layer.cells
+    rate = float(sample.rate_nm_s[sample.material[0]])
+    jumps = np.any(np.diff(annuli.radius) == 0.0)
+    spread = 0.0 if jumps else float(np.ptp(annuli.rate)) * sample.thickness_nm[0] / rate
+    smooth_nm = rate * float(np.hypot(spread / np.sqrt(12.0), 0.5 * np.min(intervals_s)))
+    zone_nm = layer.zone_atoms_nm2 / float(sample.atomic_density_per_nm3[sample.material[0]])
+    wanted = _CELLS_PER_SMOOTHING * zone_nm / max(smooth_nm, 1e-9)
+    return min(max(layer.cells, int(min(wanted, _FINER * layer.cells))), MOST_CELLS)
+
+
 def _refuse(sample: LayeredSample, instrument: Instrument) -> None:
     if instrument.view != "collected":
         raise ValueError("a resolved crater collects what leaves it; view is 'viewed'")
@@ -338,6 +355,8 @@ def run(
     share = couplings.redeposited_share
     if layer.cells == 0 and share > 0:
         layer = monolayer(sample)
+    elif layer.cells > 1:
+        layer = replace(layer, cells=_cells(layer, sample, annuli, np.diff(dose_edges_s)))
     cost = (1.0 - share) * species.dose_per_atom
     with ThreadPoolExecutor(_WORKERS) as workers:
         columns = (
@@ -367,7 +386,8 @@ class _Erosion:
         kinds = cost.size
         self._of_material = np.zeros((sample.rate_nm_s.size, kinds))
         self._of_material[species.material, np.arange(kinds)] = 1.0
-        self._radius_nm = annuli.radius * couplings.radius_nm if couplings.slope_coefficient else annuli.radius
+        sized = couplings.slope_coefficient != 0.0
+        self._radius_nm = annuli.radius * (couplings.radius_nm if sized else 1.0)
         field = couplings.edge_field
         self._edge = np.zeros(annuli.rate.size)
         if field is not None:

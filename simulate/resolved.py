@@ -1,6 +1,7 @@
 """The resolved crater of an experiment: its annuli, its couplings, and when they matter."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ from craterfront.coupling import Coupling
 from craterfront.models import resolved_annuli
 from craterfront.models.lamp import REDEPOSITED_SHARE
 from craterfront.models.resolved_annuli import Annuli
-from craterfront.models.resolved_couplings import Couplings, EdgeField
+from craterfront.models.resolved_couplings import Couplings, EdgeField, edge_pattern
 from craterfront.problems import InputProblems, shown
 from craterfront.setup import Setup
 from craterfront.source import GlowDischarge
@@ -20,11 +21,11 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 
-NOTED_SHIFT = 0.01
-"""Shift of an arrival by a coupling, relative to the time since the start, that is worth a note."""
+NOTED_CHANGE = 0.01
+"""Change of a profile by a coupling, relative, that is worth a note."""
 
-NOTED_WIDENING = 0.05
-"""Relative change of what the crater adds to the width of an interface that is worth a note."""
+_BY_REDEPOSITION = 0.02
+"""Change of full scale by redeposition over R / (1 - R), at most in the cases of the guide."""
 
 _NM_PER_MM = 1e6
 
@@ -143,8 +144,6 @@ def erode(
     InputProblems
         For what a resolved crater cannot be, or cannot show.
     """
-    from dataclasses import replace
-
     from craterfront.models.resolved_engine import run
 
     problems = list(_impossible(assembly.setup))
@@ -188,67 +187,55 @@ def left_out(assembly: Assembly) -> list[str]:
 def recommendations(assembly: Assembly) -> list[str]:
     """Why the resolved engine should be used instead of the quick one, one line each.
 
-    First-order estimates of what the couplings in the file do, each against a threshold; a share
-    of redeposited atoms that nobody wrote counts for nothing. See the guide for how far such
-    estimates can be trusted.
+    First-order estimates of what the couplings in the file do, each against `NOTED_CHANGE`. A share
+    of redeposited atoms that nobody wrote counts for nothing. The table in the guide shows how far
+    such estimates can be trusted.
     """
-    setup, coupling = assembly.setup, assembly.setup.coupling or Coupling()
+    setup = assembly.setup
+    if setup.coupling is None and not _redeposits(setup):
+        return []
     try:
         annuli, couplings = annuli_of(assembly, assembly.nominal), couplings_of(assembly)
-    except InputProblems:
+    except InputProblems:  # no round crater: there is nothing to recommend
         return []
-    if setup.detection.view != "collected":
-        return []
-    sample = assembly.sample(assembly.nominal)
-    rate = sample.rate_nm_s[sample.material]
-    depth_nm, dose = sample.thickness_nm, sample.thickness_nm / rate[:-1]
-    if depth_nm.size == 0:
-        return []
-    found = []
-    shift = _shift_by_current(sample.material[:-1], dose, couplings.relative_current)
-    if shift > NOTED_SHIFT:
-        found.append(f"coupling relative_current: shifts arrivals by up to {100 * shift:.2g} %")
-    shift = _shift_by_edge(annuli, couplings.edge_field, float(depth_nm.sum()))
-    if shift > NOTED_SHIFT:
-        found.append(f"coupling edge_field: shifts depths at the wall by {100 * shift:.2g} %")
-    slope = np.abs(np.diff(annuli.rate)) * float(depth_nm.sum())
+    depth_nm = float(np.sum(assembly.sample(assembly.nominal).thickness_nm))
+    drawn = couplings.relative_current
+    share = couplings.redeposited_share
+    changes = {
+        "coupling relative_current": 0.0 if drawn is None else float(np.max(np.abs(drawn - 1.0))),
+        "coupling edge_field": _shift_by_edge(annuli, couplings.edge_field, depth_nm),
+        "coupling slope_coefficient": _shift_by_slopes(annuli, couplings, depth_nm),
+        "source redeposited_share": _BY_REDEPOSITION * share / (1.0 - share)
+        if _redeposits(setup)
+        else 0.0,
+    }
+    return [
+        f"{place}: changes the profile by up to {100 * change:.2g} %; use --resolved"
+        for place, change in changes.items()
+        if change > NOTED_CHANGE
+    ]
+
+
+def _redeposits(setup: Setup) -> bool:
+    """Whether the file says that atoms fall back, and mixing is such that it shows."""
+    written = isinstance(setup.source, GlowDischarge) and setup.source.redeposited_share
+    collected = setup.detection.view == "collected"
+    return bool(written) and collected and setup.mixing.model == "diffusive"
+
+
+def _shift_by_slopes(annuli: Annuli, couplings: Couplings, depth_nm: float) -> float:
+    """Relative change of the depth where the crater is steepest."""
+    rise = np.abs(np.diff(annuli.rate)) * depth_nm
     run = np.diff(annuli.radius) * couplings.radius_nm
-    steepest = float(np.max(np.divide(slope, run, out=np.zeros_like(run), where=run > 0)))
-    shift = couplings.slope_coefficient * steepest**2 / 3.0
-    if shift > NOTED_SHIFT:
-        found.append(f"coupling slope_coefficient: shifts depths by up to {100 * shift:.2g} %")
-    source = setup.source
-    written = isinstance(source, GlowDischarge) and source.redeposited_share is not None
-    if written and np.ptp(annuli.rate) > 0:
-        atoms = sample.atomic_density_per_nm3[sample.material] * rate
-        ratio = np.maximum(atoms[1:] / atoms[:-1], atoms[:-1] / atoms[1:])
-        change = couplings.redeposited_share * (float(ratio.max()) - 1.0)
-        if change > NOTED_WIDENING:
-            found.append(
-                "source redeposited_share: changes what the crater adds to the width of an"
-                f" interface by up to {100 * change:.2g} %"
-            )
-    del coupling
-    return [f"{line}; use --resolved" for line in found]
-
-
-def _shift_by_current(
-    material: np.ndarray, dose: np.ndarray, relative_current: np.ndarray | None
-) -> float:
-    """Largest relative shift of the arrival of an interface."""
-    if relative_current is None:
-        return 0.0
-    supplied = np.cumsum(dose / relative_current[material])
-    return float(np.max(np.abs(supplied / np.cumsum(dose) - 1.0)))
+    slope = np.divide(rise, run, out=np.zeros_like(run), where=run > 0)
+    return couplings.slope_coefficient * float(slope.max()) ** 2 / 3.0
 
 
 def _shift_by_edge(annuli: Annuli, field: EdgeField | None, depth_nm: float) -> float:
     """Relative change of the depth at the wall, once the mean depth is reached."""
     if field is None:
         return 0.0
-    reached = depth_nm / field.depth_nm
-    from craterfront.models.resolved_couplings import edge_pattern
-
+    reached = max(depth_nm, 1e-9) / field.depth_nm
     pattern = edge_pattern(annuli.radius, field)
     change = float(np.max(np.abs(pattern - annuli.mean(pattern))))
     return change * float(1.0 + np.expm1(-reached) / reached)

@@ -10,7 +10,15 @@ import pytest
 from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
-from craterfront import calibration, crater_shape, profile_settings, sample, setup, source
+from craterfront import (
+    calibration,
+    coupling,
+    crater_shape,
+    profile_settings,
+    sample,
+    setup,
+    source,
+)
 from craterfront.calibration import calibration_from_toml
 from craterfront.cli import app
 from craterfront.composition import Composed
@@ -136,6 +144,8 @@ _TABLES = {
     "`[detection]`": setup.Detection,
     "`[[detection.channel]]`": setup.Channel,
     "`[start_up]`": setup.StartUp,
+    "`[coupling]`": coupling.Coupling,
+    "`[coupling.edge_field]`": coupling.EdgeField,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
     "`[profile]`": profile_settings.ProfileSettings,
@@ -191,7 +201,7 @@ def test_every_table_has_its_section():
     assert set(DOCUMENTED) == {"Top level", *_TABLES}
     tables = {
         value
-        for module in (sample, setup, source, crater_shape, profile_settings)
+        for module in (sample, setup, source, coupling, crater_shape, profile_settings)
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }
