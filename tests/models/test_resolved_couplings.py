@@ -16,6 +16,7 @@ from craterfront.models.resolved_couplings import (
     edge_pattern,
     slope_factor,
 )
+from craterfront.models.yield_formulas import angular_factor
 
 SMALL = 0.01
 WITHIN = 0.05  # of the first order
@@ -257,6 +258,14 @@ def test_slopes_in_first_order():
     expected = a * rate * annuli.rate * slope**2 * end / 3.0
     assert annuli.mean(moved) == pytest.approx(annuli.mean(expected), rel=WITHIN)
     assert np.all(moved >= 0)
+
+
+@pytest.mark.parametrize(("symbol", "energy_eV"), [("Cu", 1000.0), ("Fe", 3000.0), ("Si", 1000.0)])
+def test_the_angular_yield_gives_the_coefficient_of_slopes(symbol, energy_eV):
+    # cos^-f exp(-f c (1/cos - 1)) = 1 + f (1 - c) tan^2 / 2 to second order, c = cos(theta_opt).
+    angle = np.radians(0.5)
+    found = (angular_factor(energy_eV, 0.5, symbol) - 1.0) / np.tan(angle) ** 2
+    assert 0.70 < found < 0.89
 
 
 def test_a_flat_slope_stays_below_the_bound():

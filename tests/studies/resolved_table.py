@@ -66,7 +66,7 @@ CASES = {
     "four metals of 50 nm, curvature 0.3, 0.7 redeposited": PAIRS + setup(0.7, 0.3, extra=FEW),
     "four metals of 50 nm, rim at half the rate, 0.7 redeposited": PAIRS
     + setup(0.7, crater=RIM, extra=FEW),
-    "2 um Ni on Fe, half redeposited": THICK + setup(0.5, extra=FEW, mixing='"uniform"'),
+    "2 µm Ni on Fe, half redeposited": THICK + setup(0.5, extra=FEW, mixing='"uniform"'),
     "100 nm oxide on Al, half redeposited": OXIDE + setup(0.5, extra=FEW),
     "100 nm oxide on Al, curvature 0.3, 0.7 redeposited": OXIDE + setup(0.7, 0.3, extra=FEW),
     "100 nm oxide on Al, Al draws 1.02 of the current": OXIDE + setup(extra=current(Al=1.02)),
@@ -74,7 +74,7 @@ CASES = {
     + setup(extra=current(Al2O3=0.8)),
     "four metals of 50 nm, wall 2 % faster from 1000 nm on": PAIRS
     + setup(extra=edge_field(0.02, 1000.0, 0.05)),
-    "2 um Ni on Fe, wall 30 % faster from 500 nm on": THICK
+    "2 µm Ni on Fe, wall 30 % faster from 500 nm on": THICK
     + setup(extra=edge_field(0.3, 500.0, 0.05), mixing='"uniform"'),
 }
 
