@@ -456,7 +456,9 @@ def bare_area_mean(inner, outer, share, doses, clock, table, out):
             while True:
                 inside = k < clock.size - 2
                 stop = min(high, clock[k + 1]) if inside else high
-                then = table[k + 1, q] if inside and stop < high else _at_dose(clock, table, stop, q)
+                then = (
+                    table[k + 1, q] if inside and stop < high else _at_dose(clock, table, stop, q)
+                )
                 out[q] += share[a] * 0.5 * (at + then) * (stop - position) / (high - low)
                 if stop >= high:
                     break

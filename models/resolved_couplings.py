@@ -88,9 +88,7 @@ class Couplings:
         return self.slope_coefficient != 0.0 or self.edge_field is not None
 
 
-def current_factor(
-    relative_current: np.ndarray | None, dose_by_material: np.ndarray
-) -> float:
+def current_factor(relative_current: np.ndarray | None, dose_by_material: np.ndarray) -> float:
     """Current relative to the one for which rates are given.
 
     Parameters
@@ -122,12 +120,13 @@ def steepest_downhill(depth_nm: np.ndarray, radius_nm: np.ndarray) -> np.ndarray
     """
     run, rise = np.diff(radius_nm), np.diff(depth_nm)
     slope = np.divide(rise, run, out=np.zeros_like(rise), where=run > 0)
-    outwards, inwards = np.append(np.maximum(slope, 0.0), 0.0), np.append(0.0, -np.minimum(slope, 0.0))
+    outwards, inwards = (
+        np.append(np.maximum(slope, 0.0), 0.0),
+        np.append(0.0, -np.minimum(slope, 0.0)),
+    )
     return np.maximum(outwards, inwards)
 
 
-def slope_factor(
-    coefficient: float, depth_nm: np.ndarray, radius_nm: np.ndarray
-) -> np.ndarray:
+def slope_factor(coefficient: float, depth_nm: np.ndarray, radius_nm: np.ndarray) -> np.ndarray:
     """Rate along the axis relative to that of a surface across it, shape (J,)."""
     return 1.0 + coefficient * steepest_downhill(depth_nm, radius_nm) ** 2

@@ -121,6 +121,18 @@ class Crater:
     steps: int
 
 
+@dataclass(frozen=True)
+class _Step:
+    """One step in time: what was sputtered and what fell, by species; means over the area."""
+
+    dose: float
+    sputtered: np.ndarray
+    fallen: np.ndarray
+    mean: np.ndarray
+    current: float
+    smooth: bool = True
+
+
 class _BareColumns:
     """Columns without an altered layer: what is removed leaves."""
 
@@ -416,14 +428,14 @@ class _Erosion:
                 wanted = min(step, left, self._longest())
                 if wanted > 0.999 * left:
                     wanted = left
-                taken, gone, factor, settled = self._step(wanted, whole / _FINEST)
-                sputtered[n] += gone
-                supplied += factor * taken
-                left = 0.0 if taken == left else left - taken
-                if taken < wanted:
-                    step = taken
-                elif settled:
-                    step = max(step, 2.0 * taken)
+                taken = self._step(wanted, whole / _FINEST)
+                sputtered[n] += taken.sputtered
+                supplied += taken.current * taken.dose
+                left = 0.0 if taken.dose == left else left - taken.dose
+                if taken.dose < wanted:
+                    step = taken.dose
+                elif taken.smooth:
+                    step = max(step, 2.0 * taken.dose)
                 steps += 1
             depth[n + 1] = self._mean[-1]
             current[n] = supplied / whole
@@ -483,60 +495,63 @@ class _Erosion:
                 rate = rate * factor
         return share + (1.0 - share) * rate
 
-    def _step(self, dose: float, finest: float) -> tuple[float, np.ndarray, float, bool]:
-        """Advance all columns; returns the dose, what was sputtered, the current and whether
-        little has changed."""
-        columns, couplings = self._columns, self._couplings
-        share = couplings.redeposited_share
+    def _step(self, dose: float, finest: float) -> "_Step":
+        """Advance all columns, by less than asked for where much would change."""
+        columns, coupled = self._columns, self._couplings.through_the_plasma
         columns.save()
         rates = self._foreseen(dose)
-        trials, before = 0, (rates, rates)
+        trials, before, smooth = 0, (rates, rates), True
         while True:
-            fallen = share * rates * dose + self._suspended
-            fallen[fallen < _TRACE * fallen.sum()] = 0.0  # traces stay in the plasma for a while
-            factor = current_factor(
-                couplings.relative_current, self._of_material @ (rates * self._cost)
-            )
-            columns.advance(self._relative_rates(dose) * factor * dose, fallen)
-            mean = columns.mean()
-            gone = mean[:-1] - self._mean[:-1] + fallen
-            found = gone / dose
+            step = self._try(dose, rates)
+            found = step.sputtered / dose
             change = float(np.abs(found - rates).sum() / found.sum())
             if trials == 0:
-                settled = change <= 0.3 * _COARSE
-            coarse = change > (_COARSE if trials == 0 else _AGREES) and dose > 2.0 * finest
-            exhausted = trials == _MOST_TRIALS
-            if not couplings.through_the_plasma or change <= _AGREES:
+                smooth = change <= 0.3 * _COARSE
+            if not coupled or change <= _AGREES:
                 break
+            exhausted = trials == _MOST_TRIALS
+            coarse = change > (_COARSE if trials == 0 else _AGREES) and dose > 2.0 * finest
             if exhausted and not coarse:
                 break
             columns.restore()
-            if coarse and trials in (0, _MOST_TRIALS):
+            if coarse and (trials == 0 or exhausted):
                 dose, trials = 0.5 * dose, 0
                 rates = self._foreseen(dose)
                 before = (rates, rates)
             else:
-                step = (found - rates) / (1.0 - _contraction(rates, found, *before))
+                further = (found - rates) / (1.0 - _contraction(rates, found, *before))
                 before = (rates, found)
-                rates = np.maximum(rates + step, 0.0)
+                rates = np.maximum(rates + further, 0.0)
                 trials += 1
-        return self._accept(dose, found, gone, fallen, mean, factor, settled)
+        self._accept(step, found)
+        return replace(step, smooth=smooth)
+
+    def _try(self, dose: float, rates: np.ndarray) -> "_Step":
+        """Advance all columns, if so much is sputtered per dose meanwhile."""
+        share = self._couplings.redeposited_share
+        fallen = share * rates * dose + self._suspended
+        fallen[fallen < _TRACE * fallen.sum()] = 0.0  # traces stay in the plasma for a while
+        spent = self._of_material @ (rates * self._cost)
+        current = current_factor(self._couplings.relative_current, spent)
+        self._columns.advance(self._relative_rates(dose) * current * dose, fallen)
+        mean = self._columns.mean()
+        return _Step(dose, mean[:-1] - self._mean[:-1] + fallen, fallen, mean, current)
 
     def _foreseen(self, dose: float) -> np.ndarray:
         """What will be sputtered per dose in the next step, as far as trends tell."""
         rates = self._rates + self._trend * 0.5 * (dose + self._last)
         return np.clip(rates, 0.5 * self._rates, 2.0 * self._rates)
 
-    def _accept(self, dose, found, gone, fallen, mean, factor, settled):
+    def _accept(self, step: "_Step", rates: np.ndarray) -> None:
         if self._known:
-            self._trend = (found - self._rates) / (0.5 * (dose + self._last))
-        self._rates, self._last, self._known = found, dose, True
-        self._suspended = self._suspended + self._couplings.redeposited_share * gone - fallen
-        self._fallen = self._fallen + fallen
-        self._mean = mean
+            self._trend = (rates - self._rates) / (0.5 * (step.dose + self._last))
+        self._rates, self._last, self._known = rates, step.dose, True
+        returned = self._couplings.redeposited_share * step.sputtered
+        self._suspended = self._suspended + returned - step.fallen
+        self._fallen = self._fallen + step.fallen
+        self._mean = step.mean
         depth = self._columns.depth_nm()
-        self._rise, self._depth = (depth - self._depth) / dose, depth
-        return dose, gone, factor, settled
+        self._rise, self._depth = (depth - self._depth) / step.dose, depth
 
     def _balance(self, sputtered: np.ndarray) -> Balance:
         sample, share = self._sample, self._couplings.redeposited_share

@@ -99,8 +99,9 @@ def couplings_of(assembly: Assembly) -> Couplings:
         relative_current=_relative_current(assembly, coupling),
         slope_coefficient=slope,
         radius_nm=_NM_PER_MM * (radius or 1.0),
-        edge_field=field
-        and EdgeField(float(field.change), float(field.depth_nm), float(field.width)),
+        edge_field=None
+        if field is None
+        else EdgeField(float(field.change), float(field.depth_nm), float(field.width)),
     )
 
 

@@ -173,7 +173,9 @@ def test_redeposition_in_first_order():
     for k in range(time.size - 1):
         c1[k + 1] = c1[k] + step / zone * (drive[k] - rate * c1[k])
     change = share * 60.0 * ((c0 - c0 * rate + c1 * rate) @ area)
-    up_to = np.interp(edges, time, np.append(0.0, np.cumsum(0.5 * step * (change[1:] + change[:-1]))))
+    up_to = np.interp(
+        edges, time, np.append(0.0, np.cumsum(0.5 * step * (change[1:] + change[:-1])))
+    )
     expected = np.diff(up_to)
     # In the sum, as single readings at a kink also depend on where steps happen to end.
     assert np.abs(moved - plain - expected).sum() <= WITHIN * np.abs(expected).sum()
@@ -224,9 +226,7 @@ def test_atoms_balance(share, curvature, ratio, mixing, preferential):
     np.testing.assert_allclose(
         found.sputtered, found.detected + found.redeposited + found.suspended, atol=1e-9 * whole
     )
-    np.testing.assert_allclose(
-        found.eroded, found.detected + found.suspended, atol=1e-9 * whole
-    )
+    np.testing.assert_allclose(found.eroded, found.detected + found.suspended, atol=1e-9 * whole)
     by_element = result.signal.reshape(-1, 2, 2).sum(axis=(0, 1))
     np.testing.assert_allclose(by_element, found.detected, rtol=1e-9)
 

@@ -188,7 +188,10 @@ MIXED = '[mixing]\nmodel = "diffusive"\nlength_nm = 1.0\nrange_nm = 2.0\n'
     [
         ("[coupling]\nrelative_current = { Cu = 1.02 }\n", "relative_current"),
         ("[coupling.edge_field]\nchange = 0.1\ndepth_nm = 5.0\nwidth = 0.1\n", "edge_field"),
-        (CRATER + "[coupling]\nslope_coefficient = 2.0\nradius_mm = 0.00001\n", "slope_coefficient"),
+        (
+            CRATER + "[coupling]\nslope_coefficient = 2.0\nradius_mm = 0.00001\n",
+            "slope_coefficient",
+        ),
         (LAMP + "redeposited_share = 0.6\n" + MIXED, "redeposited_share"),
     ],
 )

@@ -1,7 +1,7 @@
 """By how much is the quick engine off? A dozen cases, with all that couples columns in them.
 
-Run as ``python -m studies.resolved_table`` from ``tests``: it prints the Markdown table that stands in
-the guide (`simulate/guide/resolved.md`), with the notes that `simulate` gives for each case.
+Run as ``python -m studies.resolved_table`` from ``tests``: it prints the Markdown table that stands
+in the guide (`simulate/guide/resolved.md`), with the notes that `simulate` gives for each case.
 """
 
 import numpy as np
@@ -37,7 +37,8 @@ def stack(layers, substrate=("Fe", 30.0)):
 def setup(share=0.0, curvature=0.05, crater="", extra="", mixing='"diffusive"'):
     """TOML of a lamp with a crater."""
     shape = crater or f'shape = "parabolic"\ncurvature = {curvature}'
-    text = f"{LAMP.format(share=share)}[crater]\n{shape}\n[mixing]\nmodel = {mixing}\nlength_nm = 2.0\n"
+    text = f"{LAMP.format(share=share)}[crater]\n{shape}\n"
+    text += f"[mixing]\nmodel = {mixing}\nlength_nm = 2.0\n"
     return text + ("range_nm = 4.0\n" if "diff" in mixing else "") + f"{extra}\n"
 
 
@@ -70,8 +71,7 @@ CASES = {
     "100 nm oxide on Al, half redeposited": OXIDE + setup(0.5, extra=FEW),
     "100 nm oxide on Al, curvature 0.3, 0.7 redeposited": OXIDE + setup(0.7, 0.3, extra=FEW),
     "100 nm oxide on Al, Al draws 1.02 of the current": OXIDE + setup(extra=current(Al=1.02)),
-    "100 nm oxide on Al, the oxide draws 0.8": OXIDE
-    + setup(extra=current(Al2O3=0.8)),
+    "100 nm oxide on Al, the oxide draws 0.8": OXIDE + setup(extra=current(Al2O3=0.8)),
     "four metals of 50 nm, wall 2 % faster from 1000 nm on": PAIRS
     + setup(extra=edge_field(0.02, 1000.0, 0.05)),
     "2 µm Ni on Fe, wall 30 % faster from 500 nm on": THICK
