@@ -33,6 +33,7 @@ _HOMES = {
     "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
     "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
     "craterfront.operating_points": ("CraterPoint",),
+    "craterfront.coupling": ("Coupling", "EdgeField"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -58,6 +59,7 @@ __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
+    from craterfront.coupling import Coupling, EdgeField
     from craterfront.crater_shape import (
         EdgedCrater,
         FlatCrater,

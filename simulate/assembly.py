@@ -282,6 +282,10 @@ class Assembly:
         """Index of a parameter by kind and group, or None."""
         return self._index.get((kind, name))
 
+    def material_of(self, layer: int) -> int:
+        """Material of the engine that a layer consists of."""
+        return self._material_of[layer]
+
     def thickness_index(self, layer: int) -> int:
         """Parameter that is the thickness of a layer."""
         return self._thickness[layer]

@@ -129,6 +129,8 @@ class Experiment(Table):
             (place, "sensitivity", channel.sensitivity) for place, channel in self._channels()
         ]
         numbers.append(("mixing", "length_nm", self.setup.mixing.length_nm))
+        if self.setup.coupling is not None:
+            numbers.append(("coupling", "relative_current", self.setup.coupling.relative_current))
         shape = self.setup.crater
         if isinstance(shape, ParabolicCrater):
             numbers.append(("crater", "curvature", shape.curvature))

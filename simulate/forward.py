@@ -2,7 +2,7 @@
 
 import json
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,8 +15,10 @@ from craterfront.models.elements import atomic_mass_u
 from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
+from craterfront.models.resolved_engine import Crater
 from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
+from craterfront.resolved import annuli_of, erode, left_out
 from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
 from craterfront.setup import Setup
@@ -40,6 +42,8 @@ def simulate(
     seed: int | None = None,
     exposure: bool = False,
     title: str = "",
+    resolved: bool = False,
+    progress: Callable[[str, float], None] | None = None,
 ) -> "xarray.Dataset":
     """Simulate one depth profile.
 
@@ -56,6 +60,12 @@ def simulate(
         sampling interval (a dense matrix; over all time, every slice leaves once).
     title : str
         Title of the experiment.
+    resolved : bool
+        Erode the crater annulus by annulus, with all couplings, instead of the quick engine. The
+        result then has ``crater_depth(radius, crater_time)``, the history of the crater, and
+        ``relative_current(time)``.
+    progress : callable, optional
+        Of a resolved run: called with a word and the share that is done.
 
     Returns
     -------
@@ -82,7 +92,12 @@ def simulate(
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
     projection = np.stack([r.projection for r in assembly.responses], axis=-1)
-    result = run(sample, instrument, assembly.supplied_dose_s(edges, values), projection)
+    dose = assembly.supplied_dose_s(edges, values)
+    if resolved:
+        _refuse_exposure(exposure)
+        result = erode(assembly, values, dose, projection, progress)
+    else:
+        result = run(sample, instrument, dose, projection)
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
@@ -123,7 +138,9 @@ def simulate(
         seed=seed,
         experiment=json.dumps(experiment_to_dict(written)),
     )
-    if exposure:
+    if isinstance(result, Crater):
+        dataset = _with_crater(dataset, assembly, result, edges)
+    elif exposure:
         dataset = _with_exposure(dataset, result)
     return _described(dataset, per_time)
 
@@ -156,6 +173,23 @@ def _dataset(
     )
 
 
+def _refuse_exposure(asked: bool) -> None:
+    if asked:
+        raise InputProblems(["--exposure: not with --resolved, whose columns act on each other"])
+
+
+def _with_crater(
+    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, edges_s: np.ndarray
+) -> "xarray.Dataset":
+    """Add the history of the crater, and what a resolved run leaves out."""
+    radius = annuli_of(assembly, assembly.nominal).radius
+    dataset = dataset.assign_coords(radius=radius, crater_time=edges_s[result.frames])
+    dataset["crater_depth"] = (("radius", "crater_time"), result.depth_nm.T)
+    dataset["relative_current"] = ("time", result.current)
+    dataset.attrs.update(resolved=1, notes="\n".join(left_out(assembly)))
+    return dataset
+
+
 def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
     edges, dose = result.edges_nm, result.balanced_dose
     slices, intervals = edges.size - 1, dose.size - 1
@@ -183,6 +217,7 @@ def repeat(dataset: "xarray.Dataset") -> "xarray.Dataset":
         seed=int(dataset.attrs["seed"]),
         exposure="exposure" in dataset,
         title=experiment.title,
+        resolved=bool(dataset.attrs.get("resolved", 0)),
     )
 
 
@@ -313,6 +348,10 @@ _DESCRIPTIONS = {
     "interface_roughness_nm": ("standard deviation of the height of the interface below", "nm"),
     "areal_mass_g_m2": ("mass per area of the layer", "g/m2"),
     "exposure": ("share of the slice that leaves in the sampling interval", "1"),
+    "radius": ("distance from the centre, relative to the radius of the analysed area", "1"),
+    "crater_time": ("time at which the crater is this deep", "s"),
+    "crater_depth": ("depth of the crater", "nm"),
+    "relative_current": ("current relative to the one for which erosion rates are given", "1"),
     "slice_depth": ("depth of the slice", "nm"),
     "slice_thickness": ("thickness of the slice", "nm"),
 }

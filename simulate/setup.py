@@ -6,6 +6,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, Field, PlainValidator
 
 from craterfront.by_layer import by_layer, key_of_layer
+from craterfront.coupling import Coupling
 from craterfront.crater_shape import (
     ROUND_SHAPES,
     Crater,
@@ -589,6 +590,8 @@ class Setup(Table):
         A `StartUp`; None: erosion is steady from the first moment.
     surface_transient
         A `SurfaceTransient`; None: the rate is that of the layers from the surface on.
+    coupling
+        A `Coupling`, for the resolved engine alone.
     """
 
     place: ClassVar[str] = ""
@@ -601,6 +604,7 @@ class Setup(Table):
     noise: Noise = Noise()
     start_up: StartUp | None = None
     surface_transient: SurfaceTransient | None = None
+    coupling: Coupling | None = None
 
     @property
     def beam(self) -> IonBeam | None:

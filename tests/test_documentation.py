@@ -12,6 +12,7 @@ from typer.main import get_command
 
 from craterfront import (
     calibration,
+    coupling,
     crater_shape,
     operating_points,
     profile_settings,
@@ -153,6 +154,8 @@ _TABLES = {
     "`[[detection.channel]]`": setup.Channel,
     "`[start_up]`": setup.StartUp,
     "`[surface_transient]`": setup.SurfaceTransient,
+    "`[coupling]`": coupling.Coupling,
+    "`[coupling.edge_field]`": coupling.EdgeField,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
     "`[noise]` `one_over_f`": setup.OneOverF,
@@ -214,6 +217,7 @@ def test_every_table_has_its_section():
             setup,
             source,
             rate_table,
+            coupling,
             crater_shape,
             operating_points,
             profile_settings,
