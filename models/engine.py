@@ -98,8 +98,6 @@ class Instrument:
     ----------
     crater : ndarray, shape (P, 3) or (M, P, 3)
         Distribution of the relative rate, of each material where they differ, see `crater`.
-    seen_share : ndarray, shape (P,), optional
-        Share of the signal that comes from each segment of the crater. Default: as the area.
     mixing : str
         none, uniform or diffusive.
     mixing_length_nm, mixing_range_nm : float
@@ -121,10 +119,11 @@ class Instrument:
         For a viewed signal: continuous (mean over the interval) or cycle (a snapshot).
     escape_depth_nm : float
         Depth from which the signal comes, along the normal [nm]; 0 for the outermost atoms.
+    seen_share : ndarray, shape (P,), optional
+        Share of the signal that comes from each segment of the crater. Default: as the area.
     """
 
     crater: np.ndarray
-    seen_share: np.ndarray | None = None
     mixing: str = "none"
     mixing_length_nm: float = 0.0
     mixing_range_nm: float = 0.0
@@ -136,6 +135,7 @@ class Instrument:
     view: str = "collected"
     timing: str = "continuous"
     escape_depth_nm: float = 0.0
+    seen_share: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
