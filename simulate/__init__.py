@@ -30,7 +30,7 @@ _HOMES = {
         "StartUp",
         "SurfaceTransient",
     ),
-    "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
+    "craterfront.source": ("GlowDischarge", "IonBeam", "MeasuredRate", "OperatingPoint"),
     "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
     "craterfront.operating_points": ("CraterPoint",),
     "craterfront.coupling": ("Coupling", "EdgeField"),
@@ -98,7 +98,7 @@ if TYPE_CHECKING:
         StartUp,
         SurfaceTransient,
     )
-    from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
+    from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
 
 
 def __getattr__(name: str) -> Any:

@@ -464,11 +464,12 @@ class Assembly:
         estimate = self._estimated_rate(layer)
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
-        if isinstance(self.setup.source, GlowDischarge) and self._common_rate is None:
+        source = self.setup.source
+        lamp = isinstance(source, GlowDischarge)
+        if source is not None and (lamp or source.has_measured_rate) and self._common_rate is None:
             self._common_rate = self._add(
                 rules.common_rate_factor(
-                    ions.common_rate_ln_sd(self.setup.source),
-                    measured=self.setup.source.has_measured_rate,
+                    ions.common_rate_ln_sd(source), measured=source.has_measured_rate
                 ),
                 "common rate factor",
             )

@@ -155,15 +155,23 @@ def measured_rate(source: GlowDischarge) -> "MeasuredRate | None":
         rate_nm_s=rate
         if by_depth
         else depth_rate_nm_s(rate, density_g_cm3, float(source.anode_diameter_mm)),
-        u_rel=ASSUMED_RATE_U_REL if point.rate.u is None else point.rate.u / rate,
+        u_rel=_measured_u_rel(point.rate),
         discharge=_discharge(
             source, float(point.voltage_V), float(point.current_mA), _pressures(source)[1]
         ),
     )
 
 
-def common_rate_ln_sd(source: GlowDischarge) -> float:
-    """Standard deviation of the logarithm of the factor that all rates from yields share."""
+def _measured_u_rel(rate: Quantity) -> float:
+    """Relative standard uncertainty of a measured rate."""
+    return ASSUMED_RATE_U_REL if rate.u is None else rate.u / float(rate)
+
+
+def common_rate_ln_sd(source: Source) -> float:
+    """Standard deviation of the logarithm of the factor that all estimated rates share."""
+    if isinstance(source, IonBeam):
+        rate = None if source.reference is None else source.reference.erosion_rate_nm_s
+        return 0.0 if rate is None else _measured_u_rel(rate)
     from craterfront.models import lamp, rate_laws
 
     discharge, measured = lamp_discharge(source), measured_rate(source)
@@ -212,7 +220,7 @@ def erosion_rate(
 
         rate_nm_s, u_rel = _rate_from_yields_nm_s(composition, density_g_cm3, source)
         why = FROM_YIELDS if compound_yield(composition) is None else FROM_COMPOUNDS
-        if isinstance(source, GlowDischarge) and source.has_measured_rate:
+        if source.has_measured_rate:
             why += ", tied to the measured reference"
         return EstimatedRate(rate_nm_s, u_rel, why)
     reference = table.reference
@@ -234,18 +242,7 @@ def _rate_from_yields_nm_s(
     composition: dict[str, float], density_g_cm3: float, source: Source
 ) -> tuple[float, float]:
     if isinstance(source, IonBeam):
-        from craterfront.models.beam import beam_erosion_rate_nm_s
-
-        rate_nm_s, u_rel = beam_erosion_rate_nm_s(
-            composition,
-            density_g_cm3,
-            energy_eV=float(source.energy_eV),
-            current_nA=float(source.current_nA),
-            raster_um=source.raster_um,
-            angle_deg=float(source.angle_deg),
-            ion=source.ion,
-        )
-        return rate_nm_s * _share_of_current(source), u_rel
+        return _beam_rate_nm_s(composition, density_g_cm3, source)
     discharge, measured = lamp_discharge(source), measured_rate(source)
     if measured is None:
         from craterfront.models.lamp import lamp_erosion_rate_nm_s
@@ -254,6 +251,45 @@ def _rate_from_yields_nm_s(
     from craterfront.models.rate_laws import rate_from_measured_nm_s
 
     return rate_from_measured_nm_s(composition, density_g_cm3, discharge, measured, source.rate_law)
+
+
+def _beam_rate_nm_s(
+    composition: dict[str, float], density_g_cm3: float, beam: IonBeam
+) -> tuple[float, float]:
+    """Rate from yields and current; with a measured rate from that and the ratio of yields."""
+    known = beam.reference
+    if known is None or known.density is None or known.erosion_rate_nm_s is None:
+        return _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+    from craterfront.models.elements import same_composition
+
+    measured_nm_s, measured_g_cm3 = float(known.erosion_rate_nm_s), float(known.density)
+    if same_composition(composition, known.atomic_fractions):  # needs no yields
+        return measured_nm_s * measured_g_cm3 / density_g_cm3, 0.0
+    here, u_rel = _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+    try:
+        there, known_u_rel = _beam_rate_by_current_nm_s(
+            known.atomic_fractions, measured_g_cm3, beam
+        )
+    except ValueError as error:
+        raise ValueError(f"the measured reference is of no use for it: {error}") from None
+    return measured_nm_s * here / there, math.hypot(u_rel, known_u_rel)
+
+
+def _beam_rate_by_current_nm_s(
+    composition: dict[str, float], density_g_cm3: float, beam: IonBeam
+) -> tuple[float, float]:
+    from craterfront.models.beam import beam_erosion_rate_nm_s
+
+    rate_nm_s, u_rel = beam_erosion_rate_nm_s(
+        composition,
+        density_g_cm3,
+        energy_eV=float(beam.energy_eV),
+        current_nA=float(beam.current_nA),
+        raster_um=beam.raster_um,
+        angle_deg=float(beam.angle_deg),
+        ion=beam.ion,
+    )
+    return rate_nm_s * _share_of_current(beam), u_rel
 
 
 def _ion_and_energy_eV(source: Source) -> tuple[str, float]:

@@ -155,6 +155,28 @@ class GlowDischarge(Table):
         return found
 
 
+class MeasuredRate(Composed):
+    """An erosion rate that was measured under the same ion beam.
+
+    Parameters
+    ----------
+    composition, composition_mass, density_g_cm3
+        The material, as for a `Layer`.
+    erosion_rate_nm_s
+        Its erosion rate [nm/s]; all rates that nobody wrote are then tied to it.
+    """
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        if not self.is_written("erosion_rate_nm_s"):
+            yield Mistake("erosion_rate_nm_s", "missing")
+        elif self.erosion_rate_nm_s and self.erosion_rate_nm_s.status == "guess":
+            yield Mistake("erosion_rate_nm_s", "must be measured, not a guess")
+        composed = self.composition or self.composition_mass
+        if composed and self.density is None and self.is_written("erosion_rate_nm_s"):
+            yield Mistake("density_g_cm3", "missing; needed with erosion_rate_nm_s")
+
+
 def _ion(written: Any) -> str:
     if not isinstance(written, str):
         raise ValueError(f"must be a formula such as Ar or O2, got {shown(written)}")
@@ -187,6 +209,8 @@ class IonBeam(Table):
     beam_fwhm_um
         Width and height of the beam at half its maximum, no larger than the raster [um]; default
         a current that is evenly spread over the raster.
+    reference
+        A `MeasuredRate` under this beam.
     rate_table
         As for a `GlowDischarge`.
     """
@@ -201,7 +225,13 @@ class IonBeam(Table):
     raster_um: _Sides
     gate_um: _Sides | None = None
     beam_fwhm_um: _Sides | None = None
+    reference: MeasuredRate | None = None
     rate_table: RateTable | None = None
+
+    @property
+    def has_measured_rate(self) -> bool:
+        """Whether there is a rate that all others can be tied to."""
+        return self.reference is not None
 
     def checks(self) -> Iterator[Mistake]:
         for key in ("gate_um", "beam_fwhm_um"):

@@ -133,6 +133,7 @@ _TABLES = {
     "`[[layer]]`": sample.Layer,
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
     "`[source.reference]`": source.OperatingPoint,
+    "`[source.reference]` of an ion beam": source.MeasuredRate,
     "A table of relative rates": rate_table.RateTable,
     "`[[rate]]`": rate_table.RelativeRate,
     "`[material.NAME]`": sample.Material,

@@ -121,6 +121,50 @@ def test_the_table_comes_before_compounds_and_yields(check):
     assert iron.u / iron.value == pytest.approx(math.hypot(0.3, 0.2))
 
 
+MEASURED = """
+[source.reference]
+composition = "SiO2"
+erosion_rate_nm_s = { value = 0.08, u_rel = 0.04 }
+"""
+
+
+def test_a_measured_rate_under_a_beam_ties_all_others_to_it(check):
+    table = BY_DEPTH.replace('relative_to = "Fe"', 'relative_to = "SiO2"')
+    tied, _ = check(table, BEAM + MEASURED.replace("{", "{{").replace("}", "}}"))
+    free, _ = check(table, BEAM)
+    nitride, iron = rate_of(tied), rate_of(tied, 1)
+    assert nitride.value == pytest.approx(0.3 * 0.08, rel=1e-12)
+    assert nitride.u / nitride.value == pytest.approx(0.08, rel=1e-12)
+    # Derived: the ratio of yields stays, with 0.2 of iron and 0.25 of silica.
+    silica = rate_of(free).value / 0.3
+    assert iron.value == pytest.approx(0.08 * rate_of(free, 1).value / silica, rel=1e-12)
+    assert iron.u / iron.value == pytest.approx(math.hypot(0.2, 0.25), rel=1e-12)
+    assert iron.why.endswith("tied to the measured reference")
+    common = tied.parameters[tied.index_of("common rate factor")]
+    assert (common.u, common.state) == (pytest.approx(0.04), "assumed")
+    assert free.index_of("common rate factor") is None
+    doubled = tied.nominal
+    doubled[tied.index_of("common rate factor")] = 2.0
+    assert tied.sample(doubled).rate_nm_s == pytest.approx(
+        2.0 * tied.sample(tied.nominal).rate_nm_s
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("{ value = 0.08, u_rel = 0.04 }", "{ guess = 0.1 }", "must be measured, not a guess"),
+        ("erosion_rate_nm_s = { value = 0.08, u_rel = 0.04 }", "", "erosion_rate_nm_s: missing"),
+        ('"SiO2"', '"UO2"', "density_g_cm3: missing; needed with erosion_rate_nm_s"),
+    ],
+)
+def test_a_reference_that_cannot_be_is_refused(old, new, message):
+    text = SAMPLE.format(density="") + BEAM.format(more="") + MEASURED.replace(old, new)
+    with pytest.raises(InputProblems) as caught:
+        experiment_from_toml(text)
+    assert any(p.startswith("source.reference ") and message in p for p in caught.value.problems)
+
+
 def test_a_written_rate_comes_before_the_table(check):
     assembly, _ = check(BY_MASS, density="erosion_rate_nm_s = 7.0")
     assert assembly.rate_origin(0) == "as written"
