@@ -5,10 +5,12 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, PlainValidator
 
-from craterfront.models.resolved_annuli import DEFAULT_ANNULI, MOST_ANNULI
 from craterfront.problems import shown
 from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number, within
 from craterfront.table import Mistake, Table, read_each, whole_number
+
+MOST_ANNULI = 4096
+"""Of a resolved crater."""
 
 
 def _current(written: Any) -> float:
@@ -60,7 +62,7 @@ class Coupling(Table):
         An `EdgeField`.
     """
 
-    annuli: Annotated[int, whole_number(1, MOST_ANNULI)] = DEFAULT_ANNULI
+    annuli: Annotated[int, whole_number(1, MOST_ANNULI)] = 64
     relative_current: Annotated[dict[str, float], PlainValidator(_currents)] = {}  # noqa: RUF012
     slope_coefficient: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=10))] = (
         Quantity.default(0.0)
