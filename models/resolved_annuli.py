@@ -12,9 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-DEFAULT_ANNULI = 64
-MOST_ANNULI = 4096
-
 Piece = tuple[float, float, float, float]
 """From r^2 to r^2, as shares of the area, and the relative rate at both ends."""
 
@@ -65,10 +62,10 @@ class Annuli:
         Raises
         ------
         ValueError
-            For a number of annuli out of 1 to `MOST_ANNULI`.
+            For fewer annuli than 1.
         """
-        if not 1 <= count <= MOST_ANNULI:
-            raise ValueError(f"annuli must be from 1 to {MOST_ANNULI}, got {count}")
+        if count < 1:
+            raise ValueError(f"annuli must be >= 1, got {count}")
         square, rate, inner, share = [], [], [], []
         for low, high, first, last in pieces:
             if high <= low:
@@ -86,19 +83,19 @@ class Annuli:
         return cls(found.radius, found.rate / found.mean(found.rate), columns, columns + 1, weight)
 
 
-def flat(count: int = DEFAULT_ANNULI) -> Annuli:
+def flat(count: int) -> Annuli:
     """The same rate everywhere."""
     return Annuli.of([(0.0, 1.0, 1.0, 1.0)], count)
 
 
-def parabolic(curvature: float, count: int = DEFAULT_ANNULI) -> Annuli:
+def parabolic(curvature: float, count: int) -> Annuli:
     """Rate 1 + curvature (1/2 - r^2), -2 < curvature < 2; positive: deeper in the middle."""
     if not abs(curvature) < 2:
         raise ValueError(f"curvature must be between -2 and 2, got {curvature}")
     return Annuli.of([(0.0, 1.0, 1.0 + 0.5 * curvature, 1.0 - 0.5 * curvature)], count)
 
 
-def edged(edge_share: float, edge_rate: float, count: int = DEFAULT_ANNULI) -> Annuli:
+def edged(edge_share: float, edge_rate: float, count: int) -> Annuli:
     """A flat floor and a rim that takes a share of the area and erodes at another rate."""
     if not 0 <= edge_share < 1:
         raise ValueError(f"edge_share must be at least 0 and below 1, got {edge_share}")
@@ -108,7 +105,7 @@ def edged(edge_share: float, edge_rate: float, count: int = DEFAULT_ANNULI) -> A
     return Annuli.of([(0.0, floor, 1.0, 1.0), (floor, 1.0, edge_rate, edge_rate)], count)
 
 
-def measured(radius: np.ndarray, depth: np.ndarray, count: int = DEFAULT_ANNULI) -> Annuli:
+def measured(radius: np.ndarray, depth: np.ndarray, count: int) -> Annuli:
     """Rate proportional to a depth that is linear in r^2 between points; inside the first, flat.
 
     Parameters

@@ -83,6 +83,15 @@ def _draw(j, amount, state, sample, out, commit):
 
 
 @njit(cache=True, nogil=True)
+def _feed(j, amount, state, sample, fed):
+    """Composition of the next atoms from below the zone, which stay where they are."""
+    _draw(j, amount, state, sample, fed, False)
+    norm = fed.sum()
+    for s in range(fed.size):
+        fed[s] /= norm
+
+
+@njit(cache=True, nogil=True)
 def _push(j, amount, shares, state):
     """Put atoms on the pile of column j; a full pile mixes its two lowest parts."""
     _, _, piled, pile_size, pile = state
@@ -100,6 +109,29 @@ def _push(j, amount, shares, state):
     for s in range(shares.size):
         pile[j, piled[j], s] = shares[s]
     piled[j] += 1
+
+
+@njit(cache=True, nogil=True)
+def _fill(j, missing, pushed, out, lowest, cell_atoms, state, sample, drawn):
+    """Fill the zone of column j to rounding, and put on its pile what was pushed out.
+
+    `missing` and `pushed` count in cells, `lowest` is the lowest cell and `out` what was pushed out
+    of it. What enters is what the sample gives up.
+    """
+    if missing > 0.0:
+        _draw(j, missing * cell_atoms, state, sample, drawn, True)
+        for s in range(lowest.size):
+            lowest[s] += drawn[s] / cell_atoms
+    elif pushed > 0.0:
+        for s in range(lowest.size):
+            extra = -missing * out[s] / pushed
+            lowest[s] -= extra
+            out[s] += extra
+        pushed -= missing
+    if pushed > 0.0:
+        for s in range(out.size):
+            out[s] /= pushed
+        _push(j, pushed * cell_atoms, out, state)
 
 
 @njit(cache=True, nogil=True)
@@ -273,10 +305,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
                 h = left
             gross, mean = rates[j], means[j]
             enters = h * max(net, 0.0)
-            _draw(j, max(enters, 1e-9) * cell_atoms, state, sample, fed, False)
-            norm = fed.sum()
-            for s in range(species):
-                fed[s] /= norm
+            _feed(j, max(enters, 1e-9) * cell_atoms, state, sample, fed)
             active = _list_active(zone[j], fed, fallen, everything)
             for _ in range(_MOST_TRIALS):
                 gross_1, mean_1, net_1 = _stage(
@@ -296,10 +325,7 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
                 gross, mean, enters = gross_1, mean_1, now
                 if agreed or now == 0.0:
                     break
-                _draw(j, now * cell_atoms, state, sample, fed, False)
-                norm = fed.sum()
-                for s in range(species):
-                    fed[s] /= norm
+                _feed(j, now * cell_atoms, state, sample, fed)
                 active = _list_active(zone[j], fed, fallen, everything)
             rates[j], means[j] = gross_2, mean_2
             out_1 = h * (1.0 - _GAMMA) * max(-net_1, 0.0)
@@ -315,23 +341,9 @@ def march(first, end, dose, fallen_atoms, zone, progress, state, path, sample, d
                 phase[j] += gone * cost[s]
                 shares[s] = out_1 * one[s, count - 1] + out_2 * two[s, count - 1]
                 pushed += shares[s]
-            # What enters is what the sample gives up, and fills the zone again to rounding.
             for s in active:
                 zone[j, s, count - 1] -= enters * fed[s]
-            if exact > 0.0:
-                _draw(j, exact * cell_atoms, state, sample, drawn, True)
-                for s in range(species):
-                    zone[j, s, count - 1] += drawn[s] / cell_atoms
-            elif pushed > 0.0:
-                for s in active:
-                    extra = -exact * shares[s] / pushed
-                    zone[j, s, count - 1] -= extra
-                    shares[s] += extra
-                pushed -= exact
-            if pushed > 0.0:
-                for s in active:
-                    shares[s] /= pushed
-                _push(j, pushed * cell_atoms, shares, state)
+            _fill(j, exact, pushed, shares, zone[j, :, count - 1], cell_atoms, state, sample, drawn)
             shares[:] = 0.0
             moved[j] += h * gross_2
             settled[j] = largest <= _SETTLED * h * gross_2 and cells[j] == cell

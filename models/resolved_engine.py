@@ -20,6 +20,7 @@ detected, so that a uniform sample gives the same signal with and without redepo
 """
 
 import os
+import warnings
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -37,6 +38,7 @@ from craterfront.models.resolved_columns import (
     march,
 )
 from craterfront.models.resolved_couplings import (
+    STEEPEST_SLOPE,
     Couplings,
     current_factor,
     edge_pattern,
@@ -44,6 +46,7 @@ from craterfront.models.resolved_couplings import (
     steepest_downhill,
 )
 from craterfront.models.resolved_sample import Cells, Species
+from craterfront.models.validity import ValidityWarning
 
 Progress = Callable[[str, float], None]
 
@@ -361,6 +364,11 @@ def run(
     ------
     ValueError
         For what the engine does not do, and where a rate falls to 0.
+
+    Warns
+    -----
+    ValidityWarning
+        Where slopes count and are steeper than `resolved_couplings.STEEPEST_SLOPE`.
     """
     _refuse(sample, instrument)
     species = Species.of(sample, instrument.preference)
@@ -446,6 +454,7 @@ class _Erosion:
                 frame += 1
             progress("crater", (n + 1) / intervals)
         self._columns.check()
+        self._warn_of_slopes()
         signal = (1.0 - self._couplings.redeposited_share) * sputtered
         return Crater(
             signal @ self._species.projected(self._sample, projection),
@@ -456,6 +465,18 @@ class _Erosion:
             self._balance(sputtered.sum(axis=0)),
             steps,
         )
+
+    def _warn_of_slopes(self) -> None:
+        if self._couplings.slope_coefficient == 0.0:
+            return
+        slope = float(steepest_downhill(self._depth, self._radius_nm).max())
+        if slope > STEEPEST_SLOPE:
+            warnings.warn(
+                f"slope_coefficient: slopes up to {slope:.2g} are beyond {STEEPEST_SLOPE:g}, where"
+                " the second order is no measure of the yield",
+                ValidityWarning,
+                stacklevel=2,
+            )
 
     def _longest(self) -> float:
         """Dose after which the shape of the crater may have changed, and the notes are full."""

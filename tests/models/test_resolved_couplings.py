@@ -16,6 +16,7 @@ from craterfront.models.resolved_couplings import (
     edge_pattern,
     slope_factor,
 )
+from craterfront.models.validity import ValidityWarning
 from craterfront.models.yield_formulas import angular_factor
 
 SMALL = 0.01
@@ -281,6 +282,13 @@ def test_a_deep_place_spreads_along_a_slope_and_a_wall_is_no_slope():
     radius = np.array([0.0, 1.0, 2.0, 2.0, 3.0])
     depth = np.array([0.0, 0.0, 1.0, 5.0, 5.0])
     np.testing.assert_allclose(slope_factor(1.0, depth, radius), [1.0, 2.0, 1.0, 1.0, 1.0])
+
+
+def test_steep_slopes_are_warned_of():
+    sample = layered([1000.0], [1.0, 1.0], [60.0, 60.0])
+    couplings = Couplings(slope_coefficient=0.1, radius_nm=20.0)
+    with pytest.warns(ValidityWarning, match="slopes up to"):
+        erode(sample, resolved_annuli.parabolic(0.2, 8), couplings, np.linspace(0.0, 60.0, 7))
 
 
 def test_the_edge_field_settles():
