@@ -151,7 +151,7 @@ class GlowDischarge(Table):
         elif self.sheath_free_paths and self.pressure_hPa and self.voltage_V and self.current_mA:
             found.append("pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA")
         if self.redeposited_share and self.has_measured_rate:
-            found.append("redeposited_share: unused, as the measured rate of the reference has it")
+            found.append("redeposited_share: only with --resolved, as the measured rate has it")
         return found
 
 
