@@ -441,7 +441,13 @@ class Assembly:
             )
         rough = setup.roughness
         self._add(
-            number("initial roughness", "initial roughness", "nm", rough.initial_nm),
+            number(
+                "initial roughness",
+                "initial roughness",
+                "nm",
+                rough.initial_nm,
+                widest=self._whole_depth_nm(),
+            ),
             "initial roughness",
         )
         if rough.growth in ("grains", "columns"):
@@ -451,6 +457,7 @@ class Assembly:
                     "relative spread",
                     "",
                     rough.relative_spread or Quantity.default(0.0),
+                    upper=1.0,
                 ),
                 "relative spread",
             )
@@ -509,8 +516,9 @@ class Assembly:
                 "mixing length",
                 "nm",
                 length,
-                lower=0.1 * length.value,
+                lower=rules.LEAST_MIXING * length.value,
                 upper=max(upper, length.value),
+                widest=self._whole_depth_nm(),
                 default_u_rel=ION_RANGE_U_REL,
                 why=why,
             ),
@@ -564,6 +572,7 @@ class Assembly:
                 "escape depth",
                 "nm",
                 depth,
+                widest=self._whole_depth_nm(),
                 why="" if depth.status != "default" or not depth.value else "one to two layers",
             ),
             "escape depth",
@@ -588,6 +597,10 @@ class Assembly:
             ),
             "escape depth",
         )
+
+    def _whole_depth_nm(self) -> float:
+        """Nominal depth of the substrate: nothing that broadens the profile is wider."""
+        return sum(self.parameters[index].value for index in self._thickness) or math.inf
 
     def _default_mixing_range_nm(self, length_nm: float) -> float:
         return max(2.0 * self._ion_range_nm(), _RANGE_TO_LENGTH * length_nm)
