@@ -512,7 +512,8 @@ class Assembly:
             self._heights, sd_nm = height_classes(*heights)
             initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
         name = "initial roughness"
-        self._add(number(name, name, "nm", initial), name)
+        widest = self._whole_depth_nm()
+        self._add(number(name, name, "nm", initial, widest=widest), name)
         grown = {
             "relative spread": ("relative spread of rates", "", rough.relative_spread),
             "grain size": ("grain size", "nm", rough.grain_nm),
@@ -520,8 +521,10 @@ class Assembly:
             "settling depth": ("settling depth of roughness", "nm", rough.settling_nm),
         }
         for kind, (label, unit, quantity) in grown.items():
-            if quantity is not None and kind in _GROWN_BY[rough.growth]:
-                self._add(number(label, kind, unit, quantity), kind)
+            if quantity is None or kind not in _GROWN_BY[rough.growth]:
+                continue
+            upper = 1.0 if kind == "relative spread" else math.inf
+            self._add(number(label, kind, unit, quantity, upper=upper, widest=widest), kind)
         self._add_mixing()
         self._add_escape_depth()
 
@@ -560,7 +563,13 @@ class Assembly:
         excess, depth = _TRANSIENT
         self._add(
             rules.instrument_number(
-                excess, excess, "", written.rate_excess, lower=-_MOST_DEFICIT, upper=_MOST_EXCESS
+                excess,
+                excess,
+                "",
+                written.rate_excess,
+                lower=-_MOST_DEFICIT,
+                upper=_MOST_EXCESS,
+                signed=True,
             ),
             excess,
         )
@@ -598,8 +607,9 @@ class Assembly:
             "mixing length",
             "nm",
             length,
-            lower=0.1 * length.value,
+            lower=rules.LEAST_MIXING * length.value,
             upper=max(upper, length.value),
+            widest=self._whole_depth_nm(),
             default_u_rel=ION_RANGE_U_REL,
             why=why,
         )
@@ -680,6 +690,7 @@ class Assembly:
                 "escape depth",
                 "nm",
                 depth,
+                widest=self._whole_depth_nm(),
                 why="" if depth.status != "default" or not depth.value else "one to two layers",
             ),
             "escape depth",
@@ -704,6 +715,10 @@ class Assembly:
             ),
             "escape depth",
         )
+
+    def _whole_depth_nm(self) -> float:
+        """Nominal depth of the substrate: nothing that broadens the profile is wider."""
+        return sum(self.parameters[index].value for index in self._thickness) or math.inf
 
     def _default_mixing_range_nm(self, length_nm: float) -> float:
         return max(2.0 * self._ion_range_nm(), _RANGE_TO_LENGTH * length_nm)

@@ -22,9 +22,13 @@ def parameters(setup: Setup) -> Iterator[tuple[Parameter, str, str]]:
     """Every number of the crater, with its kind and the layer or material that it is for."""
     number, shape = rules.instrument_number, setup.crater_made
     if isinstance(shape, ParabolicCrater):
-        for key, curvature in curvatures(setup).items():
+        known = curvatures(setup)
+        # One curvature alone, and seen alike everywhere, spreads arrivals whatever its sign.
+        limits = {"lower": -1.9, "upper": 1.9}
+        signed = len(known) > 1 or setup.detection.radial_weight is not None
+        for key, curvature in known.items():
             name = f"crater curvature in {key}" if key else "crater curvature"
-            yield number(name, CURVATURE, "", curvature, lower=-1.9, upper=1.9), CURVATURE, key
+            yield number(name, CURVATURE, "", curvature, signed=signed, **limits), CURVATURE, key
     elif shape.shape in ("tilted", "rastered"):
         yield number("crater tilt", "tilt", "", shape.tilt, upper=1.9), "tilt", ""
     elif shape.shape == "edged":

@@ -8,7 +8,7 @@ is a sensible one.
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,7 +36,8 @@ class Objective:
     Attributes
     ----------
     residuals : callable
-        From parameters, shape (P,), to residuals of unit variance, shape (R,).
+        From parameters, shape (P,), to residuals of unit variance, shape (R,); infinite where there
+        is no model.
     lower, upper : ndarray, shape (P,)
         Bounds; may be infinite.
     """
@@ -247,7 +248,7 @@ def quadratic_form(slope: np.ndarray, covariance: np.ndarray) -> float:
     return float(slope[touched] @ covariance[np.ix_(touched, touched)] @ slope[touched])
 
 
-def profile_cost(
+def profile_fit(
     objective: Objective,
     fit: Fit,
     jacobian: np.ndarray,
@@ -255,8 +256,8 @@ def profile_cost(
     value: float,
     *,
     sure_below: float = 0.0,
-) -> float:
-    """Smallest cost with one parameter held.
+) -> Fit:
+    """The minimum with one parameter held.
 
     Gauss-Newton on the others from the linear prediction. The Jacobian at the minimum serves until
     it makes no more progress; then it is taken anew, unless the cost is already so low that it
@@ -278,7 +279,7 @@ def profile_cost(
     start = fit.x.copy()
     start[index] = value
     if not others.any():
-        return objective.cost(start)
+        return Fit(start, objective.cost(start), True, "nothing to fit")
 
     def put(part: np.ndarray) -> np.ndarray:
         whole = start.copy()
@@ -293,13 +294,13 @@ def profile_cost(
     slope = jacobian[:, others]
     x = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
     found = _descended(held, np.clip(x, held.lower, held.upper), slope)
-    if found.cost - fit.cost < sure_below:
-        return found.cost
-    found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
-    if found.converged:
-        return found.cost
-    tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
-    return min(minimise(held, found.x, tolerance=tolerance).cost, found.cost)
+    if np.isfinite(found.cost) and found.cost - fit.cost >= sure_below:
+        found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
+        if not found.converged:
+            tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
+            farther = minimise(held, found.x, tolerance=tolerance)
+            found = min(found, farther, key=lambda each: each.cost)
+    return replace(found, x=put(found.x))
 
 
 def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:
@@ -376,8 +377,9 @@ def profile_interval(
     zero, top = float(objective.lower[index]), float(objective.upper[index])
 
     def excess(value: float) -> float:
-        cost = profile_cost(objective, fit, jacobian, index, value, sure_below=0.3 * ONE_SIDED_95)
-        return max(cost - fit.cost, 0.0)
+        near = 0.3 * ONE_SIDED_95
+        held = profile_fit(objective, fit, jacobian, index, value, sure_below=near)
+        return max(held.cost - fit.cost, 0.0)
 
     best = float(fit.x[index])
     at_zero = excess(zero) if best > zero else 0.0

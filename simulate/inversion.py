@@ -17,12 +17,20 @@ from craterfront.estimation import (
     quadratic_form,
 )
 from craterfront.experiment import Experiment
-from craterfront.likelihood import Likelihood, Solution
-from craterfront.limits import ThinLayer, WidthAnswer, thin_layers, width_answers
+from craterfront.likelihood import Likelihood, NotComputable, Solution
+from craterfront.limits import (
+    NearZero,
+    ThinLayer,
+    WidthAnswer,
+    broadening_answers,
+    thin_layers,
+    width_answers,
+)
 from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
+from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
 from craterfront.responses import optical_depths
 from craterfront.scale import depth_scale, require_depth_scale
@@ -33,6 +41,7 @@ Progress = Callable[[str, float], None]
 # Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
+_DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
 _ROUNDS = 5
 _LEAST_DITHER = 0.5
 """Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
@@ -59,6 +68,8 @@ class Inversion:
         Of the free parameters, in the coordinates of the likelihood.
     widths : dict of int to WidthAnswer
         By layer.
+    broadening : dict of int to NearZero
+        By parameter, of the instrument where it is free.
     thin_layers : dict of int to ThinLayer
         By layer, where the thickness is poorly known.
     relative : bool
@@ -80,6 +91,7 @@ class Inversion:
     values: np.ndarray
     curvature: Curvature
     widths: dict[int, WidthAnswer]
+    broadening: dict[int, NearZero]
     thin_layers: dict[int, ThinLayer]
     relative: bool
     rank: DataRank
@@ -97,31 +109,22 @@ class Inversion:
         return described
 
     def standard_uncertainty(self, index: int) -> float:
-        """Of a parameter other than a width, in its unit; 0 where it was held."""
+        """Of a parameter, in its unit; 0 where it was held."""
         return self.uncertainty_of_sum({index: 1.0})
 
     def uncertainty_of_sum(self, weights: Mapping[int, float]) -> float:
-        """Standard uncertainty of a weighted sum of parameters other than widths."""
-        slope = np.zeros(len(self.likelihood.free))
-        for index, weight in weights.items():
-            if index in self.likelihood.free:
-                value = float(self.values[index])
-                slope += weight * self.likelihood.coordinates.gradient(index, value)
-        return quadratic_form(slope, self.curvature.covariance) ** 0.5
+        """Standard uncertainty of a weighted sum of parameters.
 
-    def relative_uncertainty(self, *indices: int) -> float:
-        """Relative standard uncertainty of a product of positive parameters other than widths.
-
-        A factor that the readings do not bear on counts with its prior.
+        One that the readings do not bear on counts with its prior.
         """
         slope = np.zeros(len(self.likelihood.free))
         apart = 0.0
-        for index in indices:
-            parameter, value = self.likelihood.assembly.parameters[index], float(self.values[index])
+        for index, weight in weights.items():
+            parameter = self.likelihood.assembly.parameters[index]
             if index in self.likelihood.free:
-                slope += self.likelihood.coordinates.gradient(index, value) / value
+                slope += weight * self.likelihood.coordinates.gradient(index, self.values)
             elif parameter.has_prior:
-                apart += (parameter.u / parameter.value) ** 2
+                apart += (weight * parameter.u) ** 2
         return (quadratic_form(slope, self.curvature.covariance) + apart) ** 0.5
 
 
@@ -134,7 +137,8 @@ def invert(
 ) -> Inversion:
     """Most probable sample behind a measured profile, with uncertainties.
 
-    Maximum of the posterior with a Laplace covariance; widths near zero by profile likelihood.
+    Maximum of the posterior with a Laplace covariance; by profile likelihood what is near zero:
+    widths, and free broadening by the instrument.
 
     Parameters
     ----------
@@ -154,8 +158,8 @@ def invert(
     Raises
     ------
     InputProblems
-        When nothing fixes the depth scale, a graded layer is not exactly known, or the profile
-        does not fit the experiment.
+        When nothing fixes the depth scale, a graded layer is not exactly known, the profile does
+        not fit the experiment, or the fit leads to a sample that cannot be computed.
     """
     report = progress or (lambda stage, share: None)
     not_held = list(experiment.stack.not_held())
@@ -177,12 +181,19 @@ def invert(
         if final is not None and final.u is not None:
             # Exactly known: known far better than anything else.
             likelihood.depth_limit = (float(final), float(final.u) or 1e-5 * float(final))
-    x, fit, objective = _fit(likelihood, report)
+    try:
+        x, fit, objective = _fit(likelihood, report)
+    except NotComputable as error:
+        problem = f"cannot be fitted: {error}; better guesses, or their min and max, may help"
+        raise InputProblems([problem], profile.source) from error
     jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, solution, picture, relative)
+    broadening, picture = broadening_answers(
+        likelihood, objective, fit, full[:, : len(likelihood.free)], picture
+    )
     widths = width_answers(likelihood, objective, fit, full, picture, report)
     thin = thin_layers(likelihood, fit, picture)
     report("done", 1.0)
@@ -196,6 +207,7 @@ def invert(
         likelihood.coordinates.values(x),
         picture,
         widths,
+        broadening,
         thin,
         relative,
         _rank(likelihood, full),
@@ -263,6 +275,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
     x = np.clip(x, lower, upper)
     points = likelihood.values.shape[1]
     stages = len(_COARSE) + _ROUNDS
+    before = x = _with_best_duration(likelihood, x)
     times = [
         i
         for i, index in enumerate(likelihood.free)
@@ -270,10 +283,11 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
     ]
     for stage, (blur, share, only_times) in enumerate(_COARSE):
         report("coarse fit", 0.9 * stage / stages)
-        likelihood.replan(x)
+        x = _planned(likelihood, x, before)
         objective = likelihood.coarse(blur * points, share)
         moved = times if only_times else list(range(len(likelihood.free)))
-        x = _subset_minimum(objective, x, moved)
+        before, x = x, _subset_minimum(objective, x, moved)
+    x = _planned(likelihood, x, before)
     fit = Fit(x, np.inf, False, "")
     objective = likelihood.objective()
     for round_number in range(_ROUNDS):
@@ -291,6 +305,46 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
     return fit.x, fit, objective
+
+
+def _with_best_duration(likelihood: Likelihood, x: np.ndarray) -> np.ndarray:
+    """Start where a common factor of all durations explains the smoothed profile best.
+
+    Guesses of rates, or of all thicknesses, tend to be wrong together, and where layers look alike
+    a fit takes the nearest for its own.
+
+    Raises
+    ------
+    NotComputable
+        Where none of them can be computed.
+    """
+    lower, upper = likelihood.coordinates.bounds()
+    direction = likelihood.coordinates.of_all_durations()
+    blur, share, _ = _COARSE[0]
+    best, least = x, np.inf
+    for longer in _DURATIONS:
+        trial = np.clip(x + longer * direction, lower, upper)
+        try:
+            likelihood.replan(trial)
+        except NotComputable:
+            continue
+        cost = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
+        if cost < least:
+            best, least = trial, cost
+    if not np.isfinite(least):
+        likelihood.replan(x)
+        likelihood.rows(x)  # one of them says why there is no start
+    return best
+
+
+def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """Slices for x, or for the point before it where x cannot be sliced."""
+    try:
+        likelihood.replan(x)
+    except NotComputable:
+        likelihood.replan(before)
+        return before
+    return x
 
 
 def _subset_minimum(objective: Objective, x: np.ndarray, indices: list[int]) -> np.ndarray:
@@ -325,7 +379,7 @@ def _warnings(
     lower, upper = likelihood.coordinates.bounds()
     for i, index in enumerate(likelihood.free):
         p = assembly.parameters[index]
-        if p.kind == "width":
+        if p.may_be_zero:
             if fit.x[i] >= upper[i] * (1 - 1e-6):
                 found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
         elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:

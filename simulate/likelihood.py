@@ -5,6 +5,8 @@ Sensitivities, backgrounds and contaminations enter linearly and are solved for 
 of the `Objective`.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +37,11 @@ from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
 from craterfront.responses import self_absorbed
 from craterfront.scale import densities_without_effect
+
+
+class NotComputable(ValueError):
+    """The engine refuses the sample or the instrument of a trial."""
+
 
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
 
@@ -139,21 +146,29 @@ class Likelihood:
         return projection
 
     def replan(self, x: np.ndarray) -> None:
-        """Choose the slices anew for these parameters."""
+        """Choose the slices anew for these parameters.
+
+        Raises
+        ------
+        NotComputable
+            The old slices stay.
+        """
         values = self.coordinates.values_with_room(x)
-        dose = self.assembly.supplied_dose_s(self.edges, values)
-        self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
+        with _refusals():
+            dose = self.assembly.supplied_dose_s(self.edges, values)
+            self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
 
     def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
         values = self.coordinates.values(x)
-        result = run(
-            self.assembly.sample(values),
-            self.assembly.instrument(values),
-            self.assembly.supplied_dose_s(self.edges, values),
-            self._projection,
-            self.plan,
-        )
+        with _refusals():
+            result = run(
+                self.assembly.sample(values),
+                self.assembly.instrument(values),
+                self.assembly.supplied_dose_s(self.edges, values),
+                self._projection,
+                self.plan,
+            )
         raw = result.signal.T
         collected = self.assembly.setup.detection.view == "collected"
         if collected:
@@ -222,23 +237,26 @@ class Likelihood:
         Parameters
         ----------
         without_prior : int, optional
-            A width or thickness whose own prior and least value are left out: what do the others
-            and the data say of it, and do they tell it from zero?
+            A parameter whose own prior and least value are left out: what do the others and the
+            data say of it, and do they tell it from zero?
         plain : bool
             Without regard to correlation and common fluctuation.
         """
         lower, upper = self.coordinates.bounds()
         if without_prior is not None:
             i = self.free.index(without_prior)
-            is_width = self.assembly.parameters[without_prior].kind == "width"
-            lower[i] = 0.0 if is_width else lower[i] - _AS_GOOD_AS_NONE
+            is_square = self.assembly.parameters[without_prior].may_be_zero
+            lower[i] = self.coordinates.nothing(i) if is_square else lower[i] - _AS_GOOD_AS_NONE
         return Objective(lambda x: self.residuals(x, without_prior, plain), lower, upper)
 
     def residuals(
         self, x: np.ndarray, without_prior: int | None = None, plain: bool = False
     ) -> np.ndarray:
-        """Residuals of unit variance: readings, then priors."""
-        solution = self.solve(x)
+        """Residuals of unit variance: readings, then priors; infinite where nothing is computed."""
+        try:
+            solution = self.solve(x)
+        except NotComputable:
+            return np.full(self.residual_count(), np.inf)
         data = self.standardised(solution)
         data = data if plain else self.whitened(data)
         return np.concatenate([data.ravel(), self._prior_residuals(x, solution, without_prior)])
@@ -358,8 +376,13 @@ class Likelihood:
 
         target = smooth(self.values) / size
 
+        priors = len(self._own_priors(self.coordinates.of(self.assembly.nominal)))
+
         def residuals(x: np.ndarray) -> np.ndarray:
-            coarse = smooth(self.rows(x)[0])
+            try:
+                coarse = smooth(self.rows(x)[0])
+            except NotComputable:
+                return np.full(target.size + priors, np.inf)
             model = np.zeros_like(target)
             for c in range(size.size):
                 mine = np.flatnonzero(self._channel_of == c)
@@ -471,6 +494,15 @@ class Likelihood:
         if self.noise.fluctuation is not None:
             variance = variance + (self.noise.fluctuation.spread * self._signal_for_flicker) ** 2
         return variance
+
+
+@contextmanager
+def _refusals() -> Iterator[None]:
+    """What the models cannot compute is no mistake of the program, but of the trial."""
+    try:
+        yield
+    except (ValueError, ArithmeticError, MemoryError) as error:
+        raise NotComputable(str(error)) from error
 
 
 def _interval_edges(profile: MeasuredProfile) -> np.ndarray:

@@ -27,6 +27,20 @@ DENSITY_LN_SD = 0.5
 """Of an atomic density that nobody knows (common practice, no source): most solids have 25 to
 180 atoms/nm^3."""
 
+BROADENING = (
+    "curvature",
+    "tilt",
+    "initial roughness",
+    "relative spread",
+    "final roughness",
+    "mixing length",
+    "escape depth",
+)
+"""What the instrument adds to the width of an edge: near zero the signal follows the square."""
+
+LEAST_MIXING = 0.1
+"""Shortest mixing length in a fit, as a share of the nominal one; it stands for none at all."""
+
 
 @dataclass(frozen=True)
 class Parameter:
@@ -54,6 +68,9 @@ class Parameter:
         Where the value or its uncertainty comes from, if not from the file.
     estimated : bool
         An erosion rate that nobody wrote: what all rates of a source have in common comes on top.
+    widest_by_default : bool
+        The file gives no upper bound. The one that keeps a fit within the sample moves with the
+        rates.
     """
 
     name: str
@@ -67,6 +84,7 @@ class Parameter:
     upper: float = math.inf
     why: str = ""
     estimated: bool = False
+    widest_by_default: bool = False
 
     @property
     def is_fixed(self) -> bool:
@@ -76,6 +94,22 @@ class Parameter:
     def has_prior(self) -> bool:
         """Whether a (finite) prior pulls on it; a bounded free parameter has only bounds."""
         return not self.is_fixed and 0 < self.u < math.inf
+
+    @property
+    def broadens(self) -> bool:
+        """Whether it is a broadening that the profile alone has to tell from none."""
+        signed = self.lower < 0.0 < self.upper
+        return self.state == "free" and self.kind in BROADENING and not signed
+
+    @property
+    def may_be_zero(self) -> bool:
+        """Whether a fit moves its square, and zero is to be excluded before it has a value."""
+        return self.kind == "width" or self.broadens
+
+    @property
+    def nothing(self) -> float:
+        """The value that stands for zero."""
+        return LEAST_MIXING * self.value if self.kind == "mixing length" else 0.0
 
     def prior_residual(self, value: float) -> float:
         """Deviation from the prior in standard uncertainties; 0 without a prior."""
@@ -233,10 +267,16 @@ def instrument_number(
     *,
     lower: float = 0.0,
     upper: float = math.inf,
+    widest: float = math.inf,
+    signed: bool = False,
     default_u_rel: float = 0.0,
     why: str = "",
 ) -> Parameter:
-    """Crater, roughness, mixing: a plain number is assumed to be known to 30 %."""
+    """Crater, roughness, mixing: a plain number is assumed to be known to 30 %.
+
+    A guess ends at `widest` if the file gives no bound. Unless the sign shows in the signal
+    (`signed`), it is that of the guess.
+    """
     value = quantity.value
     if quantity.status == "prior":
         state: State = "prior" if quantity.u else "fixed"
@@ -246,7 +286,22 @@ def instrument_number(
     if quantity.status == "guess":
         low = quantity.minimum if quantity.minimum is not None else lower
         high = quantity.maximum if quantity.maximum is not None else upper
-        return Parameter(name, kind, unit, value, "free", lower=low, upper=high, why=why)
+        by_default = math.isinf(high) and math.isfinite(widest)
+        if by_default:
+            high = max(widest, value)
+        if not signed:
+            low, high = (low, min(high, 0.0)) if value < 0 else (max(low, 0.0), high)
+        return Parameter(
+            name,
+            kind,
+            unit,
+            value,
+            "free",
+            lower=low,
+            upper=high,
+            why=why,
+            widest_by_default=by_default,
+        )
     u_rel = ASSUMED_U_REL if quantity.status == "plain" else default_u_rel
     state = "assumed" if u_rel * abs(value) > 0 else "fixed"
     return Parameter(

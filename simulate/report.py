@@ -23,6 +23,8 @@ def print_answer(answer: Answer, console: Console) -> None:
         console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
     console.print(_layer_table(answer))
     console.print(_interface_table(answer))
+    if any(estimate.broadens for estimate in answer.estimates):
+        console.print(_instrument_table(answer))
     console.print(_budget_table(answer))
     fixed, free = answer.rank
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
@@ -174,6 +176,24 @@ def _interface_table(answer: Answer) -> Table:
         if width.why:
             meaning = width.why if width.is_held else f"{meaning}; {width.why}"
         table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
+    return table
+
+
+def _instrument_table(answer: Answer) -> Table:
+    table = Table(title="Instrument: broadening that was left to the profile", title_justify="left")
+    table.add_column("quantity")
+    for heading in ("value", "95 % from", "to"):
+        table.add_column(heading, justify="right")
+    table.add_column("unit")
+    table.add_column("meaning")
+    for each in answer.estimates:
+        if each.broadens:
+            value = f"{each.value:.3g}" if each.resolved else "-"
+            meaning = "resolved" if each.resolved else "upper limit only"
+            if each.why:
+                meaning = f"{meaning}; {each.why}"
+            ends = f"{each.lower:.3g}", f"{each.upper:.3g}"
+            table.add_row(escape(each.name), value, *ends, each.unit, escape(meaning))
     return table
 
 

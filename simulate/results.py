@@ -47,6 +47,40 @@ class LayerAnswer:
 
 
 @dataclass(frozen=True)
+class Estimate:
+    """One free parameter after the data: value, standard uncertainty and 95 % interval.
+
+    Of a broadening that is not resolved, which the data do not tell from none, only the end of the
+    interval that is away from zero means something: it is a limit.
+    """
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    unit: str
+    broadens: bool
+    resolved: bool = True
+    why: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers and strings; what is not known is null."""
+        row: dict[str, Any] = {
+            "name": self.name,
+            "value": self.value if self.resolved else None,
+            "u": self.u if self.resolved else None,
+            "lo": self.lower,
+            "hi": self.upper,
+            "unit": self.unit,
+            "resolved": self.resolved,
+        }
+        if self.why:
+            row["note"] = self.why
+        return {key: _finite(value) for key, value in row.items()}
+
+
+@dataclass(frozen=True)
 class Answer:
     """All answers of an inversion.
 
@@ -62,7 +96,7 @@ class Answer:
         What fixes the depth scale.
     parameters : list of (name, value, unit, state)
         Everything that is fixed, has a prior, is assumed or free, before the data.
-    estimates : list of (name, value, u, unit)
+    estimates : list of Estimate
         The free parameters after the data; widths stand with the layers.
     rank : tuple of int
         How many combinations of the free parameters the data fix (rank of the Fisher information
@@ -79,7 +113,7 @@ class Answer:
     warnings: list[str]
     scale_sources: list[str]
     parameters: list[tuple[str, str, str, str]]
-    estimates: list[tuple[str, float, float, str]]
+    estimates: list[Estimate]
     rank: tuple[int, int]
     resting_on_priors: list[str]
     noise: list[str]
@@ -125,10 +159,7 @@ class Answer:
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
             "layers": layers,
             "interfaces": interfaces,
-            "parameters": [
-                {"name": name, "value": _finite(value), "u": _finite(u), "unit": unit}
-                for name, value, u, unit in self.estimates
-            ],
+            "parameters": [estimate.as_dict() for estimate in self.estimates],
             "fisher_rank": self.rank[0],
             "free_parameters": self.rank[1],
             "resting_on_priors": self.resting_on_priors,
@@ -156,12 +187,7 @@ def answer(inversion: Inversion) -> Answer:
     across = [math.sqrt(above * below) for above, below in pairwise(rates)]  # of interfaces
     layers = [_layer(inversion, number, rates, across) for number in range(count)]
     estimates = [
-        (
-            assembly.parameters[index].name,
-            float(inversion.values[index]),
-            inversion.standard_uncertainty(index),
-            assembly.parameters[index].unit,
-        )
+        _estimate(inversion, index)
         for index in likelihood.free
         if assembly.parameters[index].kind != "width"
     ]
@@ -186,6 +212,18 @@ def answer(inversion: Inversion) -> Answer:
         _noise_lines(inversion),
         budgets,
     )
+
+
+def _estimate(inversion: Inversion, index: int) -> Estimate:
+    p, value = inversion.likelihood.assembly.parameters[index], float(inversion.values[index])
+    u = inversion.standard_uncertainty(index)
+    near_zero = inversion.broadening.get(index)
+    if near_zero is not None:
+        ends, resolved, why = (near_zero.lower, near_zero.upper), near_zero.resolved, near_zero.why
+        return Estimate(p.name, value, u, *ends, p.unit, True, resolved, why)
+    ends = _interval(value, u) if p.logarithmic else (value - _Z95 * u, value + _Z95 * u)
+    lower, upper = (float(end) for end in np.clip(ends, p.lower, p.upper))
+    return Estimate(p.name, value, u, lower, upper, p.unit, False)
 
 
 def _layer(
@@ -254,9 +292,11 @@ def _areal_mass(inversion: Inversion, layer: int) -> tuple[float | None, float |
     assembly = inversion.likelihood.assembly
     if inversion.relative or assembly.layers[layer].density_g_cm3 is None:
         return None, None
-    factors = assembly.thickness_index(layer), assembly.density_index(layer)
-    mass = float(inversion.values[list(factors)].prod()) * 1e-3
-    return mass, mass * inversion.relative_uncertainty(*factors)
+    thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
+    mass = float(inversion.values[thickness] * inversion.values[density])
+    factors = {thickness: density, density: thickness}
+    u = inversion.uncertainty_of_sum({i: float(inversion.values[j]) for i, j in factors.items()})
+    return 1e-3 * mass, 1e-3 * u
 
 
 def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:

@@ -197,7 +197,7 @@ class Found:
 def find(name: str, seed: int = 1) -> Found:
     """Invert the profile of a method."""
     inversion = invert(profile(name, seed), experiment(name))
-    estimates = {what: (value, u) for what, value, u, _ in answer(inversion).estimates}
+    estimates = {each.name: (each.value, each.u) for each in answer(inversion).estimates}
     return Found(inversion, estimates, _escape_limit_nm(inversion))
 
 
