@@ -100,7 +100,7 @@ def test_what_is_put_in_comes_out_with_its_uncertainty():
     result = answer(invert(profile, experiment_from_toml(text(known))))
     for layer, thickness_nm in zip(result.layers, (200.0, 150.0), strict=False):
         assert layer.lower <= thickness_nm <= layer.upper
-    found = {name: (value, u) for name, value, u, _ in result.estimates}
+    found = {e.name: (e.value, e.u) for e in result.estimates}
     for name, truth in (("top", 0.12), ("under", -0.06)):
         value, u = found[f"crater curvature in {name}"]
         assert abs(value - truth) < 3.0 * u < 0.05

@@ -52,7 +52,7 @@ def test_the_signal_lags_behind_by_the_residence():
 def test_a_residence_put_in_comes_out():
     profile = profile_of(simulated("residence_s = 0.05"), "profile.nc")
     found = answer(invert(profile, experiment("residence_s = { guess = 0.02 }")))
-    value, u = next((v, u) for name, v, u, _ in found.estimates if name == "residence time")
+    value, u = next((e.value, e.u) for e in found.estimates if e.name == "residence time")
     assert abs(value - 0.05) < 3.0 * u < 0.02
     assert found.layers[0].lower <= 30.0 <= found.layers[0].upper
 
