@@ -80,7 +80,7 @@ def lateral_sum() -> list[dict]:
 
     result = run(sample, setup, edges_s, projection)
     # NumPy is given what the engine computes before the lateral sum, free of charge.
-    arrival = result.arrival
+    arrival = result.places[0].arrival
     # One uniform fine grid is what one would write; the engine's own slices are fewer and better.
     slices = np.append(arrival.edges[0], arrival.edges[1:])
     sigma = np.append(arrival.sigma, arrival.sigma[-1])

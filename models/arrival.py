@@ -201,7 +201,13 @@ class Arrival:
     balanced: bool
 
     @classmethod
-    def of(cls, slice_dose: np.ndarray, spread: np.ndarray, floor: Floor) -> "Arrival":
+    def of(
+        cls,
+        slice_dose: np.ndarray,
+        spread: np.ndarray,
+        floor: Floor,
+        even_spread: np.ndarray | None = None,
+    ) -> "Arrival":
         """Place slices on the dose axis.
 
         Parameters
@@ -211,8 +217,13 @@ class Arrival:
         spread : ndarray, shape (K + 1,)
             Of the arrival dose at the faces of the slices, >= 0, see `roughening.dose_spread`.
         floor : Floor
-            The crater, made for these slices.
+            The crater.
+        even_spread : ndarray, shape (K + 1,), optional
+            More spread at the faces of the slices, by which no column uses more dose than others.
         """
+        uneven = np.ptp(spread) > 0.0 or floor.has_offsets
+        if even_spread is not None:
+            spread = np.hypot(spread, even_spread)
         edges = np.append(0.0, np.cumsum(slice_dose))
         spread = np.maximum(spread, _SHARPEST * edges[-1])
         sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
@@ -228,7 +239,7 @@ class Arrival:
             np.ones(order.size),
             mirrored,
             floor,
-            bool(np.ptp(spread) > 0.0) or floor.has_offsets,
+            bool(uneven),
         )
         if not mirrored:
             return plain
@@ -306,7 +317,7 @@ class Arrival:
         def excess(dose: np.ndarray) -> np.ndarray:
             return self._sum(dose, used, area)[:, 0] - before
 
-        solved = balanced(excess, self.floor.mean_used(supplied))
+        solved = balanced(excess, supplied)
         if nodes is None:
             return solved
         return np.maximum.accumulate(doses + interpolated(doses, supplied, solved - supplied))

@@ -10,7 +10,9 @@ belong to materials; with preferential sputtering, each element of each material
 """
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -38,6 +40,7 @@ _LONGEST_TRANSIENT = 10.0
 _MARGIN = 0.1  # of the depth, sliced below the end of a profile, for parameters that change
 _CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
 _FINER = 2.5  # ... but no more than so many times as many as without
+_OVERLAP = 0.42  # standard deviation of a segment, of its extent, that leaves no ripple
 _FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
 
 
@@ -153,20 +156,52 @@ class Signals:
         Slice edges.
     planes_nm : ndarray, shape (L,)
         Interface planes.
-    slice_dose : ndarray, shape (K,)
-        Dose that removes each slice [s].
-    arrival : Arrival
-    balanced_dose : ndarray, shape (T,)
-        D* at each time edge [s].
+    places : list of Place
+        Parts of the analysed area, each with a clock of its own.
     """
 
     signal: np.ndarray
     mean_depth_nm: np.ndarray
     edges_nm: np.ndarray
     planes_nm: np.ndarray
+    places: "list[Place]"
+
+    def left(self) -> np.ndarray:
+        """Share of every slice that has left the area at each time edge, shape (K, T)."""
+        return sum(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
+
+
+@dataclass(frozen=True)
+class Place:
+    """A part of the analysed area whose pieces go through the layers in proportion.
+
+    Attributes
+    ----------
+    area, seen : float
+        Share of the area, and of the signal.
+    slice_dose : ndarray, shape (K,)
+        Dose that removes each slice there [s].
+    arrival : Arrival
+    balanced_dose : ndarray, shape (T,)
+        D* at each time edge [s].
+    """
+
+    area: float
+    seen: float
     slice_dose: np.ndarray
     arrival: Arrival
     balanced_dose: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Removed:
+    """What is removed, slice by slice, wherever it is removed."""
+
+    species: np.ndarray  # (K, S) atoms per area that leave with each slice
+    atoms: np.ndarray  # (K,)
+    thickness_nm: np.ndarray  # (K,)
+    edges_nm: np.ndarray  # (K + 1,)
+    surface: np.ndarray  # (S,) atoms per volume at the top of the undisturbed sample
 
 
 @dataclass(frozen=True)
@@ -426,48 +461,98 @@ def run(
     )
     see = _seen if viewed else _collected
     columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
-    surface_dose_per_nm = float(atoms[0] @ species.dose_per_atom / thickness[0])
+    surface = atoms[0] / thickness[0]
     total = atoms.sum(axis=1)
     if parts.max() > 1:
         columns = divide_amounts(columns, total, parts)
         removed = divide_amounts(removed, total, parts)
         thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
         edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
+    columns = columns @ species.project(projection, sample.composition)
+    left = _Removed(removed, total, thickness, edges, surface)
+    places = list(_places(sample, instrument, species, left, time_edges_s, slices.nodes))
+    each = [_recorded(place, instrument, columns, thickness, time_edges_s) for place in places]
+    signal = sum(place.seen * signal for place, (signal, _) in zip(places, each, strict=True))
+    depth = sum(place.area * depth for place, (_, depth) in zip(places, each, strict=True))
+    return Signals(signal, depth, edges, planes, places)
 
-    slice_dose = removed @ species.dose_per_atom
+
+def _places(
+    sample: LayeredSample,
+    instrument: Instrument,
+    species: _Species,
+    removed: _Removed,
+    time_edges_s: np.ndarray,
+    nodes: np.ndarray | None,
+) -> Iterator[Place]:
+    """All of the area, or each segment by itself where it has another rate in each material."""
+    seen = instrument.seen_share
+    if instrument.crater.ndim == 2:
+        floor = partial(Floor.of, instrument.crater, seen)
+        alike = np.ones((sample.rate_nm_s.size, 2))
+        yield _place(sample, instrument, species, removed, alike, floor, time_edges_s, nodes)
+        return
+    floor = partial(Floor.of, crater.flat(), None)
+    for number, area in enumerate(instrument.crater[0, :, 2]):
+        rate = instrument.crater[:, number, :2]
+        place = _place(sample, instrument, species, removed, rate, floor, time_edges_s, nodes)
+        yield replace(place, area=area, seen=area if seen is None else seen[number])
+
+
+def _place(
+    sample: LayeredSample,
+    instrument: Instrument,
+    species: _Species,
+    removed: _Removed,
+    rate: np.ndarray,
+    floor: Callable[[np.ndarray | None], Floor],
+    time_edges_s: np.ndarray,
+    nodes: np.ndarray | None,
+) -> Place:
+    """A place with its relative rates, first and last, in each material (M, 2)."""
+    mean = rate.mean(axis=1)
+    there = replace(sample, rate_nm_s=sample.rate_nm_s * mean)
+    cost = species.dose_per_atom / mean[species.material]
+    slice_dose = removed.species @ cost
+    surface_dose_per_nm = float(removed.surface @ cost)
     spread = dose_spread(
-        total,
-        thickness,
+        removed.atoms,
+        removed.thickness_nm,
         slice_dose,
         surface_dose_per_nm,
         instrument.growth,
         instrument.initial_nm if instrument.heights is None else 0.0,
     )
-    spread = np.sqrt(spread**2 + sample.relief_variance(edges, planes))
+    relief = there.relief_variance(removed.edges_nm, sample.planes_nm())
+    spread = np.sqrt(spread**2 + relief)
     # The last slice only keeps columns from running out of material; its end is far below.
     spread[-1] = spread[-2]
-    floor = _floor(instrument, species, removed, instrument.initial_nm * surface_dose_per_nm)
-    arrival = Arrival.of(slice_dose, spread, floor)
-    columns = columns @ species.project(projection, sample.composition)
-    signal, mean_depth, dose = _recorded(
-        arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
+    arrival = Arrival.of(
+        slice_dose,
+        spread,
+        floor(_offsets(instrument, surface_dose_per_nm)),
+        _spread_within(species, removed, rate),
     )
-    return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
+    balanced = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
+    return Place(1.0, 1.0, slice_dose, arrival, balanced)
 
 
-def _floor(
-    instrument: Instrument, species: _Species, removed: np.ndarray, relief_dose: float
-) -> Floor:
-    """The crater on the dose axis of the slices; the relief of the surface in dose."""
-    dose = removed * species.dose_per_atom
-    if instrument.crater.ndim == 3:
-        materials = np.arange(instrument.crater.shape[0])
-        dose = dose @ (species.material[:, None] == materials).astype(float)
-    offsets = None
-    if instrument.heights is not None and relief_dose > 0.0:
-        lowest, highest, share = instrument.heights.T
-        offsets = np.column_stack([-relief_dose * highest, -relief_dose * lowest, share])
-    return Floor.of(instrument.crater, dose, instrument.seen_share, offsets)
+def _spread_within(species: _Species, removed: _Removed, rate: np.ndarray) -> np.ndarray | None:
+    """Spread of the supply at which a segment passes each face, which makes it meet the next."""
+    if np.all(rate == 1.0):
+        return None
+    first, last = (species.dose_per_atom / end[species.material] for end in rate.T)
+    across = np.abs(np.cumsum(removed.species @ (first - last)))
+    return _OVERLAP * np.append(0.0, across)
+
+
+def _offsets(instrument: Instrument, surface_dose_per_nm: float) -> np.ndarray | None:
+    """Dose by which columns are ahead whose heights are tabulated, (Q, 3)."""
+    if instrument.heights is None or instrument.initial_nm == 0.0:
+        return None
+    lowest, highest, share = instrument.heights.T
+    relief = instrument.initial_nm * surface_dose_per_nm
+    return np.column_stack([-relief * highest, -relief * lowest, share])
 
 
 def _seen(
@@ -508,39 +593,31 @@ def _collected(
 
 
 def _recorded(
-    arrival: Arrival,
+    place: Place,
     instrument: Instrument,
-    slice_dose: np.ndarray,
     columns: np.ndarray,
     thickness: np.ndarray,
     time_edges_s: np.ndarray,
-    nodes: np.ndarray | None,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Signal of every interval (or snapshot); mean depth and D* at every edge."""
-    dose = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
-    area = arrival.floor.area
+) -> tuple[np.ndarray, np.ndarray]:
+    """Signal of every interval (or snapshot), and mean depth at every edge."""
+    arrival, dose = place.arrival, place.balanced_dose
     if instrument.view == "collected" and instrument.seen_share is None:
         up_to = arrival.collected(np.column_stack([columns, thickness]), dose)
-        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
-    depth = arrival.collected(thickness[:, None], dose, area)[:, 0]
+        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1]
+    depth = arrival.collected(thickness[:, None], dose, arrival.floor.area)[:, 0]
     if instrument.view == "collected":
-        return np.diff(arrival.collected(columns, dose), axis=0), depth, dose
+        return np.diff(arrival.collected(columns, dose), axis=0), depth
     if instrument.timing == "cycle":
-        return arrival.seen(columns[0], columns[1], dose, dose), depth, dose
-    return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose
+        return arrival.seen(columns[0], columns[1], dose, dose), depth
+    return _mean_seen(place, columns, time_edges_s), depth
 
 
-def _mean_seen(
-    arrival: Arrival,
-    slice_dose: np.ndarray,
-    columns: np.ndarray,
-    time_edges_s: np.ndarray,
-    dose: np.ndarray,
-) -> np.ndarray:
+def _mean_seen(place: Place, columns: np.ndarray, time_edges_s: np.ndarray) -> np.ndarray:
     """Mean over each interval, during which D* is taken to rise evenly.
 
     From a rough surface it does not at first: the first intervals are averaged in parts.
     """
+    arrival, dose = place.arrival, place.balanced_dose
     parts = _FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
     early = [
         np.linspace(start, end, count, endpoint=False)
@@ -548,7 +625,7 @@ def _mean_seen(
     ]
     bounds = dose
     if early:
-        bounds = arrival.balanced_dose(slice_dose, np.concatenate(early))
+        bounds = arrival.balanced_dose(place.slice_dose, np.concatenate(early))
         bounds = np.append(bounds, dose[len(parts) :])
     seen = arrival.seen(columns[0], columns[1], bounds[:-1], bounds[1:])
     counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)

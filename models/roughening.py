@@ -131,19 +131,30 @@ def height_classes(height_nm: np.ndarray, density: np.ndarray) -> tuple[np.ndarr
         Standard deviation of the height [nm].
     """
     height, density = np.asarray(height_nm, float), np.asarray(density, float)
-    edges = np.linspace(height[0], height[-1], _CLASSES + 1)
+    edges = _class_edges(height, density)
     points = np.union1d(height, edges)
-    up_to = np.append(0.0, np.cumsum(_moments(points, height, density, 0)))
-    share = np.diff(np.interp(edges, points, up_to)) / up_to[-1]
-    mean = _moments(points, height, density, 1).sum() / up_to[-1]
-    square = _moments(points - mean, height - mean, density, 2).sum() / up_to[-1]
-    # Heights are spread evenly within a class here: keep mean and standard deviation all the same.
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    own_mean = share @ middle
-    own_sd = math.sqrt(share @ (middle - own_mean) ** 2 + (edges[1] - edges[0]) ** 2 / 12.0)
-    standard = (edges - own_mean) / own_sd
-    classes = np.column_stack([standard[:-1], standard[1:], share])
-    return classes[share > 0], math.sqrt(square)
+    owner = np.searchsorted(edges, points[:-1], side="right") - 1
+    share, first, second = (
+        np.bincount(owner, _moments(points - height[0], height - height[0], density, order))
+        for order in (0, 1, 2)
+    )
+    held = share > 0
+    share, first, second = share[held], first[held] / share[held], second[held] / share[held]
+    share /= share.sum()
+    mean = share @ first
+    sd = math.sqrt(share @ second - mean**2)
+    # Even within a class, with its mean and variance.
+    half = np.sqrt(3.0 * np.maximum(second - first**2, 0.0))
+    return np.column_stack([(first - half - mean) / sd, (first + half - mean) / sd, share]), sd
+
+
+def _class_edges(height: np.ndarray, density: np.ndarray) -> np.ndarray:
+    """Edges of classes that are narrow where heights are frequent, and nowhere wide."""
+    up_to = np.append(0.0, np.cumsum(_moments(height, height, density, 0)))
+    quantiles = np.interp(np.linspace(0.0, up_to[-1], _CLASSES + 1), up_to, height)
+    even = np.linspace(height[0], height[-1], _CLASSES // 2 + 1)
+    corners = height if height.size <= _CLASSES else height[[0, -1]]
+    return np.unique(np.concatenate([quantiles, even, corners]))
 
 
 def _moments(points: np.ndarray, height: np.ndarray, density: np.ndarray, order: int) -> np.ndarray:

@@ -144,6 +144,8 @@ def crater_variances(instrument: Instrument, sample: LayeredSample) -> np.ndarra
     made = np.broadcast_to(
         instrument.crater, (sample.rate_nm_s.size, *instrument.crater.shape[-2:])
     )[sample.material]
+    if np.all(made[..., :2] == 1.0):
+        return np.zeros(sample.thickness_nm.size)
     first, last = made[..., 0, None], made[..., 1, None]
     rate = 0.5 * (first + last + (last - first) * node).reshape(sample.material.size, -1)
     share = made[0, :, 2] if instrument.seen_share is None else instrument.seen_share

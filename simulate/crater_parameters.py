@@ -1,6 +1,7 @@
 """The crater as numbers: its parameters, and the shape that they make."""
 
-from collections.abc import Callable, Iterator, Sequence
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from craterfront.setup import Setup
 CURVATURE = "curvature"
 
 _PIECES = 32  # of a crater that differs by material, or is not seen alike everywhere
+_STRONG, _MORE_PIECES = 0.5, 4  # curvature from where on so many times as many are needed
 
 
 def parameters(setup: Setup) -> Iterator[tuple[Parameter, str, str]]:
@@ -72,7 +74,8 @@ def segments(
     if isinstance(shape, ParabolicCrater) and "" not in curvatures(setup):
         keys = [curvature_key(setup, layer) for layer in layers]
         floors = [crater.parabolic(value(CURVATURE, key)) for key in keys]
-        return np.stack([crater.divided(floor, _PIECES) for floor in floors])
+        pieces = _pieces(curvatures(setup).values())
+        return np.stack([crater.divided(floor, pieces) for floor in floors])
     if isinstance(shape, ParabolicCrater):
         made = crater.parabolic(value(CURVATURE, ""))
     elif shape.shape == "tilted":
@@ -86,7 +89,15 @@ def segments(
         made = crater.measured(np.array(shape.radius_mm), np.array(shape.depth_um))
     else:
         made = crater.flat()
-    return made if setup.detection.radial_weight is None else crater.divided(made, _PIECES)
+    if setup.detection.radial_weight is None:
+        return made
+    return crater.divided(made, math.ceil(_PIECES / made.shape[0]))
+
+
+def _pieces(known: Iterable[Quantity]) -> int:
+    """Segments of a crater that differs by layer: more for what may be strongly curved."""
+    ends = [abs(e) for q in known for e in (q.value, q.minimum, q.maximum) if e is not None]
+    return _PIECES * (1 if max(ends) <= _STRONG else _MORE_PIECES)
 
 
 def seen_share(setup: Setup, made: np.ndarray) -> np.ndarray | None:

@@ -19,6 +19,7 @@ _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materia
 _SETUP_KEYS = tuple(Setup.model_fields)
 _OTHER_KEYS = ("title", "profile", "depth_scale")
 MOST_RELIEF = 0.1  # of the thinner layer beside a rough interface, see `models.roughening`
+_SEVERAL = 3.0  # standard deviations that a normal surface is said to reach down
 FILE_KEYS = (*_STACK_KEYS, *_SETUP_KEYS, *_OTHER_KEYS)
 
 
@@ -59,6 +60,7 @@ class Experiment(Table):
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
             *dict.fromkeys(self._heights_beyond_their_layers()),
+            *self._surface_beyond_its_layer(),
             *self._elements_in_no_layer(),
             *self._layers_without_sensitivity(),
         ]
@@ -190,6 +192,23 @@ class Experiment(Table):
                     f"layer {shown(layer.label)} interface_roughness_nm: too rough for the layers"
                     f" beside it; signals are good up to {most:.3g} nm"
                 )
+
+    def _surface_beyond_its_layer(self) -> Iterator[str]:
+        """A surface so rough that columns begin without the first layer."""
+        rough, layers = self.setup.roughness, self.stack.expanded()
+        deepest_nm = _SEVERAL * float(rough.initial_nm)
+        if rough.heights is not None:
+            from craterfront.models.roughening import height_classes  # brings numpy
+
+            classes, sd_nm = height_classes(rough.heights.height_nm, rough.heights.density)
+            scale_nm = float(rough.initial_nm) if rough.is_written("initial_nm") else sd_nm
+            deepest_nm = -float(classes[0, 0]) * scale_nm
+        if len(layers) > 1 and deepest_nm > float(layers[0].thickness_nm):
+            key = "initial_nm" if rough.heights is None else "heights"
+            yield (
+                f"roughness {key}: the surface reaches {deepest_nm:.3g} nm down, through all of"
+                f" layer {shown(layers[0].label)}; signals are good for a surface within it"
+            )
 
     def _elements_in_no_layer(self) -> Iterator[str]:
         present = self.stack.elements()

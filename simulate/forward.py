@@ -191,8 +191,8 @@ def _with_crater(
 
 
 def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
-    edges, dose = result.edges_nm, result.balanced_dose
-    slices, intervals = edges.size - 1, dose.size - 1
+    edges = result.edges_nm
+    slices, intervals = edges.size - 1, result.mean_depth_nm.size - 1
     if slices * intervals > MAX_EXPOSURE:
         raise InputProblems(
             [
@@ -200,7 +200,7 @@ def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Datase
                 f"the {MAX_EXPOSURE} numbers that an exposure matrix may have"
             ]
         )
-    share = np.diff(result.arrival.left(dose), axis=1)
+    share = np.diff(result.left(), axis=1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     sliced = dataset.assign_coords(slice_depth=middle[:-1])
     dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))

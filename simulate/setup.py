@@ -1,6 +1,8 @@
 """How a sample is measured: roughness, mixing, detection and noise, with source and crater."""
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator
@@ -33,6 +35,7 @@ from craterfront.quantities import (
     read_positive_length,
     within,
 )
+from craterfront.rows import SMALLEST_STEP_NM
 from craterfront.sample import ConcreteLayer
 from craterfront.source import GlowDischarge, IonBeam, Source
 from craterfront.table import (
@@ -88,6 +91,11 @@ class Heights(Table):
         if self.height_nm is None or self.density is None:  # while mistakes are gathered
             return
         yield from increasing_mistakes("height_nm", self.height_nm, "density", self.density)
+        steps = [b - a for a, b in pairwise(self.height_nm)]
+        if steps and 0 < min(steps) < SMALLEST_STEP_NM:
+            yield Mistake(
+                "height_nm", f"has heights that are less than {SMALLEST_STEP_NM} nm apart"
+            )
         if not any(self.density):
             yield Mistake("density", "must be above 0 somewhere")
 
@@ -641,17 +649,29 @@ class Setup(Table):
                 shape.curvature_with(self.source)
             except ValueError as error:
                 yield Mistake("point", str(error), within="crater")
-        if seen is None:
+        if seen is None or not seen.radius_mm:
             return
         if shape.shape not in ROUND_SHAPES:
             message = f"goes with a round crater, not with shape = {shown(shape.shape)}"
             yield Mistake("radial_weight", message, within="detection")
-        elif isinstance(shape, MeasuredCrater) and shape.radius_mm[-1] != seen.radius_mm[-1]:
+        elif (
+            isinstance(shape, MeasuredCrater)
+            and shape.radius_mm
+            and shape.radius_mm[-1] != seen.radius_mm[-1]
+        ):
             message = (
                 f"must reach to {shown(shape.radius_mm[-1])}, the edge of the analysed area in"
                 f" [crater], got {shown(seen.radius_mm[-1])}"
             )
             yield Mistake("radius_mm", message, within="detection.radial_weight")
+        elif isinstance(self.source, GlowDischarge) and self.source.anode_diameter_mm is not None:
+            edge_mm = 0.5 * float(self.source.anode_diameter_mm)
+            if not math.isclose(seen.radius_mm[-1], edge_mm, rel_tol=1e-3):
+                message = (
+                    f"must reach to {shown(edge_mm)}, half the anode_diameter_mm of [source], got"
+                    f" {shown(seen.radius_mm[-1])}"
+                )
+                yield Mistake("radius_mm", message, within="detection.radial_weight")
 
     def _counting_checks(self) -> Iterator[Mistake]:
         """What a dead time needs, and what readings it allows."""

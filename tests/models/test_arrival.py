@@ -34,7 +34,7 @@ def arrival_of(thickness_nm, rate_nm, law, initial_nm, segments, scale=1.0):
     spread = dose_spread(
         DENSITY * thickness, thickness, dose, 1.0 / rate[0], Growth(law, **settings), initial_nm,
     )  # fmt: skip
-    return dose, Arrival.of(dose, spread, Floor.of(segments, dose))
+    return dose, Arrival.of(dose, spread, Floor.of(segments))
 
 
 def layered(slices):
@@ -133,7 +133,7 @@ def by_definition(segments, dose, d0, d1, sigma):
 def test_closed_form_against_its_definition(shape, sigma, size):
     # One slice from dose 20 on, below a single slice; constant spread, so that nothing limits.
     slice_dose = np.array([20.0, size])
-    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(CRATERS[shape], slice_dose))
+    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(CRATERS[shape]))
     doses = 20.0 + 0.5 * size + np.array([-2.0, -0.5, 0.0, 0.4, 1.5]) * (0.5 + sigma + size)
     doses = doses[doses > 0]
     share = arrival.exposure(doses)[1]
@@ -151,7 +151,7 @@ def test_closed_form_against_its_definition(shape, sigma, size):
 def test_closed_form_of_a_paraboloid_for_any_ratio_of_widths(sigma, size, curvature, dose):
     segments = crater.parabolic(curvature)
     slice_dose = np.array([20.0, size])
-    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(segments, slice_dose))
+    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(segments))
     expected = by_definition(segments, dose, 20.0, 20.0 + size, sigma)
     assert arrival.exposure(np.array([dose]))[1, 0] == pytest.approx(expected, abs=2e-6)
 
@@ -180,7 +180,7 @@ def test_a_flat_crater_without_roughness_is_a_clock():
 def test_mirror_slices_make_up_for_what_a_rough_start_has_lost():
     # Derived: with a constant spread the mirror image is exact and nothing must be balanced.
     dose = np.full(400, 0.1)
-    arrival = Arrival.of(dose, np.full(401, 1.0), Floor.of(crater.flat(), dose))
+    arrival = Arrival.of(dose, np.full(401, 1.0), Floor.of(crater.flat()))
     signal = np.diff(arrival.collected(dose[:, None], np.linspace(0, 10, 101))[:, 0])
     assert signal == pytest.approx(np.full(100, 0.1), rel=1e-5)
 

@@ -162,21 +162,70 @@ def test_a_uniform_sample_gives_a_constant_signal_from_the_first_reading_on(corn
         assert signal == pytest.approx(np.full(signal.size, 80.0 * 2.0 * 0.15), rel=1e-3)
 
 
-@given(st.lists(st.floats(-1.5, 1.5), min_size=3, max_size=3), st.floats(0.0, 1.0))
-def test_a_piece_gets_through_each_layer_at_its_own_rate(curvatures, fraction):
-    dose = np.diag([3.0, 2.0, 50.0])
-    floor = Floor.of(by_material(curvatures, 4), dose)
-    rate = 1.0 + 0.5 * np.array(curvatures)  # of the middle of the crater
-    supply = 3.0 / rate[0] + 2.0 / rate[1] + fraction
-    used = floor.used(np.array([fraction * 3.0 / rate[0], supply]))[:, 0, 0]
-    assert used == pytest.approx([fraction * 3.0, 5.0 + fraction * rate[2]], rel=1e-9)
-
-
-@given(st.lists(st.floats(-1.0, 1.0), min_size=3, max_size=3), st.floats(0.1, 20.0))
-def test_narrower_pieces_are_the_same_floor(curvatures, supply):
-    floor = Floor.of(by_material(curvatures), np.diag([3.0, 2.0, 50.0]))
+@given(st.floats(-1.5, 1.5), st.floats(0.1, 20.0))
+def test_narrower_pieces_are_the_same_floor(curvature, supply):
+    floor = Floor.of(crater.parabolic(curvature))
     even = floor.even(0.002)
     low, high, share = even.pieces(np.array([supply]), even.area)[0].T
     assert np.all(low <= high)
-    mean = np.sum(0.5 * (low + high) * share)
-    assert mean == pytest.approx(floor.mean_used(np.array([supply]))[0], rel=1e-3)
+    assert np.sum(0.5 * (low + high) * share) == pytest.approx(supply, rel=1e-9)
+
+
+DEVIATES = np.linspace(-4.4, 4.4, 45)
+
+
+@pytest.mark.parametrize("view", ["collected", "viewed"])
+@pytest.mark.parametrize("initial_nm", [1.0, 3.0])
+def test_roughness_goes_through_each_layer_at_the_rate_of_its_place(view, initial_nm):
+    """A column of a rough surface has a thicker or thinner top layer, wherever it stands."""
+    curvatures = (0.2, -0.2, 0.05)
+    flat = Instrument(crater.flat(), view=view)
+    samples, weights = [], []
+    for column in columns_of(curvatures, 16):
+        for u in DEVIATES:
+            extra = np.array([u * initial_nm, 0.0, 0.0])
+            samples.append(replace(column, thickness_nm=column.thickness_nm + extra))
+            weights.append(np.exp(-0.5 * u * u))
+    expected = averaged(samples, np.array(weights) / np.sum(weights), flat)
+    signal = signal_of(
+        SAMPLE, Instrument(by_material(curvatures), initial_nm=initial_nm, view=view)
+    )
+    assert np.abs(signal - expected).max() < 2 * AGREES * expected.max()
+
+
+@pytest.mark.parametrize("seconds", [0.5, 2.0])
+def test_a_long_reading_over_an_interface_between_unlike_craters(seconds):
+    edges = np.arange(0.0, 60.0 + 0.5 * seconds, seconds)
+    instrument = Instrument(by_material(CURVATURES), view="viewed")
+    flat = Instrument(crater.flat(), view="viewed")
+    expected = sum(
+        run(sample, flat, edges, PROJECTION).signal / 60 for sample in columns_of(CURVATURES)
+    )
+    signal = run(SAMPLE, instrument, edges, PROJECTION).signal
+    assert np.abs(signal - expected).max() < AGREES * expected.max()
+
+
+@pytest.mark.parametrize(
+    ("height_nm", "density"),
+    [
+        ([-1.0, 0.9, 1.0, 3.0, 3.1, 10.0], [0.0, 1.0, 0.02, 0.02, 0.0, 0.0]),
+        ([-9.0, -8.9, -8.0, -1.0, 1.0, 1.2], [0.0, 0.3, 0.0, 0.0, 1.0, 0.0]),  # pits
+        ([-3.0, -2.9, -2.8, 2.8, 2.9, 3.0], [0.0, 1.0, 0.0, 0.0, 1.0, 0.0]),  # terraces
+    ],
+)
+@pytest.mark.parametrize("view", ["collected", "viewed"])
+def test_plateaux_with_pits_and_spikes_and_terraces(height_nm, density, view):
+    """The reference is drawn from the table itself, by its quantiles."""
+    classes, sd_nm = height_classes(np.array(height_nm), np.array(density))
+    fine = np.linspace(height_nm[0], height_nm[-1], 100_001)
+    up_to = np.cumsum(np.interp(fine, height_nm, density))
+    drawn = np.interp((np.arange(400) + 0.5) / 400 * up_to[-1], up_to, fine)
+    drawn -= drawn.mean()
+    assert sd_nm == pytest.approx(drawn.std(), rel=2e-2)
+    flat = Instrument(crater.flat(), view=view)
+    samples = [
+        replace(SAMPLE, thickness_nm=SAMPLE.thickness_nm + np.array([h, 0.0, 0.0])) for h in drawn
+    ]
+    expected = averaged(samples, np.full(400, 1 / 400), flat)
+    signal = signal_of(SAMPLE, replace(flat, initial_nm=sd_nm, heights=classes))
+    assert np.abs(signal - expected).max() < 4 * AGREES * expected.max()
