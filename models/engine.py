@@ -10,7 +10,7 @@ belong to materials; with preferential sputtering, each element of each material
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -168,7 +168,7 @@ class Signals:
 
     def left(self) -> np.ndarray:
         """Share of every slice that has left the area at each time edge, shape (K, T)."""
-        return sum(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
+        return _summed(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
 
 
 @dataclass(frozen=True)
@@ -472,9 +472,13 @@ def run(
     left = _Removed(removed, total, thickness, edges, surface)
     places = list(_places(sample, instrument, species, left, time_edges_s, slices.nodes))
     each = [_recorded(place, instrument, columns, thickness, time_edges_s) for place in places]
-    signal = sum(place.seen * signal for place, (signal, _) in zip(places, each, strict=True))
-    depth = sum(place.area * depth for place, (_, depth) in zip(places, each, strict=True))
+    signal = _summed(place.seen * part for place, (part, _) in zip(places, each, strict=True))
+    depth = _summed(place.area * part for place, (_, part) in zip(places, each, strict=True))
     return Signals(signal, depth, edges, planes, places)
+
+
+def _summed(parts: Iterable[np.ndarray]) -> np.ndarray:
+    return np.sum(list(parts), axis=0)
 
 
 def _places(

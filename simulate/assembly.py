@@ -19,7 +19,7 @@ from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.residence import lagged
-from craterfront.models.roughening import Growth, height_classes
+from craterfront.models.roughening import Growth
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
@@ -508,8 +508,7 @@ class Assembly:
         rough = setup.roughness
         initial = rough.initial_nm
         if rough.heights is not None:
-            heights = np.array(rough.heights.height_nm), np.array(rough.heights.density)
-            self._heights, sd_nm = height_classes(*heights)
+            self._heights, sd_nm = rough.heights.classes()
             initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
         name = "initial roughness"
         widest = self._whole_depth_nm()

@@ -198,9 +198,7 @@ class Experiment(Table):
         rough, layers = self.setup.roughness, self.stack.expanded()
         deepest_nm = _SEVERAL * float(rough.initial_nm)
         if rough.heights is not None:
-            from craterfront.models.roughening import height_classes  # brings numpy
-
-            classes, sd_nm = height_classes(rough.heights.height_nm, rough.heights.density)
+            classes, sd_nm = rough.heights.classes()
             scale_nm = float(rough.initial_nm) if rough.is_written("initial_nm") else sd_nm
             deepest_nm = -float(classes[0, 0]) * scale_nm
         if len(layers) > 1 and deepest_nm > float(layers[0].thickness_nm):

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
-from typing import Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator
 
@@ -53,6 +53,9 @@ from craterfront.table import (
     read_each,
 )
 
+if TYPE_CHECKING:
+    import numpy as np
+
 LARGEST_LENGTH_TO_RANGE = 0.97
 """Mixing lengths from here on cannot be reached by mixing within the range."""
 
@@ -87,15 +90,22 @@ class Heights(Table):
     height_nm: Annotated[tuple[float, ...], number_list("from -1e6 to 1e6", _is_height)]
     density: Annotated[tuple[float, ...], number_list("from 0 to 1e12", lambda d: 0 <= d <= 1e12)]
 
+    def classes(self) -> "tuple[np.ndarray, float]":
+        """Classes of columns and their standard deviation, see `models.roughening`."""
+        import numpy as np
+
+        from craterfront.models.roughening import height_classes
+
+        return height_classes(np.array(self.height_nm), np.array(self.density))
+
     def checks(self) -> Iterator[Mistake]:
         if self.height_nm is None or self.density is None:  # while mistakes are gathered
             return
         yield from increasing_mistakes("height_nm", self.height_nm, "density", self.density)
         steps = [b - a for a, b in pairwise(self.height_nm)]
         if steps and 0 < min(steps) < SMALLEST_STEP_NM:
-            yield Mistake(
-                "height_nm", f"has heights that are less than {SMALLEST_STEP_NM} nm apart"
-            )
+            message = f"has heights that are less than {SMALLEST_STEP_NM:g} nm apart"
+            yield Mistake("height_nm", message)
         if not any(self.density):
             yield Mistake("density", "must be above 0 somewhere")
 
@@ -654,24 +664,22 @@ class Setup(Table):
         if shape.shape not in ROUND_SHAPES:
             message = f"goes with a round crater, not with shape = {shown(shape.shape)}"
             yield Mistake("radial_weight", message, within="detection")
-        elif (
-            isinstance(shape, MeasuredCrater)
-            and shape.radius_mm
-            and shape.radius_mm[-1] != seen.radius_mm[-1]
-        ):
-            message = (
-                f"must reach to {shown(shape.radius_mm[-1])}, the edge of the analysed area in"
-                f" [crater], got {shown(seen.radius_mm[-1])}"
-            )
-            yield Mistake("radius_mm", message, within="detection.radial_weight")
-        elif isinstance(self.source, GlowDischarge) and self.source.anode_diameter_mm is not None:
-            edge_mm = 0.5 * float(self.source.anode_diameter_mm)
+            return
+        for edge_mm, owner in self._edges_of_the_area():
             if not math.isclose(seen.radius_mm[-1], edge_mm, rel_tol=1e-3):
                 message = (
-                    f"must reach to {shown(edge_mm)}, half the anode_diameter_mm of [source], got"
-                    f" {shown(seen.radius_mm[-1])}"
+                    f"must reach to {shown(edge_mm)}, {owner}, got {shown(seen.radius_mm[-1])}"
                 )
                 yield Mistake("radius_mm", message, within="detection.radial_weight")
+
+    def _edges_of_the_area(self) -> Iterator[tuple[float, str]]:
+        """Radius of a round analysed area, and what tells it [mm]."""
+        shape, source = self.crater_made, self.source
+        if isinstance(shape, MeasuredCrater) and shape.radius_mm:
+            yield shape.radius_mm[-1], "the last radius_mm of [crater]"
+        elif isinstance(source, GlowDischarge) and source.anode_diameter_mm is not None:
+            diameter_mm = float(source.anode_diameter_mm)
+            yield 0.5 * diameter_mm, "half the anode_diameter_mm of [source]"
 
     def _counting_checks(self) -> Iterator[Mistake]:
         """What a dead time needs, and what readings it allows."""

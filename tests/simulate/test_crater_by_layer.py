@@ -99,7 +99,7 @@ def test_what_is_put_in_comes_out_with_its_uncertainty():
     profile = profile_of(simulated(text(truth)), "simulated")
     result = answer(invert(profile, experiment_from_toml(text(known))))
     for layer, thickness_nm in zip(result.layers, (200.0, 150.0), strict=False):
-        assert layer.lower <= thickness_nm <= layer.upper
+        assert abs(layer.value - thickness_nm) < 3.0 * layer.u < 0.1
     found = {e.name: (e.value, e.u) for e in result.estimates}
     for name, truth in (("top", 0.12), ("under", -0.06)):
         value, u = found[f"crater curvature in {name}"]
@@ -202,7 +202,7 @@ def test_a_file_holds_all_of_it(content):
         ({"weight": WEIGHT.replace("0.9", "-0.9")}, "weight: number 2 must be from 0 to 1e6"),
         (
             {"heights": HEIGHTS.replace("-5.0", "-9.9999999")},
-            "has heights that are less than 1e-06",
+            "has heights that are less than",
         ),
         (
             {"weight": WEIGHT.replace("2.0]", "3.3]"), "more": LAMP.format(6)},
@@ -217,7 +217,7 @@ def test_a_file_holds_all_of_it(content):
                 "weight": WEIGHT,
                 "shape": 'shape = "measured"\nradius_mm = [0, 1.5]\ndepth_um = [1.0, 0.9]',
             },
-            "radial_weight radius_mm: must reach to 1.5, the edge of the analysed area in [crater]",
+            "radial_weight radius_mm: must reach to 1.5, the last radius_mm of [crater], got 2",
         ),
     ],
 )
@@ -228,16 +228,14 @@ def test_tables_that_make_no_sense_are_refused(changes, message):
 
 
 def test_a_surface_that_reaches_through_its_layer_is_noted():
-    deep = HEIGHTS.replace("-10.0, -5.0", "-400.0, -350.0")
+    deep = HEIGHTS.replace("35.0", "900.0")
     content = text(heights=deep).replace("initial_nm = { value = 0.0, u = 0 }\n", "")
     (note,) = experiment_from_toml(content).warnings()
     assert "roughness heights: the surface reaches" in note
     assert 'through all of layer "top"' in note
     plain = text().replace("initial_nm = { value = 0.0, u = 0 }", "initial_nm = 90.0")
-    assert (
-        "roughness initial_nm: the surface reaches 270 nm"
-        in experiment_from_toml(plain).warnings()[0]
-    )
+    (note,) = experiment_from_toml(plain).warnings()
+    assert "roughness initial_nm: the surface reaches 270 nm" in note
 
 
 def test_a_strongly_curved_crater_has_more_places():
