@@ -404,7 +404,7 @@ def area_mean(inner, outer, share, phase, path, out):
 
 @njit(cache=True, nogil=True)
 def forget(inner, outer, phase, path):
-    """Drop notes that no annulus needs any more, and every second one if there are too many."""
+    """Drop notes that no annulus needs any more."""
     phases, notes, noted = path
     needed = phase.copy()
     for a in range(inner.size):
@@ -415,18 +415,12 @@ def forget(inner, outer, phase, path):
         first = 0
         while first < noted[j] - 1 and phases[j, first + 1] <= needed[j]:
             first += 1
-        step = 1
-        while (noted[j] - first) // step >= room:
-            step *= 2
-        if step == 1 and 8 * first < room:
+        if 8 * first < room:
             continue
-        kept = 0
         for i in range(first, noted[j]):
-            if i == first or (noted[j] - 1 - i) % step == 0:  # both ends always stay
-                phases[j, kept] = phases[j, i]
-                notes[j, kept] = notes[j, i]
-                kept += 1
-        noted[j] = kept
+            phases[j, i - first] = phases[j, i]
+            notes[j, i - first] = notes[j, i]
+        noted[j] -= first
 
 
 @njit(cache=True, nogil=True)

@@ -54,6 +54,7 @@ MOST_FRAMES = 500
 """Of the history of the crater."""
 
 _NOTES = 512  # of the past of each column
+_MOST_NUMBERS = 5e7  # that notes may hold before there is no more room
 _PILE = 48  # layers of what fell back, in each column
 _STEPS_PER_ZONE = 64
 _ZONES_PER_STEP = 2.0  # so that the notes suffice
@@ -232,8 +233,22 @@ class _MixedColumns:
 
     def save(self) -> None:
         forget(*self._areas[:2], self._progress[4], self._path)
+        self._make_room()
         for kept, array in zip(self._kept, self._arrays(), strict=True):
             kept[...] = array
+
+    def _make_room(self) -> None:
+        """Leave half of all room for the notes of the next step."""
+        phases, notes, noted = self._path
+        if 2 * int(noted.max()) <= phases.shape[1]:
+            return
+        if notes.size > _MOST_NUMBERS:
+            raise ValueError(
+                f"annuli: {phases.shape[0] - 1} are so wide here that what lies between their edges"
+                " cannot be kept; more of them are narrower"
+            )
+        more = [np.concatenate([array, np.zeros_like(array)], axis=1) for array in (phases, notes)]
+        self._path = (*more, noted)
 
     def restore(self) -> None:
         for kept, array in zip(self._kept, self._arrays(), strict=True):
@@ -544,7 +559,7 @@ class _Erosion:
             else:
                 further = (found - rates) / (1.0 - _contraction(rates, found, *before))
                 before = (rates, found)
-                rates = np.maximum(rates + further, 0.0)
+                rates = np.where(rates + further > 0.0, rates + further, found)
                 trials += 1
         self._accept(step, found)
         return replace(step, smooth=smooth)

@@ -5,7 +5,7 @@ All check values are derived; each derivation stands beside its test.
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from craterfront.models import crater, engine, resolved_annuli, resolved_engine
@@ -215,6 +215,7 @@ def test_more_may_fall_than_leaves():
     mixing=st.sampled_from(["none", "uniform", "diffusive"]),
     preferential=st.booleans(),
 )
+@example(0.5, 0.75, 4.0, "none", False)  # annuli that lie far apart, and keep a long past
 def test_atoms_balance(share, curvature, ratio, mixing, preferential):
     preference = np.array([1.0, 2.5]) if preferential else None
     how = instrument(mixing, 1.0, 2.0, preference)
