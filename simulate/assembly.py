@@ -18,6 +18,7 @@ from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.relocation import shortest_decay_length
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth, height_classes
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
@@ -42,6 +43,10 @@ ION_RANGE_U_REL = 0.4
 """Relative standard uncertainty of a projected range below 1 keV (see `models.ranges`)."""
 
 _RANGE_TO_LENGTH = 1.5  # mixing range over mixing length, where neither it nor the ions say
+
+DEFAULT_DISPLACEMENT = "exponential"
+
+_LEAST_DISPLACEMENT = 0.1  # in a fit, of the written one
 
 SHARE_OF_RANGE = 0.9699
 """Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
@@ -204,6 +209,7 @@ class Assembly:
         length = 0.0 if index is None else float(values[index])
         reach = value("mixing range") or _RANGE_TO_LENGTH * length
         reach = max(reach, length / SHARE_OF_RANGE)
+        length = max(length, self._shortest_nm(value("displacement"), reach))
         detection = setup.detection
         made = crater_parameters.segments(setup, value, [self.layers[i] for i in self._first])
         return Instrument(
@@ -213,6 +219,8 @@ class Assembly:
             mixing_length_nm=length,
             mixing_range_nm=reach,
             mixing_lengths_nm=self._mixing_lengths_nm(values, reach),
+            displacement=setup.mixing.displacement or DEFAULT_DISPLACEMENT,
+            displacement_nm=value("displacement"),
             preference=self._preference,
             initial_nm=value("initial roughness"),
             heights=self._heights,
@@ -581,14 +589,39 @@ class Assembly:
                 self._problems.append("mixing length_nm: missing; [source] has no ions to range")
                 return
         upper = math.inf
-        if mixing.model == "diffusive" and mixing.range_nm is not None:
+        if mixing.model == "uniform":
+            pass
+        elif mixing.range_nm is not None:
             upper = self._add_mixing_range(mixing.range_nm, length)
-        elif mixing.model == "diffusive" and self._ion_range_nm() > 0:
+        elif self._ion_range_nm() > 0:
             reach = Quantity.default(self._default_mixing_range_nm(length.value))
             upper = self._add_mixing_range(reach, length)
-        elif mixing.model == "diffusive":
+        else:
             why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
         self._mixing_length[0] = self._add_mixing_length("mixing length", length, upper, "", why)
+        if mixing.model == "relocation" and mixing.displacement_nm is not None:
+            self._add_displacement(mixing.displacement_nm, length)
+
+    def _add_displacement(self, written: Quantity, length: Quantity) -> None:
+        kind = "displacement"
+        least = _LEAST_DISPLACEMENT * written.value
+        self._add(rules.instrument_number(kind, kind, "nm", written, lower=least), kind)
+        within = self.index_of("mixing range")
+        reach = _RANGE_TO_LENGTH * length.value
+        reach = reach if within is None else self.parameters[within].value
+        shortest = self._shortest_nm(written.value, reach)
+        if length.value < shortest:
+            self._problems.append(
+                f"mixing length_nm: must be at least {shortest:.4g} with displacement_nm ="
+                f" {shown(written.value)} and range_nm = {reach:.4g}, got {length.value:.4g}"
+            )
+
+    def _shortest_nm(self, displacement_nm: float, range_nm: float) -> float:
+        """Shortest trailing decay length that relocation makes; 0 without it."""
+        if not displacement_nm:
+            return 0.0
+        law = self.setup.mixing.displacement or DEFAULT_DISPLACEMENT
+        return range_nm * shortest_decay_length(law, displacement_nm / range_nm)
 
     def _add_mixing_length(
         self, name: str, length: Quantity, upper: float, group: str, why: str = ""

@@ -169,22 +169,38 @@ class Mixing(Table):
     ----------
     model
         ``"none"``; ``"uniform"``: a zone that is always fully mixed; ``"diffusive"``: mixing of
-        constant strength within the range.
+        constant strength within the range; ``"relocation"``: atoms are displaced at one stroke
+        within the range.
     length_nm
         Thickness of the uniform zone, or trailing decay length of a buried monolayer [nm], in the
         first layer; of diffusive mixing perhaps a dictionary by the name of the layer or material.
         Default from the range of the ions.
     range_nm
-        Depth of the zone of diffusive mixing [nm]; default from the range of the ions.
+        Depth of the zone of diffusive mixing or relocation [nm]; default from the range of the
+        ions.
+    displacement
+        Law of displacement by relocation: ``"exponential"``, the default, or ``"gaussian"``.
+    displacement_nm
+        Its standard deviation along the depth, in the first layer [nm].
     preference
         ``"none"``: all elements leave alike; ``"yields"``: by their sputter yields; or a table of
-        a relative number for each element, 1 where it has none.
+        a relative number for each element, 1 where it has none. Not with relocation.
     """
 
-    model: Literal["none", "uniform", "diffusive"]
+    model: Literal["none", "uniform", "diffusive", "relocation"]
     length_nm: LengthByLayer | None = None
     range_nm: PositiveLength | None = None
+    displacement: Literal["exponential", "gaussian"] | None = None
+    displacement_nm: PositiveLength | None = None
     preference: Annotated[str | dict[str, float], PlainValidator(_preference)] = "none"
+
+    _used_by: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "length_nm": ("uniform", "diffusive", "relocation"),
+        "range_nm": ("diffusive", "relocation"),
+        "displacement": ("relocation",),
+        "displacement_nm": ("relocation",),
+        "preference": ("uniform", "diffusive"),
+    }
 
     def length_in(self, layer: ConcreteLayer) -> tuple[str, Quantity] | None:
         """Key and length of a layer in a table by layer; None where it has no length of its own."""
@@ -193,12 +209,23 @@ class Mixing(Table):
         return None if key is None else (key, table[key])
 
     def checks(self) -> Iterator[Mistake]:
+        if self.model == "relocation":
+            if not self.is_written("displacement_nm"):
+                yield Mistake("displacement_nm", 'missing; needed with model = "relocation"')
+            if self.preference != "none":
+                message = 'goes with model = "uniform" or "diffusive": relocated atoms leave alike'
+                yield Mistake("preference", message)
         if isinstance(self.length_nm, dict):
-            if self.model == "uniform":
-                message = 'by layer goes with model = "diffusive": a uniform zone has one size'
-                yield Mistake("length_nm", message)
+            reason = {
+                "uniform": "a uniform zone has one size",
+                "relocation": "atoms are relocated alike in all layers",
+            }.get(self.model)
+            if reason:
+                yield Mistake("length_nm", f'by layer goes with model = "diffusive": {reason}')
             return  # how long they may be depends on the layers
-        if self.model != "diffusive" or self.length_nm is None or self.range_nm is None:
+        if self.model not in self._used_by["range_nm"]:
+            return
+        if self.length_nm is None or self.range_nm is None:
             return
         length_nm, range_nm = float(self.length_nm), float(self.range_nm)
         if length_nm >= LARGEST_LENGTH_TO_RANGE * range_nm:
@@ -210,12 +237,11 @@ class Mixing(Table):
 
     def unused(self) -> list[str]:
         """Keys that are written and have no effect."""
-        values: dict[str, Any] = {"length_nm": self.length_nm, "range_nm": self.range_nm}
-        if self.preference != "none":
-            values["preference"] = self.preference
-        written = [key for key, value in values.items() if value is not None]
-        used = {"none": (), "uniform": ("length_nm", "preference")}
-        return [key for key in written if key not in used.get(self.model, written)]
+        return [
+            key
+            for key, models in self._used_by.items()
+            if getattr(self, key) not in (None, "none") and self.model not in models
+        ]
 
 
 # --- start-up ----------------------------------------------------------------------------------
@@ -626,8 +652,7 @@ class Setup(Table):
         yield from self._start_up_checks()
         if self.is_written("source"):
             return
-        mixes = self.mixing.model in ("uniform", "diffusive")
-        if mixes and not self.mixing.is_written("length_nm"):
+        if self.mixing.model != "none" and not self.mixing.is_written("length_nm"):
             message = "missing, and there is no [source] for a range of its ions"
             yield Mistake("length_nm", message, within="mixing")
         if self.mixing.preference == "yields":
