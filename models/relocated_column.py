@@ -155,7 +155,7 @@ def _march(atoms, zone_atoms, modes, losses, per_cell, states):
     spectrum = np.zeros((species, cells))
     entering = np.zeros(species)
     everything = np.zeros(species, dtype=np.int64)
-    end = int(math.ceil(totals[-1] / cell_atoms))
+    end = math.ceil(totals[-1] / cell_atoms)
     sizes, left = np.empty(1024), np.empty((1024, species))
     bins, removed, pointer, known = 0, 0, 0, 0
     due, number = 0.0, 0.0

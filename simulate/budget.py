@@ -220,7 +220,7 @@ def _escape_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarr
 def _mixing_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:
     """Variance of dose by the altered layer at each interface."""
     layer = altered_layer(sample, instrument)
-    if layer.cells > 1 and layer.relocation is None:
+    if layer.cells > 1:
         layer = replace(layer, cells=min(_FINER * layer.cells, MOST_CELLS))
     dose_per_atom = 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
     pairs = list(zip(sample.material[:-1], sample.material[1:], strict=True))
