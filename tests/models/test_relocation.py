@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 from scipy.special import erf
+from studies.relocation_table import HEAD, rows
 
 from craterfront.models.confined_mixing import confined_decay_length
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
@@ -379,3 +381,10 @@ def test_seen_states_are_those_of_finer_cells():
         weight = np.exp(-4.0 * (np.arange(cells) + 0.5) / cells)
         means.append(states[:, 1] @ weight / weight.sum())
     assert means[0] == pytest.approx(means[1], abs=2e-3)
+
+
+def test_the_guide_shows_the_table():
+    guide = Path(__file__).parents[2] / "simulate" / "guide" / "theory.md"
+    text = guide.read_text(encoding="utf-8")
+    for cells in [HEAD, *rows()]:
+        assert "| " + " | ".join(cells) + " |" in text
