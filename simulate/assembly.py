@@ -26,7 +26,13 @@ from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
-from craterfront.responses import Response, find_responses, sensitivity_label
+from craterfront.responses import (
+    Response,
+    changed_by_hydrogen,
+    find_responses,
+    self_absorbed,
+    sensitivity_label,
+)
 from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
 from craterfront.source import GlowDischarge, IonBeam
@@ -54,6 +60,7 @@ SHARE_OF_RANGE = 0.9699
 
 _MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
 _MOST_EXCESS = 100.0
+_LEAST_EFFECT = -0.99  # of hydrogen, in a fit: a line does not vanish
 
 _GROWN_BY = {
     "none": (),
@@ -132,6 +139,7 @@ class Assembly:
         self._add_instrument()
         self._add_residence()
         self._add_self_absorption()
+        self._add_hydrogen()
         self._add_start_up()
         self._add_surface_transient()
         if self._problems:
@@ -263,6 +271,49 @@ class Assembly:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
         indices = [self.index_of("self-absorption", c.name) for c in self.channels]
         return np.array([0.0 if i is None else float(values[i]) for i in indices])
+
+    def hydrogen_effects(self, values: np.ndarray) -> tuple[np.ndarray, float]:
+        """Relative change of every channel by much hydrogen, shape (C,); what makes half of it."""
+        indices = [self.index_of("hydrogen effect", c.name) for c in self.channels]
+        effect = np.array([0.0 if i is None else float(values[i]) for i in indices])
+        half = self.index_of("hydrogen of half effect")
+        return effect, math.inf if half is None else float(values[half])
+
+    def shining(self, emitting: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Light of every response, per unit of sensitivity, from what `emission` gives.
+
+        Parameters
+        ----------
+        emitting : ndarray, shape (R, N) or (R + 1, N)
+            Of `collects`.
+        values : ndarray
+
+        Returns
+        -------
+        ndarray, shape (R, N)
+            What hydrogen makes of it, as far as atoms of the same element let it out.
+        """
+        count = len(self.responses)
+        absorption = self.self_absorption_nm2_s(values)
+        terms = self_absorbed(self.responses, emitting[:count], absorption)
+        if not self.setup.detection.has_hydrogen_effect:
+            return terms
+        return changed_by_hydrogen(
+            self.responses, terms, emitting[count], *self.hydrogen_effects(values)
+        )
+
+    def collects(self) -> np.ndarray:
+        """Projection of atoms on every response, and on hydrogen where it has an effect.
+
+        Returns
+        -------
+        ndarray, shape (M, E, R) or (M, E, R + 1)
+        """
+        projections = [r.projection for r in self.responses]
+        if self.setup.detection.has_hydrogen_effect:
+            is_hydrogen = [float(element == "H") for element in self.elements]
+            projections.append(np.broadcast_to(is_hydrogen, projections[0].shape))
+        return np.stack(projections, axis=-1)
 
     def supplied_dose_s(self, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Dose that erodes as deep as what is supplied, in seconds at the final rate."""
@@ -549,6 +600,26 @@ class Assembly:
                     "self-absorption",
                     channel.name,
                 )
+
+    def _add_hydrogen(self) -> None:
+        detection = self.setup.detection
+        if not detection.has_hydrogen_effect or detection.hydrogen_half_per_nm2_s is None:
+            return
+        kind = "hydrogen effect"
+        for channel in self.channels:
+            if channel.hydrogen_effect is not None:
+                parameter = rules.instrument_number(
+                    f"{kind} on {channel.name}",
+                    kind,
+                    "",
+                    channel.hydrogen_effect,
+                    lower=_LEAST_EFFECT,
+                    upper=_MOST_EXCESS,
+                )
+                self._add(parameter, kind, channel.name)
+        kind = "hydrogen of half effect"
+        half = detection.hydrogen_half_per_nm2_s
+        self._add(rules.positive_instrument_number(kind, kind, "1/(nm2 s)", half), kind)
 
     def _add_start_up(self) -> None:
         written = self.setup.start_up

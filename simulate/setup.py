@@ -24,7 +24,7 @@ from craterfront.quantities import (
     PositiveQuantity,
     PositiveTime,
     Quantity,
-    RateExcess,
+    RelativeChange,
     RelativeDeviation,
     SourceNumber,
     SourceShare,
@@ -282,7 +282,7 @@ class SurfaceTransient(Table):
         Depth after which exp(-1) of it is left, counted at the rate of the first layer [nm].
     """
 
-    rate_excess: RateExcess
+    rate_excess: RelativeChange
     decay_nm: PositiveLength
 
 
@@ -314,6 +314,8 @@ class Channel(Table):
         own sensitivity.
     self_absorption_nm2_s
         Optical depth of a resonance line per collected atom per nm2 and second of its element.
+    hydrogen_effect
+        Relative change of the intensity by very much hydrogen in the discharge, above -1.
     dead_time_s
         Time for which a counting detector is blind after each recorded count [s].
     reading_step
@@ -331,6 +333,7 @@ class Channel(Table):
     saturation: PositiveQuantity | None = None
     interference: dict[Element, NonNegativeQuantity] = Field(default_factory=dict)
     self_absorption_nm2_s: PositiveQuantity | None = None
+    hydrogen_effect: RelativeChange | None = None
     dead_time_s: PositiveTime | None = None
     reading_step: PositiveQuantity | None = None
     contamination: NonNegativeQuantity | None = None
@@ -372,6 +375,9 @@ class Channel(Table):
             elif self.interference:
                 message = "stands beside interference, whose light these atoms do not absorb"
                 yield Mistake("self_absorption_nm2_s", message)
+        if self.is_written("hydrogen_effect") and self.interference:
+            message = "stands beside interference, whose light hydrogen changes in its own way"
+            yield Mistake("hydrogen_effect", message)
         if self.is_written("dead_time_s"):
             if self.merge:
                 message = "stands beside merge; each detector has its own counts"
@@ -427,6 +433,9 @@ class Detection(Table):
         Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
     residence_s
         Mean time that sputtered atoms spend in the gas, of a collected signal [s]; default none.
+    hydrogen_half_per_nm2_s
+        Collected atoms of hydrogen per nm2 and second that make half of the `hydrogen_effect` of a
+        channel [1/(nm2 s)].
     sampling_s
         Time from one reading to the next [s].
     duration_s
@@ -445,6 +454,7 @@ class Detection(Table):
         Quantity.default(0.0)
     )
     residence_s: PositiveTime | None = None
+    hydrogen_half_per_nm2_s: PositiveQuantity | None = None
     sampling_s: PositiveTime | None = None
     duration_s: PositiveTime | None = None
     radial_weight: RadialWeight | None = None
@@ -458,6 +468,13 @@ class Detection(Table):
                 f"emission_angle_deg: {shown(angle_deg)} is above {STEEPEST_EMISSION_DEG}, where"
                 " elastic scattering makes the exponential law unreliable"
             )
+        if self.hydrogen_half_per_nm2_s is not None and not self.has_hydrogen_effect:
+            yield "hydrogen_half_per_nm2_s: unused without hydrogen_effect of a channel"
+
+    @property
+    def has_hydrogen_effect(self) -> bool:
+        """Whether hydrogen changes the intensity of a channel."""
+        return any(channel.hydrogen_effect is not None for channel in self.channel)
 
     def channels(self, elements: Iterable[str]) -> tuple[Channel, ...]:
         """The channels that are listed, else one for each of the elements."""
@@ -482,10 +499,13 @@ class Detection(Table):
         first: dict[str, str] = {}
         for index, channel in enumerate(self.channel):
             place = numbered("channel", index)
-            if self.view != "collected" and channel.is_written("self_absorption_nm2_s"):
-                message = 'only with view = "collected"'
-                where = named(place, channel.label)
-                yield Mistake("self_absorption_nm2_s", message, within=where)
+            where = named(place, channel.label)
+            for key in ("self_absorption_nm2_s", "hydrogen_effect"):
+                if self.view != "collected" and channel.is_written(key):
+                    yield Mistake(key, 'only with view = "collected"', within=where)
+            half = "hydrogen_half_per_nm2_s"
+            if channel.is_written("hydrogen_effect") and not self.is_written(half):
+                yield Mistake("hydrogen_effect", f"needs {half} in [detection]", within=where)
             if channel.name in first:
                 message = f"is the name of {first[channel.name]}, too; names are unique"
                 yield Mistake("name", message, within=named(place, channel.name))
