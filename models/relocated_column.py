@@ -65,14 +65,15 @@ def relocated(
 
 
 @njit(cache=True, nogil=True)
-def _to_modes(zone, modes, active, spectrum):
-    cells = modes.shape[0]
+def _to_modes(zone, by_cell, active, spectrum):
+    """How much of each mode is in the zone; `by_cell` are the modes, cell by mode."""
+    cells = by_cell.shape[0]
     for s in active:
-        for q in range(cells):
-            total = 0.0
-            for j in range(cells):
-                total += modes[q, j] * zone[s, j]
-            spectrum[s, q] = total
+        spectrum[s] = 0.0
+        for j in range(cells):
+            amount = zone[s, j]
+            for q in range(cells):
+                spectrum[s, q] += amount * by_cell[j, q]
 
 
 @njit(cache=True, nogil=True)
@@ -152,7 +153,7 @@ def _march(atoms, zone_atoms, modes, losses, per_cell, states):
     cell_atoms = zone_atoms / cells
     zone = undisturbed(cumulated, totals, cells, cell_atoms)
     before, state, last_state = zone.copy(), zone.copy(), zone.copy()
-    spectrum = np.zeros((species, cells))
+    spectrum, by_cell = np.zeros((species, cells)), modes.T.copy()
     entering = np.zeros(species)
     everything = np.zeros(species, dtype=np.int64)
     end = math.ceil(totals[-1] / cell_atoms)
@@ -170,7 +171,7 @@ def _march(atoms, zone_atoms, modes, losses, per_cell, states):
         if bins + 2 > sizes.size:
             sizes, left = _longer(sizes, left)
         before[:] = zone
-        _to_modes(zone, modes, active, spectrum)
+        _to_modes(zone, by_cell, active, spectrum)
         number = _in_step(spectrum, modes, losses, due, per_cell, active, number)
         _relocate(spectrum, modes, losses, due + 0.5 * number, active, zone)
         for s in range(species):
@@ -183,7 +184,7 @@ def _march(atoms, zone_atoms, modes, losses, per_cell, states):
         due = 0.5 * number
         if keep:
             last_state[:] = state
-            _to_modes(zone, modes, active, spectrum)
+            _to_modes(zone, by_cell, active, spectrum)
             state[:] = 0.0
             _relocate(spectrum, modes, losses, due, active, state)
             known = _keep_states(

@@ -169,9 +169,9 @@ def shortest_decay_length(law: str, displacement: float) -> float:
 
 def _crossing(law: str, displacement: float, length: float, low: float, high: float) -> float:
     """Where the decay length, which rises between two logarithms of a strength, is as given."""
-    from scipy.optimize import brentq
+    from scipy.optimize import root_scalar
 
     def beyond(ln_relocations: float) -> float:
         return relocated_decay_length(law, displacement, math.exp(ln_relocations)) - length
 
-    return math.exp(float(brentq(beyond, low, high, xtol=_AGREES)))
+    return math.exp(root_scalar(beyond, bracket=(low, high), xtol=_AGREES).root)

@@ -36,7 +36,7 @@ initial_nm = {{ value = 0.6, u = 0 }}
 [mixing]
 {mixing}
 [detection]
-sampling_s = 0.05
+sampling_s = 0.1
 duration_s = 36.0
 {view}
 [noise]
@@ -68,7 +68,7 @@ def test_atoms_are_conserved_and_trail_with_the_length(more):
     dataset = simulated(text(relocation() + more))
     nickel = dataset["clean"].sel(channel="Ni")
     expected = 8.0 * 8.9 / 58.6934 * 602.214076  # IUPAC 2021
-    assert float(nickel.sum()) * 0.05 == pytest.approx(expected, rel=1e-6)
+    assert float(nickel.sum()) * 0.1 == pytest.approx(expected, rel=1e-6)
     late = (dataset["time"] > 22.0) & (dataset["time"] < 24.0)
     slope, _ = np.polyfit(dataset["time"][late], np.log(nickel[late]), 1)
     assert -2.0 / slope == pytest.approx(1.6, rel=0.01)
