@@ -102,12 +102,16 @@ class Instrument:
     crater : ndarray, shape (P, 3) or (M, P, 3)
         Distribution of the relative rate, of each material where they differ, see `crater`.
     mixing : str
-        none, uniform or diffusive.
+        none, uniform, diffusive or relocation.
     mixing_length_nm, mixing_range_nm : float
         Referred to the first layer [nm].
     mixing_lengths_nm : ndarray, shape (M,), optional
         Mixing length in each material [nm], nan for one that mixes per ion as the first layer
         does; by default all do.
+    displacement : str
+        Law of displacement by relocation, one of `relocation.LAWS`.
+    displacement_nm : float
+        Its standard deviation along the depth, in the first layer [nm].
     preference : ndarray, shape (E,)
         Relative readiness of each element to leave; all equal for none.
     initial_nm : float
@@ -131,6 +135,8 @@ class Instrument:
     mixing_length_nm: float = 0.0
     mixing_range_nm: float = 0.0
     mixing_lengths_nm: np.ndarray | None = None
+    displacement: str = "exponential"
+    displacement_nm: float = 0.0
     preference: np.ndarray | None = None
     initial_nm: float = 0.0
     growth: Growth = field(default_factory=Growth)
@@ -256,6 +262,15 @@ def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer
     if instrument.mixing == "uniform":
         return AlteredLayer.uniform(instrument.mixing_length_nm, density)
     dose, relative = _steady_dose_per_atom(sample), None
+    if instrument.mixing == "relocation":
+        return AlteredLayer.relocated(
+            instrument.mixing_length_nm,
+            instrument.mixing_range_nm,
+            instrument.displacement,
+            instrument.displacement_nm,
+            density,
+            dose[order],
+        )
     if instrument.mixing_lengths_nm is not None:
         relative = relative_mixing(
             instrument.mixing_lengths_nm,

@@ -18,6 +18,7 @@ from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.relocation import shortest_decay_length
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
@@ -25,7 +26,13 @@ from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
-from craterfront.responses import Response, find_responses, sensitivity_label
+from craterfront.responses import (
+    Response,
+    changed_by_hydrogen,
+    find_responses,
+    self_absorbed,
+    sensitivity_label,
+)
 from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
 from craterfront.source import GlowDischarge, IonBeam
@@ -43,12 +50,17 @@ ION_RANGE_U_REL = 0.4
 
 _RANGE_TO_LENGTH = 1.5  # mixing range over mixing length, where neither it nor the ions say
 
+DEFAULT_DISPLACEMENT = "exponential"
+
+_LEAST_DISPLACEMENT = 0.1  # in a fit, of the written one
+
 SHARE_OF_RANGE = 0.9699
 """Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
 
 
 _MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
 _MOST_EXCESS = 100.0
+_LEAST_EFFECT = -0.99  # of hydrogen, in a fit: a line does not vanish
 
 _GROWN_BY = {
     "none": (),
@@ -127,6 +139,7 @@ class Assembly:
         self._add_instrument()
         self._add_residence()
         self._add_self_absorption()
+        self._add_hydrogen()
         self._add_start_up()
         self._add_surface_transient()
         if self._problems:
@@ -204,6 +217,7 @@ class Assembly:
         length = 0.0 if index is None else float(values[index])
         reach = value("mixing range") or _RANGE_TO_LENGTH * length
         reach = max(reach, length / SHARE_OF_RANGE)
+        length = max(length, self._shortest_nm(value("displacement"), reach))
         detection = setup.detection
         made = crater_parameters.segments(setup, value, [self.layers[i] for i in self._first])
         return Instrument(
@@ -213,6 +227,8 @@ class Assembly:
             mixing_length_nm=length,
             mixing_range_nm=reach,
             mixing_lengths_nm=self._mixing_lengths_nm(values, reach),
+            displacement=setup.mixing.displacement or DEFAULT_DISPLACEMENT,
+            displacement_nm=value("displacement"),
             preference=self._preference,
             initial_nm=value("initial roughness"),
             heights=self._heights,
@@ -255,6 +271,49 @@ class Assembly:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
         indices = [self.index_of("self-absorption", c.name) for c in self.channels]
         return np.array([0.0 if i is None else float(values[i]) for i in indices])
+
+    def hydrogen_effects(self, values: np.ndarray) -> tuple[np.ndarray, float]:
+        """Relative change of every channel by much hydrogen, shape (C,); what makes half of it."""
+        indices = [self.index_of("hydrogen effect", c.name) for c in self.channels]
+        effect = np.array([0.0 if i is None else float(values[i]) for i in indices])
+        half = self.index_of("hydrogen of half effect")
+        return effect, math.inf if half is None else float(values[half])
+
+    def shining(self, emitting: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Light of every response, per unit of sensitivity, from what `emission` gives.
+
+        Parameters
+        ----------
+        emitting : ndarray, shape (R, N) or (R + 1, N)
+            Of `collects`.
+        values : ndarray
+
+        Returns
+        -------
+        ndarray, shape (R, N)
+            What hydrogen makes of it, as far as atoms of the same element let it out.
+        """
+        count = len(self.responses)
+        absorption = self.self_absorption_nm2_s(values)
+        terms = self_absorbed(self.responses, emitting[:count], absorption)
+        if not self.setup.detection.has_hydrogen_effect:
+            return terms
+        return changed_by_hydrogen(
+            self.responses, terms, emitting[count], *self.hydrogen_effects(values)
+        )
+
+    def collects(self) -> np.ndarray:
+        """Projection of atoms on every response, and on hydrogen where it has an effect.
+
+        Returns
+        -------
+        ndarray, shape (M, E, R) or (M, E, R + 1)
+        """
+        projections = [r.projection for r in self.responses]
+        if self.setup.detection.has_hydrogen_effect:
+            is_hydrogen = [float(element == "H") for element in self.elements]
+            projections.append(np.broadcast_to(is_hydrogen, projections[0].shape))
+        return np.stack(projections, axis=-1)
 
     def supplied_dose_s(self, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Dose that erodes as deep as what is supplied, in seconds at the final rate."""
@@ -544,6 +603,26 @@ class Assembly:
                     channel.name,
                 )
 
+    def _add_hydrogen(self) -> None:
+        detection = self.setup.detection
+        if not detection.has_hydrogen_effect or detection.hydrogen_half_per_nm2_s is None:
+            return
+        kind = "hydrogen effect"
+        for channel in self.channels:
+            if channel.hydrogen_effect is not None:
+                parameter = rules.instrument_number(
+                    f"{kind} on {channel.name}",
+                    kind,
+                    "",
+                    channel.hydrogen_effect,
+                    lower=_LEAST_EFFECT,
+                    upper=_MOST_EXCESS,
+                )
+                self._add(parameter, kind, channel.name)
+        kind = "hydrogen of half effect"
+        half = detection.hydrogen_half_per_nm2_s
+        self._add(rules.positive_instrument_number(kind, kind, "1/(nm2 s)", half), kind)
+
     def _add_start_up(self) -> None:
         written = self.setup.start_up
         if written is None:
@@ -589,14 +668,39 @@ class Assembly:
                 self._problems.append("mixing length_nm: missing; [source] has no ions to range")
                 return
         upper = math.inf
-        if mixing.model == "diffusive" and mixing.range_nm is not None:
+        if mixing.model == "uniform":
+            pass
+        elif mixing.range_nm is not None:
             upper = self._add_mixing_range(mixing.range_nm, length)
-        elif mixing.model == "diffusive" and self._ion_range_nm() > 0:
+        elif self._ion_range_nm() > 0:
             reach = Quantity.default(self._default_mixing_range_nm(length.value))
             upper = self._add_mixing_range(reach, length)
-        elif mixing.model == "diffusive":
+        else:
             why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
         self._mixing_length[0] = self._add_mixing_length("mixing length", length, upper, "", why)
+        if mixing.model == "relocation" and mixing.displacement_nm is not None:
+            self._add_displacement(mixing.displacement_nm, length)
+
+    def _add_displacement(self, written: Quantity, length: Quantity) -> None:
+        kind = "displacement"
+        least = _LEAST_DISPLACEMENT * written.value
+        self._add(rules.instrument_number(kind, kind, "nm", written, lower=least), kind)
+        within = self.index_of("mixing range")
+        reach = _RANGE_TO_LENGTH * length.value
+        reach = reach if within is None else self.parameters[within].value
+        shortest = self._shortest_nm(written.value, reach)
+        if length.value < shortest:
+            self._problems.append(
+                f"mixing length_nm: must be at least {shortest:.4g} with displacement_nm ="
+                f" {shown(written.value)} and range_nm = {reach:.4g}, got {length.value:.4g}"
+            )
+
+    def _shortest_nm(self, displacement_nm: float, range_nm: float) -> float:
+        """Shortest trailing decay length that relocation makes; 0 without it."""
+        if not displacement_nm:
+            return 0.0
+        law = self.setup.mixing.displacement or DEFAULT_DISPLACEMENT
+        return range_nm * shortest_decay_length(law, displacement_nm / range_nm)
 
     def _add_mixing_length(
         self, name: str, length: Quantity, upper: float, group: str, why: str = ""

@@ -75,6 +75,7 @@ class Experiment(Table):
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
         yield from self._insulators()
+        yield from self._hydrogen()
         yield from self._strange_names()
 
     def _missing_rates(self) -> Iterator[Mistake]:
@@ -98,6 +99,18 @@ class Experiment(Table):
                     " layer conducts or is thin enough to let the current through",
                     within=place,
                 )
+
+    def _hydrogen(self) -> Iterator[Mistake]:
+        """Channels that hydrogen changes where the sample has none."""
+        if any(self.stack.problems()) or "H" in self.stack.elements():
+            return
+        for place, channel in self._channels():
+            if channel.is_written("hydrogen_effect"):
+                message = (
+                    "needs hydrogen in the sample; that of the gas alone, which is constant, is in"
+                    " the sensitivity"
+                )
+                yield Mistake("hydrogen_effect", message, within=place)
 
     def _solids(self) -> dict[str, Any]:
         """What has a composition and a rate of its own, by its place."""

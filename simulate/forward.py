@@ -19,7 +19,7 @@ from craterfront.models.resolved_engine import Crater
 from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 from craterfront.resolved import annuli_of, erode, left_out
-from craterfront.responses import optical_depths, self_absorbed
+from craterfront.responses import optical_depths
 from craterfront.sample import Stack
 from craterfront.setup import Setup
 
@@ -91,7 +91,7 @@ def simulate(
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
-    projection = np.stack([r.projection for r in assembly.responses], axis=-1)
+    projection = assembly.collects()
     dose = assembly.supplied_dose_s(edges, values)
     if resolved:
         _refuse_exposure(exposure)
@@ -107,8 +107,9 @@ def simulate(
     if per_time:
         terms = assembly.emission(terms, interval, values)
     absorption = assembly.self_absorption_nm2_s(values)
-    check_optical_depth(optical_depths(assembly.responses, terms, absorption))
-    terms = self_absorbed(assembly.responses, terms, absorption)
+    count = len(assembly.responses)
+    check_optical_depth(optical_depths(assembly.responses, terms[:count], absorption))
+    terms = assembly.shining(terms, values)
     signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term

@@ -32,7 +32,6 @@ from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
 from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
-from craterfront.responses import optical_depths
 from craterfront.scale import depth_scale, require_depth_scale
 
 Progress = Callable[[str, float], None]
@@ -245,7 +244,7 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
     per_time = [
         f"channel {shown(channel.name)} {key}"
         for channel in assembly.channels
-        for key in ("self_absorption_nm2_s", "dead_time_s", "contamination")
+        for key in ("self_absorption_nm2_s", "hydrogen_effect", "dead_time_s", "contamination")
         if channel.is_written(key)
     ]
     for key in ("start_up", "surface_transient"):
@@ -421,7 +420,7 @@ def _warnings(
                 f"falls short by {share:.2g} % of full scale{_over(noise.correlation[c])}, and the "
                 "intervals are wider for it"
             )
-    found += _opaque(likelihood, solution, fit)
+    found += _opaque(likelihood, fit)
     found += _of_detectors(likelihood, solution)
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
@@ -430,17 +429,17 @@ def _warnings(
     return found + assembly.warnings
 
 
-def _opaque(likelihood: Likelihood, solution: Solution, fit: Fit) -> list[str]:
+def _opaque(likelihood: Likelihood, fit: Fit) -> list[str]:
     """A note on each channel whose line hardly grows any more with its element."""
     assembly = likelihood.assembly
-    absorption = assembly.self_absorption_nm2_s(likelihood.coordinates.values(fit.x))
-    absorbed = solution.rows[: len(assembly.responses)]
-    held_back = optical_depths(assembly.responses, absorbed, absorption).max(axis=1)
+    if all(channel.self_absorption_nm2_s is None for channel in assembly.channels):
+        return []
+    held_back = -np.expm1(-likelihood.optical_depths(fit.x).max(axis=1))
     return [
         f"channel {channel.name}: self-absorption lets through at most {1.0 / share:.2f} times what"
         " is seen; there the signal hardly tells how much of the element there is"
         for channel, share in zip(assembly.channels, held_back, strict=True)
-        if share > -np.expm1(-DEEPEST)  # of absorbed terms: 1 - exp(-depth)
+        if share > -np.expm1(-DEEPEST)
     ]
 
 

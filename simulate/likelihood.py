@@ -35,7 +35,7 @@ from craterfront.noise_model import (
 )
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
-from craterfront.responses import self_absorbed
+from craterfront.responses import optical_depths
 from craterfront.scale import densities_without_effect
 
 
@@ -59,8 +59,8 @@ class Solution:
     linear : ndarray, shape (Q,)
         The linear numbers, in the order of `Assembly.linear_numbers`.
     rows : ndarray, shape (Q, N)
-        What each of them multiplies; of a sensitivity, what is collected, as far as its light gets
-        out.
+        What each of them multiplies; of a sensitivity, what is collected, as hydrogen changes its
+        light and as far as that gets out.
     mean_depth_nm : ndarray
         At the edges.
     """
@@ -136,10 +136,10 @@ class Likelihood:
     # --- the model -----------------------------------------------------------------------------
 
     def _projections(self) -> np.ndarray:
-        """Projection of atoms on every response, and on everything for fractions."""
-        shape = self.assembly.responses[0].projection.shape
-        columns = [r.projection for r in self.assembly.responses] + [np.ones(shape)]
-        projection = np.stack(columns, axis=-1)
+        """Projection of atoms on what the assembly collects, and on everything for fractions."""
+        projection = self.assembly.collects()
+        everything = np.ones((*projection.shape[:-1], 1))
+        projection = np.concatenate([projection, everything], axis=-1)
         if self.profile.values_kind == "mass fraction":
             mass = np.array([atomic_mass_u(e) for e in self.assembly.elements])
             projection = projection * mass[None, :, None]
@@ -158,9 +158,8 @@ class Likelihood:
             dose = self.assembly.supplied_dose_s(self.edges, values)
             self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
 
-    def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
-        values = self.coordinates.values(x)
+    def _shown(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What is seen, or shines per second, of each projection; mean depth at the edges."""
         with _refusals():
             result = run(
                 self.assembly.sample(values),
@@ -170,22 +169,32 @@ class Likelihood:
                 self.plan,
             )
         raw = result.signal.T
-        collected = self.assembly.setup.detection.view == "collected"
-        if collected:
+        if self.assembly.setup.detection.view == "collected":
             raw = self.assembly.emission(raw, self.interval, values)
-        if self.profile.values_kind != "intensity":
-            terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
-        elif collected:
-            absorption = self.assembly.self_absorption_nm2_s(values)
-            terms = self_absorbed(self.assembly.responses, raw[:-1], absorption)
+        return raw, result.mean_depth_nm
+
+    def optical_depths(self, x: np.ndarray) -> np.ndarray:
+        """Optical depth of every channel's line, shape (C, N)."""
+        values = self.coordinates.values(x)
+        raw, _ = self._shown(values)
+        absorption = self.assembly.self_absorption_nm2_s(values)
+        responses = self.assembly.responses
+        return optical_depths(responses, raw[: len(responses)], absorption)
+
+    def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
+        values = self.coordinates.values(x)
+        raw, mean_depth_nm = self._shown(values)
+        if self.profile.values_kind == "intensity":
+            terms = self.assembly.shining(raw[:-1], values)
         else:
-            terms = raw[:-1]
+            terms = raw[: len(self.assembly.responses)] / np.maximum(raw[-1], 1e-300)
         channels = len(self.values)
         rows = np.ones((self._channel_of.size, self.interval.size))
         rows[: len(terms)] = terms
         if len(rows) > len(terms) + channels:
             rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
-        return rows, result.mean_depth_nm
+        return rows, mean_depth_nm
 
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""

@@ -326,12 +326,13 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
     """What is known where only times at nominal rates are asked for.
 
     Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
-    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb.
+    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb, or how
+    many of hydrogen there are.
     """
     p = parameter
     if p.kind in ("rate", "common rate factor"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
-    if p.kind in ("thickness", "self-absorption"):
+    if p.kind in ("thickness", "self-absorption", "hydrogen of half effect"):
         u = p.value * THICKNESS_LN_SD
         return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
     if p.kind == "width" and (p.value > 0 or not p.is_fixed):

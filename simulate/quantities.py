@@ -204,7 +204,7 @@ PositiveRate = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 PositiveTime = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 SourceNumber = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e6))]
 SourceShare = Annotated[Quantity, AfterValidator(within(at_least=0, below=1))]
-RateExcess = Annotated[Quantity, AfterValidator(within(above=-1, at_most=100))]
+RelativeChange = Annotated[Quantity, AfterValidator(within(above=-1, at_most=100))]
 PositiveDensity = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e3))]
 RelativeDeviation = Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1))]
 

@@ -177,6 +177,8 @@ def _impossible(setup: Setup) -> Iterator[str]:
         yield "detection radial_weight: a resolved crater counts all of its area alike"
     if isinstance(setup.mixing.length_nm, dict):
         yield "mixing length_nm: by layer; in a resolved crater ions mix all layers alike"
+    if setup.mixing.model == "relocation":
+        yield 'mixing model: is "relocation"; in a resolved crater ions mix by diffusion, or fully'
 
 
 def left_out(assembly: Assembly) -> list[str]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.models.emission import escaping_share
+from craterfront.models.emission import escaping_share, hydrogen_factor
 from craterfront.quantities import Quantity
 from craterfront.sample import ConcreteLayer
 from craterfront.setup import Channel
@@ -109,6 +109,30 @@ def self_absorbed(
         return terms
     share = escaping_share(optical_depths(responses, terms, absorption_nm2_s))
     return terms * share[[response.channel for response in responses]]
+
+
+def changed_by_hydrogen(
+    responses: Sequence[Response],
+    terms: np.ndarray,
+    hydrogen: np.ndarray,
+    effect: np.ndarray,
+    half: float,
+) -> np.ndarray:
+    """The terms as hydrogen in the discharge makes them, shape (R, N).
+
+    Parameters
+    ----------
+    responses, terms
+        As of `optical_depths`.
+    hydrogen : ndarray, shape (N,)
+        Atoms of hydrogen that are collected per time [1/(nm2 s)].
+    effect : ndarray, shape (C,)
+        Relative change by very much of it, 0 for none.
+    half : float
+        As much as makes half of the change [1/(nm2 s)].
+    """
+    factor = hydrogen_factor(np.maximum(hydrogen, 0.0), effect[:, None], half)
+    return terms * factor[[response.channel for response in responses]]
 
 
 def _weights(channel: Channel, elements: Sequence[str]) -> np.ndarray:

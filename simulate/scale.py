@@ -131,7 +131,8 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     """Densities on which no reading bears.
 
     A collected signal is sensitivity times density times rate: a density that stands with a free
-    sensitivity of its own is hidden by that, unless its atoms absorb their own light.
+    sensitivity of its own is hidden by that, unless its atoms absorb their own light or change
+    that of others.
 
     Parameters
     ----------
@@ -146,6 +147,9 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     """
     layers = range(len(assembly.layers))
     shown_by_readings: set[int] = set()
+    if assembly.setup.detection.has_hydrogen_effect:
+        with_hydrogen = [i for i in layers if assembly.layers[i].composition.get("H")]
+        shown_by_readings |= {assembly.density_index(i) for i in with_hydrogen}
     if values_kind == "intensity" and assembly.setup.detection.view == "collected":
         for response in assembly.responses:
             seen = {assembly.density_index(i) for i in layers if assembly.shows(response, i)}

@@ -26,7 +26,7 @@ from craterfront.quantities import (
     PositiveQuantity,
     PositiveTime,
     Quantity,
-    RateExcess,
+    RelativeChange,
     RelativeDeviation,
     SourceNumber,
     SourceShare,
@@ -187,22 +187,38 @@ class Mixing(Table):
     ----------
     model
         ``"none"``; ``"uniform"``: a zone that is always fully mixed; ``"diffusive"``: mixing of
-        constant strength within the range.
+        constant strength within the range; ``"relocation"``: atoms are displaced at one stroke
+        within the range.
     length_nm
         Thickness of the uniform zone, or trailing decay length of a buried monolayer [nm], in the
         first layer; of diffusive mixing perhaps a dictionary by the name of the layer or material.
         Default from the range of the ions.
     range_nm
-        Depth of the zone of diffusive mixing [nm]; default from the range of the ions.
+        Depth of the zone of diffusive mixing or relocation [nm]; default from the range of the
+        ions.
+    displacement
+        Law of displacement by relocation: ``"exponential"``, the default, or ``"gaussian"``.
+    displacement_nm
+        Its standard deviation along the depth, in the first layer [nm].
     preference
         ``"none"``: all elements leave alike; ``"yields"``: by their sputter yields; or a table of
-        a relative number for each element, 1 where it has none.
+        a relative number for each element, 1 where it has none. Not with relocation.
     """
 
-    model: Literal["none", "uniform", "diffusive"]
+    model: Literal["none", "uniform", "diffusive", "relocation"]
     length_nm: LengthByLayer | None = None
     range_nm: PositiveLength | None = None
+    displacement: Literal["exponential", "gaussian"] | None = None
+    displacement_nm: PositiveLength | None = None
     preference: Annotated[str | dict[str, float], PlainValidator(_preference)] = "none"
+
+    _used_by: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "length_nm": ("uniform", "diffusive", "relocation"),
+        "range_nm": ("diffusive", "relocation"),
+        "displacement": ("relocation",),
+        "displacement_nm": ("relocation",),
+        "preference": ("uniform", "diffusive"),
+    }
 
     def length_in(self, layer: ConcreteLayer) -> tuple[str, Quantity] | None:
         """Key and length of a layer in a table by layer; None where it has no length of its own."""
@@ -211,12 +227,23 @@ class Mixing(Table):
         return None if key is None else (key, table[key])
 
     def checks(self) -> Iterator[Mistake]:
+        if self.model == "relocation":
+            if not self.is_written("displacement_nm"):
+                yield Mistake("displacement_nm", 'missing; needed with model = "relocation"')
+            if self.preference != "none":
+                message = 'goes with model = "uniform" or "diffusive": relocated atoms leave alike'
+                yield Mistake("preference", message)
         if isinstance(self.length_nm, dict):
-            if self.model == "uniform":
-                message = 'by layer goes with model = "diffusive": a uniform zone has one size'
-                yield Mistake("length_nm", message)
+            reason = {
+                "uniform": "a uniform zone has one size",
+                "relocation": "atoms are relocated alike in all layers",
+            }.get(self.model)
+            if reason:
+                yield Mistake("length_nm", f'by layer goes with model = "diffusive": {reason}')
             return  # how long they may be depends on the layers
-        if self.model != "diffusive" or self.length_nm is None or self.range_nm is None:
+        if self.model not in self._used_by["range_nm"]:
+            return
+        if self.length_nm is None or self.range_nm is None:
             return
         length_nm, range_nm = float(self.length_nm), float(self.range_nm)
         if length_nm >= LARGEST_LENGTH_TO_RANGE * range_nm:
@@ -228,12 +255,11 @@ class Mixing(Table):
 
     def unused(self) -> list[str]:
         """Keys that are written and have no effect."""
-        values: dict[str, Any] = {"length_nm": self.length_nm, "range_nm": self.range_nm}
-        if self.preference != "none":
-            values["preference"] = self.preference
-        written = [key for key, value in values.items() if value is not None]
-        used = {"none": (), "uniform": ("length_nm", "preference")}
-        return [key for key in written if key not in used.get(self.model, written)]
+        return [
+            key
+            for key, models in self._used_by.items()
+            if getattr(self, key) not in (None, "none") and self.model not in models
+        ]
 
 
 # --- start-up ----------------------------------------------------------------------------------
@@ -274,7 +300,7 @@ class SurfaceTransient(Table):
         Depth after which exp(-1) of it is left, counted at the rate of the first layer [nm].
     """
 
-    rate_excess: RateExcess
+    rate_excess: RelativeChange
     decay_nm: PositiveLength
 
 
@@ -306,6 +332,8 @@ class Channel(Table):
         own sensitivity.
     self_absorption_nm2_s
         Optical depth of a resonance line per collected atom per nm2 and second of its element.
+    hydrogen_effect
+        Relative change of the intensity by very much hydrogen in the discharge, above -1.
     dead_time_s
         Time for which a counting detector is blind after each recorded count [s].
     reading_step
@@ -323,6 +351,7 @@ class Channel(Table):
     saturation: PositiveQuantity | None = None
     interference: dict[Element, NonNegativeQuantity] = Field(default_factory=dict)
     self_absorption_nm2_s: PositiveQuantity | None = None
+    hydrogen_effect: RelativeChange | None = None
     dead_time_s: PositiveTime | None = None
     reading_step: PositiveQuantity | None = None
     contamination: NonNegativeQuantity | None = None
@@ -364,6 +393,9 @@ class Channel(Table):
             elif self.interference:
                 message = "stands beside interference, whose light these atoms do not absorb"
                 yield Mistake("self_absorption_nm2_s", message)
+        if self.is_written("hydrogen_effect") and self.interference:
+            message = "stands beside interference, whose light hydrogen changes in its own way"
+            yield Mistake("hydrogen_effect", message)
         if self.is_written("dead_time_s"):
             if self.merge:
                 message = "stands beside merge; each detector has its own counts"
@@ -419,6 +451,9 @@ class Detection(Table):
         Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
     residence_s
         Mean time that sputtered atoms spend in the gas, of a collected signal [s]; default none.
+    hydrogen_half_per_nm2_s
+        Collected atoms of hydrogen per nm2 and second that make half of the `hydrogen_effect` of a
+        channel [1/(nm2 s)].
     sampling_s
         Time from one reading to the next [s].
     duration_s
@@ -437,6 +472,7 @@ class Detection(Table):
         Quantity.default(0.0)
     )
     residence_s: PositiveTime | None = None
+    hydrogen_half_per_nm2_s: PositiveQuantity | None = None
     sampling_s: PositiveTime | None = None
     duration_s: PositiveTime | None = None
     radial_weight: RadialWeight | None = None
@@ -450,6 +486,13 @@ class Detection(Table):
                 f"emission_angle_deg: {shown(angle_deg)} is above {STEEPEST_EMISSION_DEG}, where"
                 " elastic scattering makes the exponential law unreliable"
             )
+        if self.hydrogen_half_per_nm2_s is not None and not self.has_hydrogen_effect:
+            yield "hydrogen_half_per_nm2_s: unused without hydrogen_effect of a channel"
+
+    @property
+    def has_hydrogen_effect(self) -> bool:
+        """Whether hydrogen changes the intensity of a channel."""
+        return any(channel.hydrogen_effect is not None for channel in self.channel)
 
     def channels(self, elements: Iterable[str]) -> tuple[Channel, ...]:
         """The channels that are listed, else one for each of the elements."""
@@ -474,10 +517,13 @@ class Detection(Table):
         first: dict[str, str] = {}
         for index, channel in enumerate(self.channel):
             place = numbered("channel", index)
-            if self.view != "collected" and channel.is_written("self_absorption_nm2_s"):
-                message = 'only with view = "collected"'
-                where = named(place, channel.label)
-                yield Mistake("self_absorption_nm2_s", message, within=where)
+            where = named(place, channel.label)
+            for key in ("self_absorption_nm2_s", "hydrogen_effect"):
+                if self.view != "collected" and channel.is_written(key):
+                    yield Mistake(key, 'only with view = "collected"', within=where)
+            half = "hydrogen_half_per_nm2_s"
+            if channel.is_written("hydrogen_effect") and not self.is_written(half):
+                yield Mistake("hydrogen_effect", f"needs {half} in [detection]", within=where)
             if channel.name in first:
                 message = f"is the name of {first[channel.name]}, too; names are unique"
                 yield Mistake("name", message, within=named(place, channel.name))
@@ -644,8 +690,7 @@ class Setup(Table):
         yield from self._start_up_checks()
         if self.is_written("source"):
             return
-        mixes = self.mixing.model in ("uniform", "diffusive")
-        if mixes and not self.mixing.is_written("length_nm"):
+        if self.mixing.model != "none" and not self.mixing.is_written("length_nm"):
             message = "missing, and there is no [source] for a range of its ions"
             yield Mistake("length_nm", message, within="mixing")
         if self.mixing.preference == "yields":

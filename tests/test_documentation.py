@@ -179,6 +179,7 @@ _UNITS = {
     "_per_ug_s": "intensity/(µg/s)",
     "_s_ug": "s/µg",
     "_nm2_s": "nm² s",
+    "_per_nm2_s": "1/(nm² s)",
     "_nm_s": "nm/s",
     "_ug_s": "µg/s",
     "_g_cm3": "g/cm³",

@@ -69,6 +69,8 @@ CAUSES = {
     "uniform mixing": '[mixing]\nmodel = "uniform"\nlength_nm = 4.0\n',
     "diffusive mixing": '[mixing]\nmodel = "diffusive"\nlength_nm = 2.0\nrange_nm = 4.0\n',
     "weak mixing": '[mixing]\nmodel = "diffusive"\nlength_nm = 0.5\nrange_nm = 4.0\n',
+    "relocation": '[mixing]\nmodel = "relocation"\nlength_nm = 2.0\nrange_nm = 4.0\n'
+    "displacement_nm = 1.0\n",
 }
 
 
