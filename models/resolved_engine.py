@@ -335,6 +335,8 @@ def _refuse(sample: LayeredSample, instrument: Instrument) -> None:
             "a resolved crater collects what leaves the surface; escape_depth_nm is"
             f" {instrument.escape_depth_nm:g}"
         )
+    if instrument.mixing == "relocation":
+        raise ValueError("a resolved crater mixes by diffusion, not by relocation")
     if instrument.mixing_lengths_nm is not None:
         raise ValueError("a resolved crater mixes all materials alike per ion")
     rough = instrument.initial_nm > 0 or instrument.growth.law != "none"
