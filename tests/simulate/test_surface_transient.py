@@ -138,7 +138,17 @@ def test_what_cannot_be_is_refused(old, new, message):
     assert message in str(caught.value)
 
 
-def test_a_depth_axis_has_none():
+@pytest.mark.parametrize(
+    ("place", "lines", "tables"),
+    [
+        ("surface_transient", "", FAST),
+        ("start_up", "", START),
+        ("detection residence_s", "residence_s = 0.01", ""),
+        ("noise flicker", "", "[noise]\nflicker = { rms = 0.01, correlation_s = 0.1 }\n"),
+        ("noise one_over_f", "", "[noise]\none_over_f = { rms_per_decade = 0.01 }\n"),
+    ],
+)
+def test_what_lasts_for_seconds_is_refused_with_a_depth_axis(place, lines, tables):
     profile = MeasuredProfile(
         axis="depth",
         axis_values=np.arange(20.0),
@@ -150,5 +160,5 @@ def test_a_depth_axis_has_none():
         notes=[],
         source="film.csv",
     )
-    with pytest.raises(InputProblems, match="surface_transient: means intensities against time"):
-        invert(profile, experiment_from_toml(text() + FAST))
+    with pytest.raises(InputProblems, match=f"{place}: means intensities against time"):
+        invert(profile, experiment_from_toml(text(detection=lines) + tables))
