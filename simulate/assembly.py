@@ -6,6 +6,7 @@ are not fixed. Nothing else translates between the experiment file and the physi
 """
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import replace
@@ -16,6 +17,7 @@ from craterfront import crater_parameters, electrons, ions
 from craterfront import parameters as rules
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
+from craterfront.models.causes import u_rel
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.residence import lagged
@@ -122,7 +124,9 @@ class Assembly:
         self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
         self._mixing_length: list[int | None] = [None] * len(self.layers)
         self._heights: np.ndarray | None = None
-        self._common_rate: int | None = None
+        self._estimates = self._estimated_rates()
+        self._shared_causes = self._causes_of_several()
+        self._rate_factors: dict[int, dict[int, float]] = {}
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
         self._add_residence()
@@ -324,11 +328,8 @@ class Assembly:
         behind: dict[int, float] = {}
         for layer, power in powers.items():
             rate = self._rate[layer]
-            factors = [rate]
-            if self._common_rate is not None and self.parameters[rate].estimated:
-                factors.append(self._common_rate)
-            for factor in factors:
-                behind[factor] = behind.get(factor, 0.0) + power
+            for factor, own in {rate: 1.0, **self._rate_factors.get(rate, {})}.items():
+                behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 
     def width_index(self, layer: int) -> int:
@@ -461,20 +462,49 @@ class Assembly:
         group = layer.rate_group
         if layer.erosion_rate_nm_s is not None:
             return self._add(rules.rate(group, layer.erosion_rate_nm_s), "rate", group)
-        estimate = self._estimated_rate(layer)
+        estimate = self._estimates.get(group)
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
+        common = self._add_common_rate()
+        shared = {c: ln_sd for c, ln_sd in estimate.causes.items() if c in self._shared_causes}
+        own = {c: ln_sd for c, ln_sd in estimate.causes.items() if c not in shared}
+        rate = self._add(
+            rules.estimated_rate(group, estimate.nm_s, u_rel(own), estimate.why), "rate", group
+        )
+        self._rate_factors[rate] = {} if common is None else {common: 1.0}
+        for cause, ln_sd in shared.items():
+            factor = rules.shared_rate_factor(cause, abs(ln_sd))
+            index = self._add(factor, factor.kind, cause)
+            self._rate_factors[rate][index] = ln_sd / self.parameters[index].u
+        return rate
+
+    def _add_common_rate(self) -> int | None:
+        """What all estimated rates of a lamp, or of one measured rate, have in common."""
         source = self.setup.source
-        lamp = isinstance(source, GlowDischarge)
-        if source is not None and (lamp or source.has_measured_rate) and self._common_rate is None:
-            self._common_rate = self._add(
-                rules.common_rate_factor(
-                    ions.common_rate_ln_sd(source), measured=source.has_measured_rate
-                ),
-                "common rate factor",
-            )
-        parameter = rules.estimated_rate(group, estimate.nm_s, estimate.u_rel, estimate.why)
-        return self._add(parameter, "rate", group)
+        if source is None or not (isinstance(source, GlowDischarge) or source.has_measured_rate):
+            return None
+        kind = "common rate factor"
+        known = self.index_of(kind)
+        if known is not None:
+            return known
+        ln_sd = ions.common_rate_ln_sd(source)
+        return self._add(rules.common_rate_factor(ln_sd, measured=source.has_measured_rate), kind)
+
+    def _estimated_rates(self) -> dict[str, ions.EstimatedRate]:
+        """Rates that nobody wrote, by their group."""
+        if self.depth_axis:
+            return {}
+        found = {
+            layer.rate_group: self._estimated_rate(layer)
+            for layer in self.layers
+            if layer.erosion_rate_nm_s is None
+        }
+        return {group: rate for group, rate in found.items() if rate is not None}
+
+    def _causes_of_several(self) -> set[str]:
+        """Causes on which more than one of the estimated rates rests."""
+        rests = Counter(cause for rate in self._estimates.values() for cause in rate.causes)
+        return {cause for cause, count in rests.items() if count > 1}
 
     def _estimated_rate(self, layer: ConcreteLayer) -> ions.EstimatedRate | None:
         """Rate from tables, yields and the source; None with a problem."""
@@ -496,9 +526,8 @@ class Assembly:
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         rate = self._rate[index]
-        estimated = self.parameters[rate].estimated
-        common = values[self._common_rate] if estimated and self._common_rate is not None else 1.0
-        return float(values[rate] * common)
+        factors = self._rate_factors.get(rate, {})
+        return float(values[rate] * math.prod(values[i] ** power for i, power in factors.items()))
 
     def _add_instrument(self) -> None:
         setup = self.setup

@@ -51,7 +51,7 @@ class Parameter:
     name : str
         What it is and of which layers, for example ``thickness of CrN``.
     kind : str
-        thickness, width, rate, common rate factor, curvature, ...
+        thickness, width, rate, common rate factor, shared rate factor, curvature, ...
     unit : str
         "" for a pure number.
     value : float
@@ -214,9 +214,9 @@ def unknown_density(name: str, nominal: float) -> Parameter:
 
 
 def estimated_rate(name: str, value: float, u_rel: float, why: str) -> Parameter:
-    """An erosion rate that a table or sputter yields give, but for the factor that all share."""
+    """An erosion rate that a table or sputter yields give, but for what it shares with others."""
     title = f"erosion rate of {name}"
-    if u_rel == 0:  # of the material whose rate was measured
+    if u_rel == 0:  # it shares all, or is that of the material whose rate was measured
         return replace(exact(title, "rate", "nm/s", value, why), estimated=True)
     return Parameter(
         title,
@@ -256,6 +256,21 @@ def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
         logarithmic=True,
         lower=0.0,
         why=why,
+    )
+
+
+def shared_rate_factor(cause: str, ln_sd: float) -> Parameter:
+    """A factor of several estimated rates: a yield, or a ratio of yields, on which all rest."""
+    return Parameter(
+        f"factor of the {cause}",
+        "shared rate factor",
+        "",
+        1.0,
+        "assumed",
+        ln_sd,
+        logarithmic=True,
+        lower=0.0,
+        why="several estimated rates rest on it",
     )
 
 
@@ -329,7 +344,7 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
     width of exactly zero is zero on any scale. Nor does it say how many atoms absorb.
     """
     p = parameter
-    if p.kind in ("rate", "common rate factor"):
+    if p.kind in ("rate", "common rate factor", "shared rate factor"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
     if p.kind in ("thickness", "self-absorption"):
         u = p.value * THICKNESS_LN_SD

@@ -194,7 +194,14 @@ def test_a_measured_rate_is_the_rate_of_its_material(law, rate):
     assert the(assembly, "common rate factor").u == pytest.approx(0.05)
     copper, nickel = (assembly.parameters[assembly.rate_index(i)] for i in (0, 1))
     assert copper.state == "fixed"
-    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * 2**0.5 * nickel.value))
+    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * nickel.value))
+    # The yield of copper, in the ratios of both others, is common to them.
+    index = assembly.index_of("shared rate factor", "yield of Cu")
+    assert assembly.parameters[index].u == pytest.approx(0.2)
+    doubled = assembly.nominal
+    doubled[index] = 2.0
+    before, after = (assembly.sample(v).rate_nm_s for v in (assembly.nominal, doubled))
+    assert after / before == pytest.approx([1.0, *[0.5] * (len(before) - 1)])
 
 
 def test_a_plain_measured_rate_is_known_to_a_tenth():
