@@ -160,8 +160,8 @@ def lamp_erosion_rate_nm_s(
     -------
     rate_nm_s, causes
         Erosion rate [nm/s] and the part of its relative standard uncertainty that belongs to the
-        material, see `causes`. One log-normal factor of standard deviation `common_rate_ln_sd`, the same
-        for all layers of a measurement, comes on top.
+        material, see `causes`. One log-normal factor of standard deviation `common_rate_ln_sd`,
+        the same for all layers of a measurement, comes on top.
 
     Raises
     ------

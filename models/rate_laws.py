@@ -99,7 +99,8 @@ def rate_from_measured_nm_s(
     -------
     rate_nm_s, causes
         Erosion rate [nm/s], and the part of its relative standard uncertainty that comes from the
-        yields of the two materials, see `causes`: none if they are the same. `measured_rate_ln_sd` comes on top.
+        yields of the two materials, see `causes`: none if they are the same. `measured_rate_ln_sd`
+        comes on top.
 
     Raises
     ------

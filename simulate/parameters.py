@@ -317,11 +317,11 @@ def instrument_number(
             why=why,
             widest_by_default=by_default,
         )
-    u_rel = ASSUMED_U_REL if quantity.status == "plain" else default_u_rel
-    state = "assumed" if u_rel * abs(value) > 0 else "fixed"
-    return Parameter(
-        name, kind, unit, value, state, u_rel * abs(value), lower=lower, upper=upper, why=why
-    )
+    u = quantity.u  # of a default that rests on something written
+    if u is None:
+        u = abs(value) * (ASSUMED_U_REL if quantity.status == "plain" else default_u_rel)
+    state = "assumed" if u > 0 else "fixed"
+    return Parameter(name, kind, unit, value, state, u, lower=lower, upper=upper, why=why)
 
 
 def positive_instrument_number(name: str, kind: str, unit: str, quantity: Quantity) -> Parameter:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from craterfront.models.elements import FormulaError
 from craterfront.models.causes import u_rel
+from craterfront.models.elements import FormulaError
 from craterfront.models.sputtering import (
     alloy_yield,
     component_yields,
