@@ -539,7 +539,7 @@ class Assembly:
         if rough.heights is not None:
             heights = np.array(rough.heights.height_nm), np.array(rough.heights.density)
             self._heights, sd_nm = height_classes(*heights)
-            initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
+            initial = initial if rough.is_written("initial_nm") else Quantity(sd_nm)
         name = "initial roughness"
         widest = self._whole_depth_nm()
         self._add(number(name, name, "nm", initial, widest=widest), name)

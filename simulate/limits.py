@@ -109,7 +109,7 @@ def _width(
     """Answer for a width that the fit was free to move."""
     answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
     value = float(likelihood.coordinates.values(fit.x)[index])
-    if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
+    if answer.resolved and not likelihood.assembly.setup.roughness.tells_the_initial:
         least = likelihood.assembly.parameters[index].lower
         return WidthAnswer(value, least, answer.upper, False, ROUGHNESS)
     return WidthAnswer(value, answer.lower, answer.upper, answer.resolved, answer.why)

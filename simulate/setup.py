@@ -134,6 +134,18 @@ class Roughness(Table):
             if self.growth in growths and not self.is_written(key):
                 yield Mistake(key, f'missing; needed with growth = "{self.growth}"')
 
+    @property
+    def tells_the_initial(self) -> bool:
+        """Whether the roughness of the outer surface is written, as a number or as heights."""
+        return self.is_written("initial_nm") or self.heights is not None
+
+    @property
+    def has_idle_heights(self) -> bool:
+        """Whether there are heights beside an initial roughness that is exactly none."""
+        initial = self.initial_nm
+        none = float(initial) == 0 and initial.status != "guess" and not initial.u
+        return self.heights is not None and self.is_written("initial_nm") and none
+
     def unused(self) -> list[str]:
         """Keys that are written and have no effect."""
         return [
@@ -703,6 +715,11 @@ class Setup(Table):
             *(
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
+            ),
+            *(
+                ["roughness heights: unused with initial_nm = 0"]
+                if self.roughness.has_idle_heights
+                else []
             ),
             *self._unused_start_up(),
             *(f'mixing {key}: unused with model = "{model}"' for key in self.mixing.unused()),

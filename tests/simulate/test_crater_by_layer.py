@@ -178,6 +178,28 @@ def test_heights_give_the_initial_roughness_unless_it_is_written():
     assert np.abs(skewed.clean - normal.clean).max() > 0.01 * normal.clean.max()
 
 
+def test_the_spread_of_heights_is_assumed_like_a_plain_roughness():
+    content = text(heights=HEIGHTS).replace("initial_nm = { value = 0.0, u = 0 }\n", "")
+    made, assembly = crater_of(content)
+    initial = assembly.parameters[assembly.index_of("initial roughness")]
+    assert (initial.state, initial.u) == ("assumed", pytest.approx(0.3 * made.initial_nm))
+
+
+def test_heights_are_a_written_roughness():
+    """A wide interface is told from flat ones under rough heights."""
+    content = text(heights=HEIGHTS).replace("initial_nm = { value = 0.0, u = 0 }\n", "")
+    wide = content.replace("{ value = 2.0, u = 0 }", "{ guess = 40.0 }", 1)
+    profile = profile_of(simulated(wide), "simulated")
+    width = answer(invert(profile, experiment_from_toml(wide))).layers[0].width
+    assert (width.resolved, width.why) == (True, "")
+
+
+def test_heights_of_no_roughness_are_told():
+    assert experiment_from_toml(text(heights=HEIGHTS)).setup.unused() == [
+        "roughness heights: unused with initial_nm = 0"
+    ]
+
+
 def test_a_weighed_radius_changes_the_signal_and_not_the_depth():
     shape = 'shape = "parabolic"\ncurvature = 0.2'
     plain, weighed = simulated(text(shape)), simulated(text(shape, weight=WEIGHT))
