@@ -87,6 +87,8 @@ class Assembly:
     responses : list of Response
     warnings : list of str
         Where a formula is used outside the range for which it was made.
+    knows_rates : bool
+        Lengths are lengths; else the rates are nominal, and only times mean anything.
 
     Raises
     ------
@@ -108,6 +110,7 @@ class Assembly:
         self.channels: tuple[Channel, ...] = setup.detection.channels(self.elements)
         self.parameters: list[Parameter] = []
         self.warnings: list[str] = []
+        self.knows_rates = True
         with collected_warnings(self.warnings):
             self._build(merge_equal)
 
@@ -156,6 +159,7 @@ class Assembly:
         The sensitivities of a collected signal, which together with rates make it, are free.
         """
         other = copy(self)
+        other.knows_rates = False
         other.parameters = [rules.at_nominal_rates(p) for p in self.parameters]
         if self.setup.detection.view == "collected":
             other.responses = [

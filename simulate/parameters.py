@@ -38,6 +38,19 @@ BROADENING = (
 )
 """What the instrument adds to the width of an edge: near zero the signal follows the square."""
 
+LENGTHS = (
+    "initial roughness",
+    "interface roughness",
+    "grain size",
+    "final roughness",
+    "settling depth",
+    "mixing length",
+    "mixing range",
+    "escape depth",
+    "surface transient depth",
+)
+"""What is known in nanometres, and shows in a profile as the time that they take."""
+
 LEAST_MIXING = 0.1
 """Shortest mixing length in a fit, as a share of the nominal one; it stands for none at all."""
 
@@ -341,7 +354,9 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
     """What is known where only times at nominal rates are asked for.
 
     Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
-    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb.
+    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb. A length of
+    the instrument that is not free is known as well as the nominal rates: no better than a guessed
+    thickness.
     """
     p = parameter
     if p.kind in ("rate", "common rate factor", "shared rate factor"):
@@ -351,7 +366,18 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
         return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
     if p.kind == "width" and (p.value > 0 or not p.is_fixed):
         return replace(p, state="free", u=0.0, lower=0.0)
+    if p.kind in LENGTHS and p.state != "free":
+        return _on_unknown_scale(p)
     return p
+
+
+def _on_unknown_scale(length: Parameter) -> Parameter:
+    """A length whose time is known up to a factor of 3 either way."""
+    p = replace(length, why="nanometres at nominal rates")
+    if p.value == 0:
+        return length if p.is_fixed else replace(p, u=p.u * math.exp(THICKNESS_LN_SD))
+    u = p.value * THICKNESS_LN_SD
+    return replace(p, state="assumed", u=u, logarithmic=True, upper=math.inf)
 
 
 def is_free(quantity: Quantity) -> bool:
