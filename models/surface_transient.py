@@ -38,6 +38,12 @@ def eroded_dose_s(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarr
     return dose_s + decay_s * np.log1p(-excess * np.expm1(-dose_s / decay_s))
 
 
+def relative_rate(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarray:
+    """Rate over the final one, of the shape of the doses supplied: the derivative of the above."""
+    left = np.exp(-dose_s / decay_s)
+    return 1.0 + excess * left / (1.0 + excess * (1.0 - left))
+
+
 def supplied_dose_s(eroded_s: np.ndarray, excess: float, decay_s: float) -> np.ndarray:
     """Dose supplied where that of the depth, at the final rate, is given: the inverse.
 

@@ -19,14 +19,16 @@ from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
 from craterfront.models.causes import u_rel
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.engine import Instrument, LayeredSample, plan
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth, height_classes
+from craterfront.models.slicing import SlicePlan
 from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
 from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
+from craterfront.reading_parts import ReadingParts
 from craterfront.responses import Response, find_responses, sensitivity_label
 from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
@@ -251,13 +253,42 @@ class Assembly:
         """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
         return self._atomic_density(0, values) / self._atomic_density(index, values)
 
-    def emission(
-        self, collected: np.ndarray, interval_s: np.ndarray, values: np.ndarray
-    ) -> np.ndarray:
-        """What shines per second of what is collected in each interval, shape (Q, N)."""
+    def reading_parts(self, edges_s: np.ndarray, values: np.ndarray) -> ReadingParts:
+        """When the engine is to be asked for readings with these edges, or for snapshots."""
+        residence_s, transient = self._residence_s(values), self._transient(values)
+        if residence_s > 0.0:
+            return ReadingParts.lagging(edges_s, residence_s)
+        detection = self.setup.detection
+        if transient and (detection.view, detection.timing) == ("viewed", "continuous"):
+            rate = surface_transient.relative_rate(edges_s, *transient)
+            return ReadingParts.by_rate(edges_s, rate)
+        return ReadingParts.whole(edges_s)
+
+    def slices(self, parts: ReadingParts, values: np.ndarray) -> SlicePlan:
+        """Slices for a run of the engine."""
+        dose = self.supplied_dose_s(parts.edges_s, values)
+        shortest_s = float(np.min(np.diff(dose[parts.ends]), initial=math.inf))
+        sample, instrument = self.sample(values), self.instrument(values)
+        return plan(sample, instrument, dose, interval_s=min(shortest_s, float(dose[-1])))
+
+    def readings(self, signal: np.ndarray, parts: ReadingParts, values: np.ndarray) -> np.ndarray:
+        """What shines per second, or is seen, in each reading, shape (Q, N).
+
+        Parameters
+        ----------
+        signal : ndarray, shape (Q, M)
+            Of the engine: what is collected, or the mean of what is seen, in each part.
+        parts : ReadingParts
+        values : ndarray
+        """
+        if self.setup.detection.view == "viewed":
+            return parts.means(signal)
+        interval_s = parts.interval_s
+        return parts.means(lagged(signal / interval_s, interval_s, self._residence_s(values)))
+
+    def _residence_s(self, values: np.ndarray) -> float:
         index = self.index_of("residence time")
-        residence_s = 0.0 if index is None else float(values[index])
-        return lagged(collected / interval_s, interval_s, residence_s)
+        return 0.0 if index is None else float(values[index])
 
     def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
@@ -273,11 +304,15 @@ class Assembly:
         dose_s = time_s
         if deficit is not None and decay is not None:
             dose_s = start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        transient = self._transient(values)
+        return surface_transient.eroded_dose_s(dose_s, *transient) if transient else dose_s
+
+    def _transient(self, values: np.ndarray) -> tuple[float, float] | None:
+        """Excess of the surface transient, and the time that its depth takes [s]."""
         excess, depth = (self.index_of(kind) for kind in _TRANSIENT)
         if excess is None or depth is None:
-            return dose_s
-        decay_s = float(values[depth]) / self._rate_nm_s(0, values)
-        return surface_transient.eroded_dose_s(dose_s, float(values[excess]), decay_s)
+            return None
+        return float(values[excess]), float(values[depth]) / self._rate_nm_s(0, values)
 
     def contamination_left(self, time_edges_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Share of the contamination that is there, mean of each interval, shape (N,)."""

@@ -18,6 +18,7 @@ from craterfront.models.noise import noisy_readings
 from craterfront.models.resolved_engine import Crater
 from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
+from craterfront.reading_parts import ReadingParts
 from craterfront.resolved import annuli_of, erode, left_out
 from craterfront.responses import optical_depths, self_absorbed
 from craterfront.sample import Stack
@@ -91,21 +92,21 @@ def simulate(
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
+    parts = assembly.reading_parts(edges, values)
     projection = np.stack([r.projection for r in assembly.responses], axis=-1)
-    dose = assembly.supplied_dose_s(edges, values)
+    dose = assembly.supplied_dose_s(parts.edges_s, values)
     if resolved:
         _refuse_exposure(exposure)
         result = erode(assembly, values, dose, projection, progress)
     else:
-        result = run(sample, instrument, dose, projection)
+        result = run(sample, instrument, dose, projection, assembly.slices(parts, values))
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
-    terms = result.signal.T
-    if per_time:
-        terms = assembly.emission(terms, interval, values)
+    terms = assembly.readings(result.signal.T, parts, values)
+    depth_nm = result.mean_depth_nm[parts.ends]
     absorption = assembly.self_absorption_nm2_s(values)
     check_optical_depth(optical_depths(assembly.responses, terms, absorption))
     terms = self_absorbed(assembly.responses, terms, absorption)
@@ -126,10 +127,10 @@ def simulate(
         assembly,
         sample,
         at_readings(edges),
-        at_readings(result.mean_depth_nm),
+        at_readings(depth_nm),
         signal + background[:, None],
         _readings(assembly, signal, background, interval, seed),
-        float(result.mean_depth_nm[-1]),
+        float(depth_nm[-1]),
     )
     written = Experiment(title=title, stack=stack, setup=setup)
     dataset.attrs.update(
@@ -139,9 +140,9 @@ def simulate(
         experiment=json.dumps(experiment_to_dict(written)),
     )
     if isinstance(result, Crater):
-        dataset = _with_crater(dataset, assembly, result, edges)
+        dataset = _with_crater(dataset, assembly, result, parts)
     elif exposure:
-        dataset = _with_exposure(dataset, result)
+        dataset = _with_exposure(dataset, result, parts)
     return _described(dataset, per_time)
 
 
@@ -179,19 +180,21 @@ def _refuse_exposure(asked: bool) -> None:
 
 
 def _with_crater(
-    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, edges_s: np.ndarray
+    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, parts: ReadingParts
 ) -> "xarray.Dataset":
     """Add the history of the crater, and what a resolved run leaves out."""
     radius = annuli_of(assembly, assembly.nominal).radius
-    dataset = dataset.assign_coords(radius=radius, crater_time=edges_s[result.frames])
+    dataset = dataset.assign_coords(radius=radius, crater_time=parts.edges_s[result.frames])
     dataset["crater_depth"] = (("radius", "crater_time"), result.depth_nm.T)
-    dataset["relative_current"] = ("time", result.current)
+    dataset["relative_current"] = ("time", parts.means(result.current[None])[0])
     dataset.attrs.update(resolved=1, notes="\n".join(left_out(assembly)))
     return dataset
 
 
-def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
-    edges, dose = result.edges_nm, result.balanced_dose
+def _with_exposure(
+    dataset: "xarray.Dataset", result: Signals, parts: ReadingParts
+) -> "xarray.Dataset":
+    edges, dose = result.edges_nm, result.balanced_dose[parts.ends]
     slices, intervals = edges.size - 1, dose.size - 1
     if slices * intervals > MAX_EXPOSURE:
         raise InputProblems(

@@ -18,7 +18,7 @@ from craterfront.estimation import Objective
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
-from craterfront.models.engine import plan, run
+from craterfront.models.engine import run
 from craterfront.models.readings import (
     censored_residuals,
     correlation_time,
@@ -97,8 +97,9 @@ class Likelihood:
     snapshots : bool
         A reading is a moment between two cycles of sputtering, not the mean over an interval.
     edges : ndarray
-        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of
-        snapshots, shape (N,).
+        Ends of the readings, shape (N + 1,), or the moments of snapshots, shape (N,).
+    parts : ReadingParts
+        When the engine is asked for them.
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
@@ -129,6 +130,7 @@ class Likelihood:
         self._projection = self._projections()
         self._channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
+        self.parts = assembly.reading_parts(self.edges, assembly.nominal)
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
@@ -155,8 +157,8 @@ class Likelihood:
         """
         values = self.coordinates.values_with_room(x)
         with _refusals():
-            dose = self.assembly.supplied_dose_s(self.edges, values)
-            self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
+            parts = self.assembly.reading_parts(self.edges, values)
+            self.plan, self.parts = self.assembly.slices(parts, values), parts
 
     def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
@@ -165,14 +167,12 @@ class Likelihood:
             result = run(
                 self.assembly.sample(values),
                 self.assembly.instrument(values),
-                self.assembly.supplied_dose_s(self.edges, values),
+                self.assembly.supplied_dose_s(self.parts.edges_s, values),
                 self._projection,
                 self.plan,
             )
-        raw = result.signal.T
+        raw = self.assembly.readings(result.signal.T, self.parts, values)
         collected = self.assembly.setup.detection.view == "collected"
-        if collected:
-            raw = self.assembly.emission(raw, self.interval, values)
         if self.profile.values_kind != "intensity":
             terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
         elif collected:
@@ -185,7 +185,7 @@ class Likelihood:
         rows[: len(terms)] = terms
         if len(rows) > len(terms) + channels:
             rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
-        return rows, result.mean_depth_nm
+        return rows, result.mean_depth_nm[self.parts.ends]
 
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""

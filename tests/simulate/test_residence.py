@@ -57,6 +57,29 @@ def test_a_residence_put_in_comes_out():
     assert found.layers[0].lower <= 30.0 <= found.layers[0].upper
 
 
+@pytest.mark.parametrize(("residence_s", "sampling_s"), [(0.005, 0.02), (0.05, 0.02), (0.05, 0.4)])
+def test_an_edge_within_a_reading_shows_when_it_does(residence_s, sampling_s):
+    text = TEXT.replace("value = 1.0", "value = 0.0").replace("= 30.0", "= 30.3")
+    text = text.format(view="collected", residence=f"residence_s = {residence_s}")
+
+    def sampled(step_s):
+        known = experiment_from_toml(text.replace("sampling_s = 0.005", f"sampling_s = {step_s}"))
+        return simulate(known.stack, known.setup, seed=1).clean.values
+
+    coarse, fine = sampled(sampling_s), sampled(0.001)
+    many = round(sampling_s / 0.001)
+    means = fine.reshape(2, -1, many).mean(axis=2)
+    assert coarse == pytest.approx(means, abs=1e-3 * means.max())
+
+
+def test_a_profile_that_begins_late_has_the_gas_of_what_was_before():
+    known = experiment("residence_s = { value = 0.05, u = 0 }")
+    dataset = simulate(known.stack, known.setup, seed=3)
+    late = invert(profile_of(dataset.isel(time=slice(100, None)), "profile.nc"), known)
+    expected = dataset.clean.values[:, 100:102]
+    assert late.solution.model[:, :2] == pytest.approx(expected, rel=0.02, abs=1.0)
+
+
 def test_it_is_written_back_and_refused_where_it_means_nothing():
     known = experiment("residence_s = 0.05")
     assert experiment_from_dict(experiment_to_dict(known)) == known
