@@ -255,7 +255,7 @@ class Assembly:
 
     def reading_parts(self, edges_s: np.ndarray, values: np.ndarray) -> ReadingParts:
         """When the engine is to be asked for readings with these edges, or for snapshots."""
-        residence_s, transient = self._residence_s(values), self._transient(values)
+        residence_s, transient = self.residence_s(values), self._transient(values)
         if residence_s > 0.0:
             return ReadingParts.lagging(edges_s, residence_s)
         detection = self.setup.detection
@@ -284,9 +284,10 @@ class Assembly:
         if self.setup.detection.view == "viewed":
             return parts.means(signal)
         interval_s = parts.interval_s
-        return parts.means(lagged(signal / interval_s, interval_s, self._residence_s(values)))
+        return parts.means(lagged(signal / interval_s, interval_s, self.residence_s(values)))
 
-    def _residence_s(self, values: np.ndarray) -> float:
+    def residence_s(self, values: np.ndarray) -> float:
+        """Mean time of atoms in the gas [s]; 0 for none."""
         index = self.index_of("residence time")
         return 0.0 if index is None else float(values[index])
 

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from craterfront.assembly import Assembly
+from craterfront.budget import broadening
 from craterfront.experiment import experiment_from_dict, experiment_from_toml, experiment_to_dict
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -78,6 +80,29 @@ def test_a_profile_that_begins_late_has_the_gas_of_what_was_before():
     late = invert(profile_of(dataset.isel(time=slice(100, None)), "profile.nc"), known)
     expected = dataset.clean.values[:, 100:102]
     assert late.solution.model[:, :2] == pytest.approx(expected, rel=0.02, abs=1.0)
+
+
+def test_the_budget_has_it_where_it_is_written():
+    (plain,), (late,) = (
+        broadening(assembly, assembly.nominal, 0.005)
+        for text in ("", "residence_s = 0.05")
+        for assembly in [Assembly(experiment(text).stack, experiment(text).setup)]
+    )
+    assert set(late.two_sd_nm) - set(plain.two_sd_nm) == {"residence"}
+    # Derived: an exponential time of 0.05 s at 20 nm/s; the two edges against the drawn signals.
+    assert late.two_sd_nm["residence"] == pytest.approx(2.0 * 0.05 * 20.0)
+    added = spread_s("residence_s = 0.05") ** 2 - spread_s("") ** 2
+    assert added == pytest.approx(0.05**2, rel=1e-3)
+
+
+def spread_s(residence):
+    """Standard deviation of the falling edge of copper."""
+    dataset = simulated(residence)
+    fall = -np.diff(dataset.clean.sel(channel="Cu"))
+    time = 0.5 * (dataset.time.values[1:] + dataset.time.values[:-1])
+    fall, time = fall[time > 1.0], time[time > 1.0]
+    mean = fall @ time / fall.sum()
+    return (fall @ (time - mean) ** 2 / fall.sum()) ** 0.5
 
 
 def test_it_is_written_back_and_refused_where_it_means_nothing():
