@@ -412,7 +412,8 @@ class Detection(Table):
     emission_angle_deg
         Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
     residence_s
-        Mean time that sputtered atoms spend in the gas, of a collected signal [s]; default none.
+        Mean time that sputtered atoms spend in the gas of a lamp, of a collected signal [s];
+        default none.
     sampling_s
         Time from one reading to the next [s].
     duration_s
@@ -635,6 +636,9 @@ class Setup(Table):
             yield Mistake("shape", message, within="crater")
         yield from self._crater_checks()
         yield from self._counting_checks()
+        if isinstance(self.source, IonBeam) and self.detection.is_written("residence_s"):
+            message = "is of the gas of a lamp, and [source] is an ion beam"
+            yield Mistake("residence_s", message, within="detection")
         yield from self._start_up_checks()
         if self.is_written("source"):
             return

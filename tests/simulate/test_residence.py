@@ -105,6 +105,14 @@ def spread_s(residence):
     return (fall @ (time - mean) ** 2 / fall.sum()) ** 0.5
 
 
+def test_an_ion_beam_has_none():
+    beam = '[source]\nkind = "ion beam"\nenergy_eV = 500.0\ncurrent_nA = 10.0\n'
+    text = TEXT.format(view="collected", residence="residence_s = 0.05")
+    message = "detection residence_s: is of the gas of a lamp, and .source. is an ion beam"
+    with pytest.raises(InputProblems, match=message):
+        experiment_from_toml(text + beam + "raster_um = [100.0, 100.0]\n")
+
+
 def test_it_is_written_back_and_refused_where_it_means_nothing():
     known = experiment("residence_s = 0.05")
     assert experiment_from_dict(experiment_to_dict(known)) == known
