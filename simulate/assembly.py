@@ -23,7 +23,13 @@ from craterfront.models.engine import Instrument, LayeredSample, plan
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth, height_classes
 from craterfront.models.slicing import SlicePlan
-from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
+from craterfront.models.transitions import (
+    SHAPES,
+    TABULATED,
+    TransitionTable,
+    stacked,
+    support_nm,
+)
 from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
@@ -265,11 +271,31 @@ class Assembly:
         return ReadingParts.whole(edges_s)
 
     def slices(self, parts: ReadingParts, values: np.ndarray) -> SlicePlan:
-        """Slices for a run of the engine."""
+        """Slices for a run of the engine.
+
+        Raises
+        ------
+        ValueError
+            When the sample needs too many of them.
+        """
         dose = self.supplied_dose_s(parts.edges_s, values)
         shortest_s = float(np.min(np.diff(dose[parts.ends]), initial=math.inf))
         sample, instrument = self.sample(values), self.instrument(values)
-        return plan(sample, instrument, dose, interval_s=min(shortest_s, float(dose[-1])))
+        try:
+            return plan(sample, instrument, dose, interval_s=min(shortest_s, float(dose[-1])))
+        except ValueError as error:
+            raise ValueError(f"{error}{self._wide_interface(values)}") from None
+
+    def _wide_interface(self, values: np.ndarray) -> str:
+        """Words for the widest interface, if it is wider than all the layers."""
+        above_nm, below_nm = support_nm(values[self._width], self._shape, self._tables)
+        reach_nm = above_nm + below_nm
+        if not np.max(reach_nm, initial=0.0) > np.sum(values[self._thickness]):
+            return ""
+        index = int(np.argmax(reach_nm))
+        layer = self.layers[index]
+        key = "interface_table" if layer.interface_table else "interface_width_nm"
+        return f"; layer {shown(layer.label)} {key}: reaches over {reach_nm[index]:.3g} nm"
 
     def readings(self, signal: np.ndarray, parts: ReadingParts, values: np.ndarray) -> np.ndarray:
         """What shines per second, or is seen, in each reading, shape (Q, N).

@@ -281,3 +281,22 @@ def test_a_simulation_warns_of_it_and_an_inversion_notes_it():
     assert "yield of Cu under Ar: 100000 eV is above 10000 eV" in told
     found = invert(profile_of(dataset, "profile.nc"), experiment, relative=True)
     assert told <= set(found.warnings)
+
+
+def test_a_transition_too_wide_for_slices_is_named():
+    text = """
+[[layer]]
+name = "film"
+composition = "Ti"
+thickness_nm = 10
+erosion_rate_nm_s = 3
+interface_shape = "tabulated"
+interface_table = [[0, 0], [1, 0.99], [100000, 1]]
+[substrate]
+composition = "Si"
+erosion_rate_nm_s = 10.0
+"""
+    experiment = experiment_from_toml(text)
+    message = r'more than 400000 slices: .*; layer "film" interface_table: reaches over 1e\+05 nm'
+    with pytest.raises(ValueError, match=message):
+        simulate(experiment.stack, experiment.setup)
