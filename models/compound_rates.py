@@ -12,11 +12,11 @@ slower by what it lacks or has of atoms. Silica itself goes by the yield of sili
 of argon milling rates at 500 eV that has both: an error of its scale cancels.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
+from craterfront.models.causes import Causes, of_product
 from craterfront.models.elements import (
     atomic_density_per_nm3,
     parse_formula,
@@ -28,9 +28,9 @@ from craterfront.models.tables import read_table
 SILICA_TO_SILICON_RATE = 0.065 / 0.06333
 """Rates under argon of 500 eV [um3/(nA s)] (looked up: one list on a data page on ion milling)."""
 
-U_REL_SILICA = 0.25
-"""Relative standard uncertainty of the yield of SiO2: 0.2 of that of silicon, and 0.15 for the
-ratio, which is known at 500 eV alone (an estimate; three values for SiO2 lie within 8 %)."""
+U_REL_SILICA_TO_SILICON = 0.15
+"""Relative standard uncertainty of the ratio, which is known at 500 eV alone (an estimate; three
+values for SiO2 lie within 8 %). With 0.2 for the yield of silicon it makes 0.25 for SiO2."""
 
 KNOWN_EV = (500.0, 4000.0)
 KNOWN_DEG = 50.0
@@ -47,15 +47,15 @@ class CompoundYield:
         As the table has it.
     to_silicon
         Atoms per ion over the yield of silicon.
-    u_rel
-        Relative standard uncertainty, that of the yield of silicon included.
+    causes
+        Its relative standard uncertainty, see `causes`.
     source
         Where the relative rate is from.
     """
 
     formula: str
     to_silicon: float
-    u_rel: float
+    causes: Causes
     source: str
 
 
@@ -82,8 +82,11 @@ def _table() -> tuple[tuple[Mapping[str, float], CompoundYield], ...]:
     for row in read_table("compound_rates.csv"):
         formula = row["formula"]
         to_silica = float(row["relative_rate"]) * _atoms_per_nm3(formula) / silica
-        u_rel = math.hypot(float(row["u_rel"]), U_REL_SILICA)
-        known = CompoundYield(formula, to_silica * to_silicon, u_rel, row["source"])
+        causes = of_product(
+            {"rate of SiO2 relative to silicon": U_REL_SILICA_TO_SILICON},
+            {f"rate of {formula} relative to SiO2": float(row["u_rel"])},
+        )
+        known = CompoundYield(formula, to_silica * to_silicon, causes, row["source"])
         rows.append((parse_formula(formula), known))
     return tuple(rows)
 

@@ -382,6 +382,7 @@ def plan(
     instrument: Instrument,
     time_edges_s: np.ndarray,
     refine: float = 1.0,
+    interval_s: float | None = None,
 ) -> SlicePlan:
     """Choose the slices for a run; runs with similar parameters may share them.
 
@@ -392,10 +393,13 @@ def plan(
         Edges of the sampling intervals [s].
     refine : float
         Slices are thinner by this factor than the rules of `slicing` ask.
+    interval_s : float, optional
+        The shortest reading, where the edges divide readings [s]. Default: the shortest interval.
     """
     layer = altered_layer(sample, instrument)
-    interval = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
-    features = _features(sample, instrument, layer, interval)
+    if interval_s is None:
+        interval_s = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
+    features = _features(sample, instrument, layer, interval_s)
     planes = sample.planes_nm()
     rates = sample.rate_nm_s[sample.material]
     dose = float(np.sum(sample.thickness_nm / rates[:-1]))

@@ -48,10 +48,3 @@ def processes(
     rms = rms_per_decade * math.sqrt(decades / count)
     steps = (np.arange(count) + 0.5) * decades / count
     return [(rms, float(time_s)) for time_s in shortest_s * 10.0**steps]
-
-
-def spectral_density_per_Hz(frequency_Hz: np.ndarray, of: list[tuple[float, float]]) -> np.ndarray:
-    """One-sided spectral density of a sum of processes [1/Hz], of the shape of the frequencies."""
-    phase = 2.0 * math.pi * np.asarray(frequency_Hz, dtype=float)
-    parts = [4.0 * rms**2 * time_s / (1.0 + (phase * time_s) ** 2) for rms, time_s in of]
-    return np.sum(parts, axis=0)

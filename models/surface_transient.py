@@ -18,8 +18,6 @@ bulk more than tenfold (study by medium-energy ion scattering, Appl. Surf. Sci. 
 looked up, abstract).
 """
 
-import math
-
 import numpy as np
 
 
@@ -38,6 +36,12 @@ def eroded_dose_s(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarr
     return dose_s + decay_s * np.log1p(-excess * np.expm1(-dose_s / decay_s))
 
 
+def relative_rate(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarray:
+    """Rate over the final one, of the shape of the doses supplied: the derivative of the above."""
+    left = np.exp(-dose_s / decay_s)
+    return 1.0 + excess * left / (1.0 + excess * (1.0 - left))
+
+
 def supplied_dose_s(eroded_s: np.ndarray, excess: float, decay_s: float) -> np.ndarray:
     """Dose supplied where that of the depth, at the final rate, is given: the inverse.
 
@@ -47,8 +51,3 @@ def supplied_dose_s(eroded_s: np.ndarray, excess: float, decay_s: float) -> np.n
     """
     share = excess / (1.0 + excess)
     return eroded_s + decay_s * np.log1p(share * np.expm1(-eroded_s / decay_s))
-
-
-def depth_shift_nm(excess: float, decay_nm: float) -> float:
-    """Depth by which the sample is ahead in the end [nm], z_tr ln(1 + a)."""
-    return decay_nm * math.log1p(excess)

@@ -6,6 +6,7 @@ are not fixed. Nothing else translates between the experiment file and the physi
 """
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import replace
@@ -16,16 +17,25 @@ from craterfront import crater_parameters, electrons, ions
 from craterfront import parameters as rules
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
+from craterfront.models.causes import u_rel
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.engine import Instrument, LayeredSample, plan
 from craterfront.models.relocation import shortest_decay_length
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth
-from craterfront.models.transitions import SHAPES, TABULATED, TransitionTable, stacked
+from craterfront.models.slicing import SlicePlan
+from craterfront.models.transitions import (
+    SHAPES,
+    TABULATED,
+    TransitionTable,
+    stacked,
+    support_nm,
+)
 from craterfront.models.validity import collected_warnings
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
+from craterfront.reading_parts import ReadingParts
 from craterfront.responses import (
     Response,
     changed_by_hydrogen,
@@ -97,6 +107,8 @@ class Assembly:
     responses : list of Response
     warnings : list of str
         Where a formula is used outside the range for which it was made.
+    knows_rates : bool
+        Lengths are lengths; else the rates are nominal, and only times mean anything.
 
     Raises
     ------
@@ -118,6 +130,7 @@ class Assembly:
         self.channels: tuple[Channel, ...] = setup.detection.channels(self.elements)
         self.parameters: list[Parameter] = []
         self.warnings: list[str] = []
+        self.knows_rates = True
         with collected_warnings(self.warnings):
             self._build(merge_equal)
 
@@ -134,7 +147,9 @@ class Assembly:
         self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
         self._mixing_length: list[int | None] = [None] * len(self.layers)
         self._heights: np.ndarray | None = None
-        self._common_rate: int | None = None
+        self._estimates = self._estimated_rates()
+        self._shared_causes = self._causes_of_several()
+        self._rate_factors: dict[int, dict[int, float]] = {}
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
         self._add_instrument()
         self._add_residence()
@@ -165,6 +180,7 @@ class Assembly:
         The sensitivities of a collected signal, which together with rates make it, are free.
         """
         other = copy(self)
+        other.knows_rates = False
         other.parameters = [rules.at_nominal_rates(p) for p in self.parameters]
         if self.setup.detection.view == "collected":
             other.responses = [
@@ -259,13 +275,63 @@ class Assembly:
         """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
         return self._atomic_density(0, values) / self._atomic_density(index, values)
 
-    def emission(
-        self, collected: np.ndarray, interval_s: np.ndarray, values: np.ndarray
-    ) -> np.ndarray:
-        """What shines per second of what is collected in each interval, shape (Q, N)."""
+    def reading_parts(self, edges_s: np.ndarray, values: np.ndarray) -> ReadingParts:
+        """When the engine is to be asked for readings with these edges, or for snapshots."""
+        residence_s, transient = self.residence_s(values), self._transient(values)
+        if residence_s > 0.0:
+            return ReadingParts.lagging(edges_s, residence_s)
+        detection = self.setup.detection
+        if transient and (detection.view, detection.timing) == ("viewed", "continuous"):
+            rate = surface_transient.relative_rate(edges_s, *transient)
+            return ReadingParts.by_rate(edges_s, rate)
+        return ReadingParts.whole(edges_s)
+
+    def slices(self, parts: ReadingParts, values: np.ndarray) -> SlicePlan:
+        """Slices for a run of the engine.
+
+        Raises
+        ------
+        ValueError
+            When the sample needs too many of them.
+        """
+        dose = self.supplied_dose_s(parts.edges_s, values)
+        shortest_s = float(np.min(np.diff(dose[parts.ends]), initial=math.inf))
+        sample, instrument = self.sample(values), self.instrument(values)
+        try:
+            return plan(sample, instrument, dose, interval_s=min(shortest_s, float(dose[-1])))
+        except ValueError as error:
+            raise ValueError(f"{error}{self._wide_interface(values)}") from None
+
+    def _wide_interface(self, values: np.ndarray) -> str:
+        """Words for the widest interface, if it is wider than all the layers."""
+        above_nm, below_nm = support_nm(values[self._width], self._shape, self._tables)
+        reach_nm = above_nm + below_nm
+        if not np.max(reach_nm, initial=0.0) > np.sum(values[self._thickness]):
+            return ""
+        index = int(np.argmax(reach_nm))
+        layer = self.layers[index]
+        key = "interface_table" if layer.interface_table else "interface_width_nm"
+        return f"; layer {shown(layer.label)} {key}: reaches over {reach_nm[index]:.3g} nm"
+
+    def readings(self, signal: np.ndarray, parts: ReadingParts, values: np.ndarray) -> np.ndarray:
+        """What shines per second, or is seen, in each reading, shape (Q, N).
+
+        Parameters
+        ----------
+        signal : ndarray, shape (Q, M)
+            Of the engine: what is collected, or the mean of what is seen, in each part.
+        parts : ReadingParts
+        values : ndarray
+        """
+        if self.setup.detection.view == "viewed":
+            return parts.means(signal)
+        interval_s = parts.interval_s
+        return parts.means(lagged(signal / interval_s, interval_s, self.residence_s(values)))
+
+    def residence_s(self, values: np.ndarray) -> float:
+        """Mean time of atoms in the gas [s]; 0 for none."""
         index = self.index_of("residence time")
-        residence_s = 0.0 if index is None else float(values[index])
-        return lagged(collected / interval_s, interval_s, residence_s)
+        return 0.0 if index is None else float(values[index])
 
     def self_absorption_nm2_s(self, values: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line per atom/nm2 and second, 0 for none, shape (C,)."""
@@ -324,11 +390,15 @@ class Assembly:
         dose_s = time_s
         if deficit is not None and decay is not None:
             dose_s = start_up.supplied_dose_s(time_s, float(values[deficit]), float(values[decay]))
+        transient = self._transient(values)
+        return surface_transient.eroded_dose_s(dose_s, *transient) if transient else dose_s
+
+    def _transient(self, values: np.ndarray) -> tuple[float, float] | None:
+        """Excess of the surface transient, and the time that its depth takes [s]."""
         excess, depth = (self.index_of(kind) for kind in _TRANSIENT)
         if excess is None or depth is None:
-            return dose_s
-        decay_s = float(values[depth]) / self._rate_nm_s(0, values)
-        return surface_transient.eroded_dose_s(dose_s, float(values[excess]), decay_s)
+            return None
+        return float(values[excess]), float(values[depth]) / self._rate_nm_s(0, values)
 
     def contamination_left(self, time_edges_s: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Share of the contamination that is there, mean of each interval, shape (N,)."""
@@ -383,11 +453,8 @@ class Assembly:
         behind: dict[int, float] = {}
         for layer, power in powers.items():
             rate = self._rate[layer]
-            factors = [rate]
-            if self._common_rate is not None and self.parameters[rate].estimated:
-                factors.append(self._common_rate)
-            for factor in factors:
-                behind[factor] = behind.get(factor, 0.0) + power
+            for factor, own in {rate: 1.0, **self._rate_factors.get(rate, {})}.items():
+                behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 
     def width_index(self, layer: int) -> int:
@@ -520,20 +587,49 @@ class Assembly:
         group = layer.rate_group
         if layer.erosion_rate_nm_s is not None:
             return self._add(rules.rate(group, layer.erosion_rate_nm_s), "rate", group)
-        estimate = self._estimated_rate(layer)
+        estimate = self._estimates.get(group)
         if estimate is None:
             return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
+        common = self._add_common_rate()
+        shared = {c: ln_sd for c, ln_sd in estimate.causes.items() if c in self._shared_causes}
+        own = {c: ln_sd for c, ln_sd in estimate.causes.items() if c not in shared}
+        rate = self._add(
+            rules.estimated_rate(group, estimate.nm_s, u_rel(own), estimate.why), "rate", group
+        )
+        self._rate_factors[rate] = {} if common is None else {common: 1.0}
+        for cause, ln_sd in shared.items():
+            factor = rules.shared_rate_factor(cause, abs(ln_sd))
+            index = self._add(factor, factor.kind, cause)
+            self._rate_factors[rate][index] = ln_sd / self.parameters[index].u
+        return rate
+
+    def _add_common_rate(self) -> int | None:
+        """What all estimated rates of a lamp, or of one measured rate, have in common."""
         source = self.setup.source
-        lamp = isinstance(source, GlowDischarge)
-        if source is not None and (lamp or source.has_measured_rate) and self._common_rate is None:
-            self._common_rate = self._add(
-                rules.common_rate_factor(
-                    ions.common_rate_ln_sd(source), measured=source.has_measured_rate
-                ),
-                "common rate factor",
-            )
-        parameter = rules.estimated_rate(group, estimate.nm_s, estimate.u_rel, estimate.why)
-        return self._add(parameter, "rate", group)
+        if source is None or not (isinstance(source, GlowDischarge) or source.has_measured_rate):
+            return None
+        kind = "common rate factor"
+        known = self.index_of(kind)
+        if known is not None:
+            return known
+        ln_sd = ions.common_rate_ln_sd(source)
+        return self._add(rules.common_rate_factor(ln_sd, measured=source.has_measured_rate), kind)
+
+    def _estimated_rates(self) -> dict[str, ions.EstimatedRate]:
+        """Rates that nobody wrote, by their group."""
+        if self.depth_axis:
+            return {}
+        found = {
+            layer.rate_group: self._estimated_rate(layer)
+            for layer in self.layers
+            if layer.erosion_rate_nm_s is None
+        }
+        return {group: rate for group, rate in found.items() if rate is not None}
+
+    def _causes_of_several(self) -> set[str]:
+        """Causes on which more than one of the estimated rates rests."""
+        rests = Counter(cause for rate in self._estimates.values() for cause in rate.causes)
+        return {cause for cause, count in rests.items() if count > 1}
 
     def _estimated_rate(self, layer: ConcreteLayer) -> ions.EstimatedRate | None:
         """Rate from tables, yields and the source; None with a problem."""
@@ -555,9 +651,8 @@ class Assembly:
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         rate = self._rate[index]
-        estimated = self.parameters[rate].estimated
-        common = values[self._common_rate] if estimated and self._common_rate is not None else 1.0
-        return float(values[rate] * common)
+        factors = self._rate_factors.get(rate, {})
+        return float(values[rate] * math.prod(values[i] ** power for i, power in factors.items()))
 
     def _add_instrument(self) -> None:
         setup = self.setup
@@ -568,7 +663,7 @@ class Assembly:
         initial = rough.initial_nm
         if rough.heights is not None:
             self._heights, sd_nm = rough.heights.classes()
-            initial = initial if rough.is_written("initial_nm") else Quantity.default(sd_nm)
+            initial = initial if rough.is_written("initial_nm") else Quantity(sd_nm)
         name = "initial roughness"
         widest = self._whole_depth_nm()
         self._add(number(name, name, "nm", initial, widest=widest), name)

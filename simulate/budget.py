@@ -23,6 +23,8 @@ from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
+RESIDENCE = "residence"
+"""Only where one is written."""
 
 _CRATER_NODES = 64  # within each segment of a crater
 _SLICES_PER_ZONE = 200
@@ -112,7 +114,10 @@ def broadening(
         "escape depth": _escape_variances(sample, instrument),
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }
-    width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
+    residence_s = assembly.residence_s(values)
+    if residence_s > 0.0:  # a delay by an exponential time
+        variance[RESIDENCE] = np.full_like(dose, residence_s**2)
+    width_nm = {cause: 2.0 * np.sqrt(part) * rate_nm_s for cause, part in variance.items()}
     largest_nm = {
         j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j], sample.tables)) ** 0.5
         for j, limit in limits_nm.items()

@@ -18,6 +18,7 @@ from craterfront.models.noise import noisy_readings
 from craterfront.models.resolved_engine import Crater
 from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
+from craterfront.reading_parts import ReadingParts
 from craterfront.resolved import annuli_of, erode, left_out
 from craterfront.responses import optical_depths
 from craterfront.sample import Stack
@@ -91,21 +92,21 @@ def simulate(
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
+    parts = assembly.reading_parts(edges, values)
     projection = assembly.collects()
-    dose = assembly.supplied_dose_s(edges, values)
+    dose = assembly.supplied_dose_s(parts.edges_s, values)
     if resolved:
         _refuse_exposure(exposure)
         result = erode(assembly, values, dose, projection, progress)
     else:
-        result = run(sample, instrument, dose, projection)
+        result = run(sample, instrument, dose, projection, assembly.slices(parts, values))
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
-    terms = result.signal.T
-    if per_time:
-        terms = assembly.emission(terms, interval, values)
+    terms = assembly.readings(result.signal.T, parts, values)
+    depth_nm = result.mean_depth_nm[parts.ends]
     absorption = assembly.self_absorption_nm2_s(values)
     count = len(assembly.responses)
     check_optical_depth(optical_depths(assembly.responses, terms[:count], absorption))
@@ -127,10 +128,10 @@ def simulate(
         assembly,
         sample,
         at_readings(edges),
-        at_readings(result.mean_depth_nm),
+        at_readings(depth_nm),
         signal + background[:, None],
         _readings(assembly, signal, background, interval, seed),
-        float(result.mean_depth_nm[-1]),
+        float(depth_nm[-1]),
     )
     written = Experiment(title=title, stack=stack, setup=setup)
     dataset.attrs.update(
@@ -140,9 +141,9 @@ def simulate(
         experiment=json.dumps(experiment_to_dict(written)),
     )
     if isinstance(result, Crater):
-        dataset = _with_crater(dataset, assembly, result, edges)
+        dataset = _with_crater(dataset, assembly, result, parts)
     elif exposure:
-        dataset = _with_exposure(dataset, result)
+        dataset = _with_exposure(dataset, result, parts)
     return _described(dataset, per_time)
 
 
@@ -180,20 +181,22 @@ def _refuse_exposure(asked: bool) -> None:
 
 
 def _with_crater(
-    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, edges_s: np.ndarray
+    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, parts: ReadingParts
 ) -> "xarray.Dataset":
     """Add the history of the crater, and what a resolved run leaves out."""
     radius = annuli_of(assembly, assembly.nominal).radius
-    dataset = dataset.assign_coords(radius=radius, crater_time=edges_s[result.frames])
+    dataset = dataset.assign_coords(radius=radius, crater_time=parts.edges_s[result.frames])
     dataset["crater_depth"] = (("radius", "crater_time"), result.depth_nm.T)
-    dataset["relative_current"] = ("time", result.current)
+    dataset["relative_current"] = ("time", parts.means(result.current[None])[0])
     dataset.attrs.update(resolved=1, notes="\n".join(left_out(assembly)))
     return dataset
 
 
-def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
+def _with_exposure(
+    dataset: "xarray.Dataset", result: Signals, parts: ReadingParts
+) -> "xarray.Dataset":
     edges = result.edges_nm
-    slices, intervals = edges.size - 1, result.mean_depth_nm.size - 1
+    slices, intervals = edges.size - 1, parts.ends.size - 1
     if slices * intervals > MAX_EXPOSURE:
         raise InputProblems(
             [
@@ -201,7 +204,7 @@ def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Datase
                 f"the {MAX_EXPOSURE} numbers that an exposure matrix may have"
             ]
         )
-    share = np.diff(result.left(), axis=1)
+    share = np.diff(result.left()[:, parts.ends], axis=1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     sliced = dataset.assign_coords(slice_depth=middle[:-1])
     dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))

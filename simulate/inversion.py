@@ -247,9 +247,16 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         for key in ("self_absorption_nm2_s", "hydrogen_effect", "dead_time_s", "contamination")
         if channel.is_written(key)
     ]
-    for key in ("start_up", "surface_transient"):
-        if getattr(assembly.setup, key) is not None and profile.axis == "depth":
-            per_time.append(key)
+    if profile.axis == "depth":
+        setup = assembly.setup
+        in_seconds = {
+            "start_up": setup.start_up,
+            "surface_transient": setup.surface_transient,
+            "detection residence_s": setup.detection.residence_s,
+            "noise flicker": setup.noise.flicker,
+            "noise one_over_f": setup.noise.one_over_f,
+        }
+        per_time += [place for place, written in in_seconds.items() if written is not None]
     if per_time and not intensity_against_time:
         what = f"the profile has {profile.values_kind} against {profile.axis}"
         raise InputProblems(

@@ -12,6 +12,7 @@ from craterfront.quantities import Quantity
 from craterfront.source import GlowDischarge, IonBeam
 
 if TYPE_CHECKING:
+    from craterfront.models.causes import Causes
     from craterfront.models.lamp import Discharge
     from craterfront.models.rate_laws import MeasuredRate
 
@@ -192,14 +193,17 @@ class EstimatedRate:
 
     Attributes
     ----------
-    nm_s, u_rel : float
-        Rate [nm/s] and its relative standard uncertainty, but for a factor that all rates share.
+    nm_s : float
+        Rate [nm/s].
+    causes : Mapping
+        Its relative standard uncertainty, see `models.causes`, but for a factor that all rates of
+        the source share.
     why : str
         Where it comes from.
     """
 
     nm_s: float
-    u_rel: float
+    causes: "Causes"
     why: str
 
 
@@ -218,21 +222,23 @@ def erosion_rate(
     if table is None or row is None:
         from craterfront.models.compound_rates import compound_yield
 
-        rate_nm_s, u_rel = _rate_from_yields_nm_s(composition, density_g_cm3, source)
+        rate_nm_s, causes = _rate_from_yields_nm_s(composition, density_g_cm3, source)
         why = FROM_YIELDS if compound_yield(composition) is None else FROM_COMPOUNDS
         if source.has_measured_rate:
             why += ", tied to the measured reference"
-        return EstimatedRate(rate_nm_s, u_rel, why)
+        return EstimatedRate(rate_nm_s, causes, why)
+    from craterfront.models.causes import of_product
+
     reference = table.reference
     try:
-        known_nm_s, known_u_rel = _rate_from_yields_nm_s(
+        known_nm_s, known_causes = _rate_from_yields_nm_s(
             reference.atomic_fractions, float(reference.density or 0.0), source
         )
     except ValueError as error:
         raise ValueError(f"relative to {reference.substance} in the rate table: {error}") from None
     return EstimatedRate(
         known_nm_s * table.depth_rate(row, density_g_cm3),
-        math.hypot(row.u_rel, known_u_rel),
+        of_product({f"rate of {row.substance} in the rate table": row.u_rel}, known_causes),
         f"{FROM_RATE_TABLE}, relative to {reference.substance}"
         + (f" ({row.note})" if row.note else ""),
     )
@@ -240,7 +246,7 @@ def erosion_rate(
 
 def _rate_from_yields_nm_s(
     composition: dict[str, float], density_g_cm3: float, source: Source
-) -> tuple[float, float]:
+) -> tuple[float, "Causes"]:
     if isinstance(source, IonBeam):
         return _beam_rate_nm_s(composition, density_g_cm3, source)
     discharge, measured = lamp_discharge(source), measured_rate(source)
@@ -255,32 +261,33 @@ def _rate_from_yields_nm_s(
 
 def _beam_rate_nm_s(
     composition: dict[str, float], density_g_cm3: float, beam: IonBeam
-) -> tuple[float, float]:
+) -> tuple[float, "Causes"]:
     """Rate from yields and current; with a measured rate from that and the ratio of yields."""
     known = beam.reference
     if known is None or known.density is None or known.erosion_rate_nm_s is None:
         return _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+    from craterfront.models.causes import of_ratio
     from craterfront.models.elements import same_composition
 
     measured_nm_s, measured_g_cm3 = float(known.erosion_rate_nm_s), float(known.density)
     if same_composition(composition, known.atomic_fractions):  # needs no yields
-        return measured_nm_s * measured_g_cm3 / density_g_cm3, 0.0
-    here, u_rel = _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+        return measured_nm_s * measured_g_cm3 / density_g_cm3, {}
+    here, causes = _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
     try:
-        there, known_u_rel = _beam_rate_by_current_nm_s(
+        there, known_causes = _beam_rate_by_current_nm_s(
             known.atomic_fractions, measured_g_cm3, beam
         )
     except ValueError as error:
         raise ValueError(f"the measured reference is of no use for it: {error}") from None
-    return measured_nm_s * here / there, math.hypot(u_rel, known_u_rel)
+    return measured_nm_s * here / there, of_ratio(causes, known_causes)
 
 
 def _beam_rate_by_current_nm_s(
     composition: dict[str, float], density_g_cm3: float, beam: IonBeam
-) -> tuple[float, float]:
+) -> tuple[float, "Causes"]:
     from craterfront.models.beam import beam_erosion_rate_nm_s
 
-    rate_nm_s, u_rel = beam_erosion_rate_nm_s(
+    rate_nm_s, causes = beam_erosion_rate_nm_s(
         composition,
         density_g_cm3,
         energy_eV=float(beam.energy_eV),
@@ -289,7 +296,7 @@ def _beam_rate_by_current_nm_s(
         angle_deg=float(beam.angle_deg),
         ion=beam.ion,
     )
-    return rate_nm_s * _share_of_current(beam), u_rel
+    return rate_nm_s * _share_of_current(beam), causes
 
 
 def _ion_and_energy_eV(source: Source) -> tuple[str, float]:

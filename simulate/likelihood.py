@@ -18,7 +18,7 @@ from craterfront.estimation import Objective
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
-from craterfront.models.engine import plan, run
+from craterfront.models.engine import run
 from craterfront.models.readings import (
     censored_residuals,
     correlation_time,
@@ -97,8 +97,9 @@ class Likelihood:
     snapshots : bool
         A reading is a moment between two cycles of sputtering, not the mean over an interval.
     edges : ndarray
-        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of
-        snapshots, shape (N,).
+        Ends of the readings, shape (N + 1,), or the moments of snapshots, shape (N,).
+    parts : ReadingParts
+        When the engine is asked for them.
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
@@ -129,6 +130,7 @@ class Likelihood:
         self._projection = self._projections()
         self._channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
+        self.parts = assembly.reading_parts(self.edges, assembly.nominal)
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
@@ -155,8 +157,8 @@ class Likelihood:
         """
         values = self.coordinates.values_with_room(x)
         with _refusals():
-            dose = self.assembly.supplied_dose_s(self.edges, values)
-            self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
+            parts = self.assembly.reading_parts(self.edges, values)
+            self.plan, self.parts = self.assembly.slices(parts, values), parts
 
     def _shown(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What is seen, or shines per second, of each projection; mean depth at the edges."""
@@ -164,14 +166,12 @@ class Likelihood:
             result = run(
                 self.assembly.sample(values),
                 self.assembly.instrument(values),
-                self.assembly.supplied_dose_s(self.edges, values),
+                self.assembly.supplied_dose_s(self.parts.edges_s, values),
                 self._projection,
                 self.plan,
             )
-        raw = result.signal.T
-        if self.assembly.setup.detection.view == "collected":
-            raw = self.assembly.emission(raw, self.interval, values)
-        return raw, result.mean_depth_nm
+        raw = self.assembly.readings(result.signal.T, self.parts, values)
+        return raw, result.mean_depth_nm[self.parts.ends]
 
     def optical_depths(self, x: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line, shape (C, N)."""

@@ -32,6 +32,7 @@ PRIOR_ALONE = "the data do not tell it from zero; its prior is left out of the l
 BOUND_ALONE = "the data do not tell it from zero; the file says that it is larger"
 SHORTFALL = "doubtful: it rests on {}, where the model falls short"
 ROUGHNESS = "[roughness] is not written: roughness could make all of it"
+MONOLAYERS = "statistical roughness counts in monolayers, and the rates are unknown"
 
 
 @dataclass(frozen=True)
@@ -109,9 +110,14 @@ def _width(
     """Answer for a width that the fit was free to move."""
     answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
     value = float(likelihood.coordinates.values(fit.x)[index])
-    if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
-        least = likelihood.assembly.parameters[index].lower
-        return WidthAnswer(value, least, answer.upper, False, ROUGHNESS)
+    assembly = likelihood.assembly
+    rough, why = assembly.setup.roughness, ""
+    if not rough.tells_the_initial:
+        why = ROUGHNESS
+    elif rough.growth == "statistical" and not assembly.knows_rates:
+        why = MONOLAYERS
+    if answer.resolved and why:
+        return WidthAnswer(value, assembly.parameters[index].lower, answer.upper, False, why)
     return WidthAnswer(value, answer.lower, answer.upper, answer.resolved, answer.why)
 
 

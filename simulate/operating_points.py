@@ -1,11 +1,13 @@
 """The curvature of a lamp's crater as it was measured at several operating points."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any
 
 from pydantic import PlainValidator
 
 from craterfront.by_layer import by_layer
+from craterfront.parameters import ASSUMED_U_REL
 from craterfront.problems import one_of, shown
 from craterfront.quantities import Quantity, SourceNumber, within
 from craterfront.table import Mistake, Table, numbered
@@ -128,10 +130,16 @@ def curvature_at(
 
 
 def _between(first: Quantity, second: Quantity, share: float, u_share: float) -> Quantity:
-    """On the line between two measured numbers; independent uncertainties add in quadrature."""
+    """On the line between two measured numbers; independent uncertainties add in quadrature.
+
+    That of a plain number is assumed before, as a number between two of them may be near zero.
+    """
     rise = second.value - first.value
     value = first.value + share * rise
-    if first.u is None or second.u is None:
-        return Quantity(value)
-    variance = ((1 - share) * first.u) ** 2 + (share * second.u) ** 2 + (u_share * rise) ** 2
-    return Quantity.prior(value, u=variance**0.5)
+    parts = (1 - share) * _u_of(first), share * _u_of(second), u_share * rise
+    known = first.u is not None and second.u is not None
+    return (Quantity.prior if known else Quantity.default)(value, u=math.hypot(*parts))
+
+
+def _u_of(measured: Quantity) -> float:
+    return ASSUMED_U_REL * abs(measured.value) if measured.u is None else measured.u

@@ -38,6 +38,19 @@ BROADENING = (
 )
 """What the instrument adds to the width of an edge: near zero the signal follows the square."""
 
+LENGTHS = (
+    "initial roughness",
+    "interface roughness",
+    "grain size",
+    "final roughness",
+    "settling depth",
+    "mixing length",
+    "mixing range",
+    "escape depth",
+    "surface transient depth",
+)
+"""What is known in nanometres, and shows in a profile as the time that they take."""
+
 LEAST_MIXING = 0.1
 """Shortest mixing length in a fit, as a share of the nominal one; it stands for none at all."""
 
@@ -51,7 +64,7 @@ class Parameter:
     name : str
         What it is and of which layers, for example ``thickness of CrN``.
     kind : str
-        thickness, width, rate, common rate factor, curvature, ...
+        thickness, width, rate, common rate factor, shared rate factor, curvature, ...
     unit : str
         "" for a pure number.
     value : float
@@ -214,9 +227,9 @@ def unknown_density(name: str, nominal: float) -> Parameter:
 
 
 def estimated_rate(name: str, value: float, u_rel: float, why: str) -> Parameter:
-    """An erosion rate that a table or sputter yields give, but for the factor that all share."""
+    """An erosion rate that a table or sputter yields give, but for what it shares with others."""
     title = f"erosion rate of {name}"
-    if u_rel == 0:  # of the material whose rate was measured
+    if u_rel == 0:  # it shares all, or is that of the material whose rate was measured
         return replace(exact(title, "rate", "nm/s", value, why), estimated=True)
     return Parameter(
         title,
@@ -256,6 +269,21 @@ def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
         logarithmic=True,
         lower=0.0,
         why=why,
+    )
+
+
+def shared_rate_factor(cause: str, ln_sd: float) -> Parameter:
+    """A factor of several estimated rates: a yield, or a ratio of yields, on which all rest."""
+    return Parameter(
+        f"factor of the {cause}",
+        "shared rate factor",
+        "",
+        1.0,
+        "assumed",
+        ln_sd,
+        logarithmic=True,
+        lower=0.0,
+        why="several estimated rates rest on it",
     )
 
 
@@ -302,11 +330,11 @@ def instrument_number(
             why=why,
             widest_by_default=by_default,
         )
-    u_rel = ASSUMED_U_REL if quantity.status == "plain" else default_u_rel
-    state = "assumed" if u_rel * abs(value) > 0 else "fixed"
-    return Parameter(
-        name, kind, unit, value, state, u_rel * abs(value), lower=lower, upper=upper, why=why
-    )
+    u = quantity.u  # of a default that rests on something written
+    if u is None:
+        u = abs(value) * (ASSUMED_U_REL if quantity.status == "plain" else default_u_rel)
+    state = "assumed" if u > 0 else "fixed"
+    return Parameter(name, kind, unit, value, state, u, lower=lower, upper=upper, why=why)
 
 
 def positive_instrument_number(name: str, kind: str, unit: str, quantity: Quantity) -> Parameter:
@@ -327,17 +355,29 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
 
     Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
     width of exactly zero is zero on any scale. Nor does it say how many atoms absorb, or how
-    many of hydrogen there are.
+    many of hydrogen there are. A length of the instrument that is not free is known as well as the
+    nominal rates: no better than a guessed thickness.
     """
     p = parameter
-    if p.kind in ("rate", "common rate factor"):
+    if p.kind in ("rate", "common rate factor", "shared rate factor"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
     if p.kind in ("thickness", "self-absorption", "hydrogen of half effect"):
         u = p.value * THICKNESS_LN_SD
         return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
     if p.kind == "width" and (p.value > 0 or not p.is_fixed):
         return replace(p, state="free", u=0.0, lower=0.0)
+    if p.kind in LENGTHS and p.state != "free":
+        return _on_unknown_scale(p)
     return p
+
+
+def _on_unknown_scale(length: Parameter) -> Parameter:
+    """A length whose time is known up to a factor of 3 either way."""
+    p = replace(length, why="nanometres at nominal rates")
+    if p.value == 0:
+        return length if p.is_fixed else replace(p, u=p.u * math.exp(THICKNESS_LN_SD))
+    u = p.value * THICKNESS_LN_SD
+    return replace(p, state="assumed", u=u, logarithmic=True, upper=math.inf)
 
 
 def is_free(quantity: Quantity) -> bool:

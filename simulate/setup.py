@@ -152,6 +152,18 @@ class Roughness(Table):
             if self.growth in growths and not self.is_written(key):
                 yield Mistake(key, f'missing; needed with growth = "{self.growth}"')
 
+    @property
+    def tells_the_initial(self) -> bool:
+        """Whether the roughness of the outer surface is written, as a number or as heights."""
+        return self.is_written("initial_nm") or self.heights is not None
+
+    @property
+    def has_idle_heights(self) -> bool:
+        """Whether there are heights beside an initial roughness that is exactly none."""
+        initial = self.initial_nm
+        none = float(initial) == 0 and initial.status != "guess" and not initial.u
+        return self.heights is not None and self.is_written("initial_nm") and none
+
     def unused(self) -> list[str]:
         """Keys that are written and have no effect."""
         return [
@@ -450,7 +462,8 @@ class Detection(Table):
     emission_angle_deg
         Angle at which they leave, from the surface normal [deg]; with `electron_energy_eV`.
     residence_s
-        Mean time that sputtered atoms spend in the gas, of a collected signal [s]; default none.
+        Mean time that sputtered atoms spend in the gas of a lamp, of a collected signal [s];
+        default none.
     hydrogen_half_per_nm2_s
         Collected atoms of hydrogen per nm2 and second that make half of the `hydrogen_effect` of a
         channel [1/(nm2 s)].
@@ -687,6 +700,9 @@ class Setup(Table):
             yield Mistake("shape", message, within="crater")
         yield from self._crater_checks()
         yield from self._counting_checks()
+        if isinstance(self.source, IonBeam) and self.detection.is_written("residence_s"):
+            message = "is of the gas of a lamp, and [source] is an ion beam"
+            yield Mistake("residence_s", message, within="detection")
         yield from self._start_up_checks()
         if self.is_written("source"):
             return
@@ -776,6 +792,11 @@ class Setup(Table):
             *(
                 f'roughness {key}: unused with growth = "{growth}"'
                 for key in self.roughness.unused()
+            ),
+            *(
+                ["roughness heights: unused with initial_nm = 0"]
+                if self.roughness.has_idle_heights
+                else []
             ),
             *self._unused_start_up(),
             *(f'mixing {key}: unused with model = "{model}"' for key in self.mixing.unused()),

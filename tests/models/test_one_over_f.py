@@ -8,12 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from craterfront.models.noise import flicker_moments, noisy_readings
-from craterfront.models.one_over_f import processes, spectral_density_per_Hz
+from craterfront.models.one_over_f import processes
 
 
 def one_over_f(frequency_Hz, rms_per_decade):
     """Every decade has the same variance: the integral of this from f to 10 f is rms^2."""
     return rms_per_decade**2 / (math.log(10.0) * frequency_Hz)
+
+
+def spectral_density_per_Hz(frequency_Hz, of):
+    """Of a sum of Ornstein-Uhlenbeck processes, one-sided."""
+    phase = 2.0 * math.pi * frequency_Hz
+    return sum(4.0 * rms**2 * time_s / (1.0 + (phase * time_s) ** 2) for rms, time_s in of)
 
 
 def within_ends(frequency_Hz, shortest_s, longest_s):

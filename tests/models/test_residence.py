@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from craterfront.models.residence import lagged
+from craterfront.models.residence import lagged, shares
 
 
 @given(
@@ -42,3 +42,19 @@ def test_the_sampling_makes_no_difference(residence_s, parts):
 def test_no_residence_changes_nothing():
     flux = np.array([[1.0, 2.0, 0.0]])
     assert np.array_equal(lagged(flux, np.ones(3), 0.0), flux)
+
+
+@given(st.floats(-3, 4), st.floats(0.01, 0.99))
+def test_a_step_within_a_reading_shows_within_a_thousandth(log_ratio, at):
+    """Derived: after a step at s, the emission is 1 - exp(-(t - s)/tau)."""
+    interval_s, residence_s = 1.0, 10.0**-log_ratio
+    start, parts = shares(np.ones(2), residence_s)
+    assert parts.max() <= 15
+    edges = np.append(start[: parts[0]], 1.0 + np.append(start[parts[0] :], 1.0))
+    flux = np.diff(np.maximum(edges - at, 0.0)) / np.diff(edges)
+    found = lagged(flux[None], np.diff(edges), residence_s)[0] @ (
+        np.diff(edges)[:, None] * (edges[:-1, None] // 1 == np.arange(2))
+    )
+    left = np.exp(-np.maximum(np.array([0.0, 1.0, 2.0]) - at, 0.0) / residence_s)
+    expected = np.array([1.0 - at, interval_s]) - residence_s * -np.diff(left)
+    assert found == pytest.approx(expected, abs=1e-3)

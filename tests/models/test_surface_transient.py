@@ -1,5 +1,7 @@
 """A rate that settles with depth."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from craterfront.models import start_up
-from craterfront.models.surface_transient import depth_shift_nm, eroded_dose_s, supplied_dose_s
+from craterfront.models.surface_transient import eroded_dose_s, relative_rate, supplied_dose_s
 
 excesses = st.floats(-0.95, 20.0)
 decays = st.floats(1e-2, 10.0)
@@ -37,9 +39,18 @@ def test_depth_follows_the_rate(excess):
 
 @given(excess=excesses, decay_s=decays)
 def test_in_the_end_the_sample_is_ahead_by_the_logarithm(excess, decay_s):
+    """Derived: by T ln(1 + a)."""
     late = 60.0 * decay_s
     ahead = eroded(late, excess, decay_s) - late
-    assert ahead == pytest.approx(depth_shift_nm(excess, decay_s), abs=1e-12 * late)
+    assert ahead == pytest.approx(decay_s * math.log1p(excess), abs=1e-12 * late)
+
+
+@given(excess=excesses, decay_s=decays, time_s=times)
+def test_the_relative_rate_is_the_slope_of_the_dose(excess, decay_s, time_s):
+    step = 1e-4 * decay_s
+    slope = (eroded(time_s + step, excess, decay_s) - eroded(time_s, excess, decay_s)) / step
+    middle = float(relative_rate(np.array(time_s + 0.5 * step), excess, decay_s))
+    assert slope == pytest.approx(middle, rel=1e-6, abs=1e-14 * (time_s + decay_s) / step)
 
 
 @given(excess=excesses, decay_s=decays, time_s=times)

@@ -194,7 +194,14 @@ def test_a_measured_rate_is_the_rate_of_its_material(law, rate):
     assert the(assembly, "common rate factor").u == pytest.approx(0.05)
     copper, nickel = (assembly.parameters[assembly.rate_index(i)] for i in (0, 1))
     assert copper.state == "fixed"
-    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * 2**0.5 * nickel.value))
+    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * nickel.value))
+    # The yield of copper, in the ratios of both others, is common to them.
+    index = assembly.index_of("shared rate factor", "yield of Cu")
+    assert assembly.parameters[index].u == pytest.approx(0.2)
+    doubled = assembly.nominal
+    doubled[index] = 2.0
+    before, after = (assembly.sample(v).rate_nm_s for v in (assembly.nominal, doubled))
+    assert after / before == pytest.approx([1.0, *[0.5] * (len(before) - 1)])
 
 
 def test_a_plain_measured_rate_is_known_to_a_tenth():
@@ -274,3 +281,22 @@ def test_a_simulation_warns_of_it_and_an_inversion_notes_it():
     assert "yield of Cu under Ar: 100000 eV is above 10000 eV" in told
     found = invert(profile_of(dataset, "profile.nc"), experiment, relative=True)
     assert told <= set(found.warnings)
+
+
+def test_a_transition_too_wide_for_slices_is_named():
+    text = """
+[[layer]]
+name = "film"
+composition = "Ti"
+thickness_nm = 10
+erosion_rate_nm_s = 3
+interface_shape = "tabulated"
+interface_table = [[0, 0], [1, 0.99], [100000, 1]]
+[substrate]
+composition = "Si"
+erosion_rate_nm_s = 10.0
+"""
+    experiment = experiment_from_toml(text)
+    message = r'more than 400000 slices: .*; layer "film" interface_table: reaches over 1e\+05 nm'
+    with pytest.raises(ValueError, match=message):
+        simulate(experiment.stack, experiment.setup)

@@ -111,9 +111,20 @@ def test_a_curvature_between_measured_operating_points():
     made, assembly = crater_of(text(POINTS, more=LAMP.format(5.5)))
     top, under, base = ((p.value, p.u) for p in assembly.parameters if p.kind == "curvature")
     assert top == pytest.approx((-0.02 + 0.25 * 0.12, np.hypot(0.75 * 0.006, 0.25 * 0.010)))
-    assert under == pytest.approx((0.125, 0.3 * 0.125))  # no uncertainty is written: assumed
+    # No uncertainty is written: 0.3 of each point is assumed.
+    assert under == pytest.approx((0.125, 0.3 * np.hypot(0.75 * 0.1, 0.25 * 0.2)))
     assert base == pytest.approx((0.1, 0.0))
     assert made.crater[0, 0, 0] == pytest.approx(1.0 + 0.5 * top[0])
+
+
+def test_a_curvature_of_zero_between_plain_points_is_not_exact():
+    points = POINTS.replace("under = 0.2", "under = -0.1")
+    source = LAMP.format("{ value = 6.0, u = 0.2 }")
+    _, assembly = crater_of(text(points, more=source))
+    under = assembly.parameters[assembly.index_of("curvature", "under")]
+    # Derived: 0.03 of either point with the weight 1/2, and 0.1 a hPa times 0.2 hPa.
+    assert under.value == pytest.approx(0.0, abs=1e-12)
+    assert (under.state, under.u) == ("assumed", pytest.approx(np.hypot(0.03 / 2**0.5, 0.02)))
 
 
 def test_an_uncertain_operating_point_makes_an_uncertain_curvature():
@@ -165,6 +176,28 @@ def test_heights_give_the_initial_roughness_unless_it_is_written():
     assert crater_of(scaled)[0].initial_nm == 3.0
     skewed, normal = simulated(content), simulated(scaled.replace(HEIGHTS, ""))
     assert np.abs(skewed.clean - normal.clean).max() > 0.01 * normal.clean.max()
+
+
+def test_the_spread_of_heights_is_assumed_like_a_plain_roughness():
+    content = text(heights=HEIGHTS).replace("initial_nm = { value = 0.0, u = 0 }\n", "")
+    made, assembly = crater_of(content)
+    initial = assembly.parameters[assembly.index_of("initial roughness")]
+    assert (initial.state, initial.u) == ("assumed", pytest.approx(0.3 * made.initial_nm))
+
+
+def test_heights_are_a_written_roughness():
+    """A wide interface is told from flat ones under rough heights."""
+    content = text(heights=HEIGHTS).replace("initial_nm = { value = 0.0, u = 0 }\n", "")
+    wide = content.replace("{ value = 2.0, u = 0 }", "{ guess = 40.0 }", 1)
+    profile = profile_of(simulated(wide), "simulated")
+    width = answer(invert(profile, experiment_from_toml(wide))).layers[0].width
+    assert (width.resolved, width.why) == (True, "")
+
+
+def test_heights_of_no_roughness_are_told():
+    assert experiment_from_toml(text(heights=HEIGHTS)).setup.unused() == [
+        "roughness heights: unused with initial_nm = 0"
+    ]
 
 
 def test_a_weighed_radius_changes_the_signal_and_not_the_depth():

@@ -13,7 +13,9 @@ from craterfront.experiment import (
     experiment_to_dict,
     load_experiment,
 )
+from craterfront.files import profile_of
 from craterfront.forward import repeat, simulate
+from craterfront.inversion import invert
 from craterfront.problems import InputProblems
 from craterfront.rate_table import load_rate_table
 
@@ -100,7 +102,9 @@ def test_the_uncertainty_of_the_reference_comes_on_top(check):
     )
     own = rate_of(Assembly(silica.stack, silica.setup))
     assert rate.value == pytest.approx(0.3 * own.value, rel=1e-12)
-    assert rate.u / rate.value == pytest.approx(math.hypot(0.08, own.u / own.value), rel=1e-12)
+    # Derived: 0.25 of silica's own rate is 0.2 of silicon's yield and 0.15 of their ratio.
+    assert own.u / own.value == pytest.approx(0.25, rel=1e-12)
+    assert rate.u / rate.value == pytest.approx(math.hypot(0.08, 0.25), rel=1e-12)
 
 
 def test_the_table_comes_before_compounds_and_yields(check):
@@ -116,9 +120,58 @@ def test_the_table_comes_before_compounds_and_yields(check):
     ]
     for layer in (0, 1):
         assert "rate table" in with_table.rate_origin(layer)
-    # Derived: u_rel of a plain number is 0.3, of copper's own yield 0.2.
+    # Derived: u_rel of a plain number is 0.3; 0.2 of copper's yield both rows have in common.
     iron = rate_of(with_table, 1)
-    assert iron.u / iron.value == pytest.approx(math.hypot(0.3, 0.2))
+    assert iron.u / iron.value == pytest.approx(0.3)
+    copper = with_table.parameters[with_table.index_of("shared rate factor", "yield of Cu")]
+    assert copper.u == pytest.approx(0.2)
+
+
+def inverted_total(layers, more=""):
+    """Relative standard uncertainty of the total of layers whose rates rest on one reference."""
+    text = "".join(
+        f'[[layer]]\ncomposition = "{formula}"\ndensity_g_cm3 = {{ value = {density}, u = 0 }}\n'
+        "thickness_nm = { guess = 20.0 }\n"
+        for formula, density in layers
+    )
+    text += '[substrate]\ncomposition = "Fe"\n' + BEAM.format(more="") + more
+    text += "[depth_scale]\nfrom_yields = true\n[noise]\ncounts_per_unit_s = 100.0\n"
+    text += "[roughness]\ninitial_nm = { value = 0.0, u = 0 }\n[detection]\nescape_depth_nm = 0.0\n"
+    experiment = experiment_from_toml(text)
+    dataset = simulate(experiment.stack, experiment.setup, seed=1)
+    found = invert(profile_of(dataset, "profile.nc"), experiment)
+    every = [found.likelihood.assembly.thickness_index(i) for i in range(len(layers))]
+    total = sum(found.values[i] for i in every)
+    return found.uncertainty_of_sum(dict.fromkeys(every, 1.0)) / total
+
+
+# Derived: log-normal priors of four guessed thicknesses, ln 3 each, pull on the common factor, too.
+SILICA_AND_GUESSES = (0.25**-2 + 4 / math.log(3.0) ** 2) ** -0.5
+
+
+def test_what_rates_share_does_not_average_out_over_layers():
+    nitrides = [("TiN", 5.3), ("CrN", 6.1), ("AlN", 3.2), ("ZrN", 7.1)]
+    table = '[source.rate_table]\nrelative_to = "SiO2"\n' + "".join(
+        f'[[source.rate_table.rate]]\ncomposition = "{formula}"\n'
+        "relative_rate = { value = 0.5, u_rel = 0.02 }\n"
+        for formula, _ in nitrides
+    )
+    expected = math.hypot(SILICA_AND_GUESSES, 0.02 / 2.0)
+    assert inverted_total(nitrides, table) == pytest.approx(expected, rel=0.03)
+
+
+def test_oxides_have_the_uncertainty_of_silica_in_common():
+    oxides = [("SiO2", 2.2), ("TiO2", 4.2), ("Cr2O3", 5.2), ("HfO2", 9.7)]
+    # The common channel of oxygen fixes the ratios of the rates, and with them all but silica's.
+    assert inverted_total(oxides) == pytest.approx(SILICA_AND_GUESSES, rel=0.03)
+
+
+def test_what_rates_share_cancels_where_a_measured_rate_has_it_too():
+    """An oxide's rate from a measured one of another oxide needs no yield of silicon."""
+    oxide = SAMPLE.format(density="").replace("TiN", "TiO2") + BEAM.format(more="")
+    experiment = experiment_from_toml(oxide + MEASURED)
+    rate = rate_of(Assembly(experiment.stack, experiment.setup))
+    assert rate.u / rate.value == pytest.approx(0.3, rel=1e-12)
 
 
 MEASURED = """

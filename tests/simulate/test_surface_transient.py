@@ -138,7 +138,57 @@ def test_what_cannot_be_is_refused(old, new, message):
     assert message in str(caught.value)
 
 
-def test_a_depth_axis_has_none():
+SEEN = """
+[[layer]]
+composition = "Cu"
+thickness_nm = 3.0
+erosion_rate_nm_s = 1.0
+[substrate]
+composition = "Si"
+erosion_rate_nm_s = 1.0
+[surface_transient]
+rate_excess = {excess}
+decay_nm = 2.0
+[detection]
+view = "viewed"
+escape_depth_nm = 1.5
+sampling_s = {step}
+duration_s = 12.0
+"""
+
+
+@pytest.mark.parametrize("excess", [10.0, 3.0, -0.9])
+@pytest.mark.parametrize("step", [0.5, 2.0])
+def test_what_is_seen_is_a_mean_over_time(excess, step):
+    coarse = clean(simulated(SEEN.format(excess=excess, step=step)), ["Cu", "Si"])
+    fine = clean(simulated(SEEN.format(excess=excess, step=0.005)), ["Cu", "Si"])
+    means = fine.reshape(2, coarse.shape[1], -1).mean(axis=2)
+    assert coarse == pytest.approx(means, abs=1e-3)
+
+
+def test_what_was_seen_with_a_transient_comes_out():
+    made = SEEN.format(excess=10.0, step=0.5) + COUNTS.replace("200.0", "1e6")
+    known = made.replace("thickness_nm = 3.0", "thickness_nm = { guess = 4.0 }")
+    for number in ("erosion_rate_nm_s = 1.0", "decay_nm = 2.0", "rate_excess = 10.0"):
+        key, value = number.split(" = ")
+        known = known.replace(number, f"{key} = {{ value = {value}, u = 0 }}")
+    (film,) = answer(
+        invert(profile_of(simulated(made), "x.nc"), experiment_from_toml(known))
+    ).layers
+    assert film.value == pytest.approx(3.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("place", "lines", "tables"),
+    [
+        ("surface_transient", "", FAST),
+        ("start_up", "", START),
+        ("detection residence_s", "residence_s = 0.01", ""),
+        ("noise flicker", "", "[noise]\nflicker = { rms = 0.01, correlation_s = 0.1 }\n"),
+        ("noise one_over_f", "", "[noise]\none_over_f = { rms_per_decade = 0.01 }\n"),
+    ],
+)
+def test_what_lasts_for_seconds_is_refused_with_a_depth_axis(place, lines, tables):
     profile = MeasuredProfile(
         axis="depth",
         axis_values=np.arange(20.0),
@@ -150,5 +200,5 @@ def test_a_depth_axis_has_none():
         notes=[],
         source="film.csv",
     )
-    with pytest.raises(InputProblems, match="surface_transient: means intensities against time"):
-        invert(profile, experiment_from_toml(text() + FAST))
+    with pytest.raises(InputProblems, match=f"{place}: means intensities against time"):
+        invert(profile, experiment_from_toml(text(detection=lines) + tables))
