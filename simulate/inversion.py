@@ -303,6 +303,11 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
             break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
+    # What has come close to zero hardly shows and may have stopped there on its way.
+    again = likelihood.coordinates.with_room(fit.x)
+    if not np.array_equal(again, fit.x):
+        other = minimise(objective, again, tolerance=2e-6)
+        fit = min(fit, other, key=lambda each: each.cost)
     return fit.x, fit, objective
 
 

@@ -153,7 +153,7 @@ class Likelihood:
         NotComputable
             The old slices stay.
         """
-        values = self.coordinates.values_with_room(x)
+        values = self.coordinates.values(self.coordinates.with_room(x))
         with _refusals():
             dose = self.assembly.supplied_dose_s(self.edges, values)
             self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), dose)
