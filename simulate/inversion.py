@@ -42,6 +42,7 @@ Progress = Callable[[str, float], None]
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
 _DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
+_MOST_STARTS = 3
 _ROUNDS = 5
 _LEAST_DITHER = 0.5
 """Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
@@ -269,28 +270,15 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
 
 def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
     """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
-    x = likelihood.coordinates.of(likelihood.assembly.nominal)
-    lower, upper = likelihood.coordinates.bounds()
-    x = np.clip(x, lower, upper)
-    points = likelihood.values.shape[1]
-    stages = len(_COARSE) + _ROUNDS
-    before = x = _with_best_duration(likelihood, x)
-    times = [
-        i
-        for i, index in enumerate(likelihood.free)
-        if likelihood.assembly.parameters[index].kind == "thickness"
-    ]
-    for stage, (blur, share, only_times) in enumerate(_COARSE):
-        report("coarse fit", 0.9 * stage / stages)
-        x = _planned(likelihood, x, before)
-        objective = likelihood.coarse(blur * points, share)
-        moved = times if only_times else list(range(len(likelihood.free)))
-        before, x = x, _subset_minimum(objective, x, moved)
-    x = _planned(likelihood, x, before)
+    report("coarse fit", 0.0)
+    starts = _starts(likelihood)
+    coarse = [_coarse_fit(likelihood, start) for start in starts]
+    x = min(coarse, key=lambda each: each.cost).x
+    likelihood.replan(x)
     fit = Fit(x, np.inf, False, "")
     objective = likelihood.objective()
     for round_number in range(_ROUNDS):
-        report("fit", 0.9 * (len(_COARSE) + round_number) / stages)
+        report("fit", 0.4 + 0.5 * round_number / _ROUNDS)
         likelihood.replan(x)
         if round_number == 0:
             solution = likelihood.solve(x)
@@ -311,8 +299,8 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
     return fit.x, fit, objective
 
 
-def _with_best_duration(likelihood: Likelihood, x: np.ndarray) -> np.ndarray:
-    """Start where a common factor of all durations explains the smoothed profile best.
+def _starts(likelihood: Likelihood) -> list[np.ndarray]:
+    """Where a common factor of all durations explains the smoothed profile better than others.
 
     Guesses of rates, or of all thicknesses, tend to be wrong together, and where layers look alike
     a fit takes the nearest for its own.
@@ -320,25 +308,43 @@ def _with_best_duration(likelihood: Likelihood, x: np.ndarray) -> np.ndarray:
     Raises
     ------
     NotComputable
-        Where none of them can be computed.
+        Where no factor can be computed.
     """
-    lower, upper = likelihood.coordinates.bounds()
-    direction = likelihood.coordinates.of_all_durations()
+    coordinates = likelihood.coordinates
+    nominal, direction = coordinates.of(likelihood.assembly.nominal), coordinates.of_all_durations()
+    trials = [np.clip(nominal + d * direction, *coordinates.bounds()) for d in _DURATIONS]
     blur, share, _ = _COARSE[0]
-    best, least = x, np.inf
-    for longer in _DURATIONS:
-        trial = np.clip(x + longer * direction, lower, upper)
+    costs = np.full(len(trials) + 2, np.inf)
+    for i, trial in enumerate(trials, start=1):
         try:
             likelihood.replan(trial)
         except NotComputable:
             continue
-        cost = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
-        if cost < least:
-            best, least = trial, cost
-    if not np.isfinite(least):
-        likelihood.replan(x)
-        likelihood.rows(x)  # one of them says why there is no start
-    return best
+        costs[i] = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
+    if not np.isfinite(costs).any():
+        likelihood.replan(nominal)
+        likelihood.rows(nominal)  # one of them says why
+    least = np.flatnonzero((costs[1:-1] <= costs[:-2]) & (costs[1:-1] < costs[2:]))
+    best_first = sorted(least, key=lambda i: costs[i + 1])
+    return [trials[i] for i in best_first[:_MOST_STARTS]]
+
+
+def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
+    """Times of the layers on a smoothed profile, then everything with a generous tolerance."""
+    points = likelihood.values.shape[1]
+    times = [
+        i
+        for i, index in enumerate(likelihood.free)
+        if likelihood.assembly.parameters[index].kind == "thickness"
+    ]
+    objective, before = likelihood.objective(), x
+    for blur, share, only_times in _COARSE:
+        x = _planned(likelihood, x, before)
+        objective = likelihood.coarse(blur * points, share)
+        moved = times if only_times else list(range(len(likelihood.free)))
+        before, x = x, _subset_minimum(objective, x, moved)
+    x = _planned(likelihood, x, before)
+    return Fit(x, objective.cost(x), False, "")
 
 
 def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.ndarray:
