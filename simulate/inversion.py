@@ -30,6 +30,7 @@ from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
+from craterfront.noise_model import LEAST_DITHER
 from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
 from craterfront.responses import optical_depths
@@ -44,10 +45,6 @@ _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.
 _DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
 _MOST_STARTS = 3
 _ROUNDS = 5
-_LEAST_DITHER = 0.5
-"""Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
-the ratio x their mean is at most exp(-2 pi^2 x^2) / pi steps (derived: first harmonic), 0.2 %."""
-
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
 
 
@@ -185,8 +182,8 @@ def invert(
     try:
         x, fit, objective = _fit(likelihood, report)
     except NotComputable as error:
-        problem = f"cannot be fitted: {error}; better guesses, or their min and max, may help"
-        raise InputProblems([problem], profile.source) from error
+        problem = f"cannot be computed: {error}; other guesses, or their min and max, may help"
+        raise InputProblems([problem]) from error
     jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
@@ -466,10 +463,10 @@ def _of_detectors(likelihood: Likelihood, solution: Solution) -> list[str]:
                 f" {100.0 * (1.0 - lost):.2g} % of the counts"
             )
         own_variance = np.median(deviation[c]) ** 2 - detectors.step[c] ** 2 / 12.0
-        if own_variance < (_LEAST_DITHER * detectors.step[c]) ** 2:
+        if own_variance < (LEAST_DITHER * detectors.step[c]) ** 2:
             found.append(
                 f"channel {name}: half of its readings scatter by less than half a reading_step;"
-                " what rounding does to them does not average out"
+                " what rounding does to them does not average out, and the intervals allow for it"
             )
     return found
 

@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections import Counter
+from collections import defaultdict
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -326,7 +326,7 @@ def _areal_mass(inversion: Inversion, layers: list[int]) -> tuple[float | None, 
     if inversion.relative or unknown:
         return None, None
     mass = 0.0
-    weights: Counter[int] = Counter()  # layers may share a density
+    weights: dict[int, float] = defaultdict(float)  # layers may share a density
     for layer in layers:
         thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
         mass += float(values[thickness] * values[density])
@@ -344,7 +344,7 @@ def _graded_sums(inversion: Inversion, rates: list[float]) -> list[GradedSum]:
             parts.setdefault(layer.graded, []).append(number)
     sums = []
     for name, layers in parts.items():
-        weights: Counter[int] = Counter()
+        weights: dict[int, float] = defaultdict(float)
         for layer in layers:
             weights[assembly.thickness_index(layer)] += 1.0 / rates[layer]
         value = sum(weight * float(values[index]) for index, weight in weights.items())

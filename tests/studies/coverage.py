@@ -130,7 +130,49 @@ def lamp(seed: int) -> list[Outcome]:
     return _outcomes("lamp", seed, found, truth)
 
 
-CASES: dict[str, Callable[[int], list[Outcome]]] = {"AES": aes, "lamp": lamp}
+# --- a lamp whose readings are rounded ---------------------------------------------------------
+
+ROUNDED = """
+[[layer]]
+name = "coat"
+composition = "Cu"
+thickness_nm = {coat}
+interface_width_nm = {width}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+density_g_cm3 = {{ value = 8.96, u = 0 }}
+[substrate]
+composition = "Ni"
+erosion_rate_nm_s = {{ value = 16.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 0.0, u = 0 }}
+[detection]
+sampling_s = 0.02
+duration_s = 6.0
+[[detection.channel]]
+element = "Cu"
+sensitivity = {{ guess = 1.0 }}
+reading_step = 100.0
+[[detection.channel]]
+element = "Ni"
+sensitivity = {{ guess = 1.0 }}
+reading_step = 100.0
+"""
+NOISE_TO_STEP = (0.1, 0.15, 0.2, 0.3, 0.45, 0.7)
+
+
+def rounded(seed: int) -> list[Outcome]:
+    """Of some 1700 units; thickness and noise differ, so that steps lie elsewhere on the edge."""
+    truth = {"coat": 60.0 + 0.37 * (seed % 7), "width": (5.0, 12.0)[seed % 2]}
+    noise = 100.0 * NOISE_TO_STEP[seed % len(NOISE_TO_STEP)] * 0.02**0.5
+    made = experiment_from_toml(f"{ROUNDED.format(**truth)}[noise]\nreadout_per_sqrt_s = {noise}\n")
+    profile = profile_of(simulate(made.stack, made.setup, seed=seed), "profile.nc")
+    known = ROUNDED.format(coat="{ guess = 50.0 }", width="{ guess = 2.0 }")
+    found = invert(profile, experiment_from_toml(known))
+    values = {"thickness of coat": truth["coat"], "width below coat": truth["width"]}
+    return _outcomes("rounded", seed, found, values)
+
+
+CASES: dict[str, Callable[[int], list[Outcome]]] = {"AES": aes, "lamp": lamp, "rounded": rounded}
 
 
 def run(seeds: int) -> list[Outcome]:
