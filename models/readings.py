@@ -14,6 +14,10 @@ from numba import njit
 from craterfront.models.averaged_processes import AveragedProcesses
 
 _SMALLEST_MEAN = 1e-6  # counts
+LEAST_TO_STEP = 0.02
+"""Noise over the step of rounding below which readings tell nothing of it."""
+
+_MOST_TO_STEP = 3.0
 
 
 def deviance_residuals(
@@ -58,6 +62,74 @@ def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -
     return np.sqrt(np.maximum(-2.0 * log_ndtr((model - limit) / deviation), 0.0))
 
 
+def rounded_residuals(
+    readings: np.ndarray, model: np.ndarray, deviation: np.ndarray, step: float
+) -> np.ndarray:
+    """Residuals of readings that stand for all values which round to them, with a sign.
+
+    The sum of squares is twice the negative logarithm of the probability of the readings, up to a
+    constant. Where noise is small against the step, a reading says that the model is within half a
+    step, and hardly where: errors of rounding are no noise then, which would average out.
+
+    Parameters
+    ----------
+    readings, model, deviation : ndarray, shape (N,)
+        Readings, and mean and standard deviation of what is rounded.
+    step : float
+        Between neighbouring readings, > 0.
+    """
+    best = _log_probability(np.zeros_like(model), deviation, step)
+    found = _log_probability(np.abs(readings - model), deviation, step)
+    return np.sign(readings - model) * np.sqrt(np.maximum(2.0 * (best - found), 0.0))
+
+
+def _log_probability(distance: np.ndarray, deviation: np.ndarray, step: float) -> np.ndarray:
+    """Logarithm of the probability of a reading at a distance >= 0 from the mean."""
+    from scipy.special import log_ndtr
+
+    near = log_ndtr((0.5 * step - distance) / deviation)
+    far = log_ndtr((-0.5 * step - distance) / deviation)
+    return near + np.log1p(-np.exp(far - near))
+
+
+def rounded_noise_level(
+    readings: np.ndarray, model: np.ndarray, interval_s: np.ndarray, step: float
+) -> tuple[float, float]:
+    """Gain and readout variance that make rounded readings about a model most probable.
+
+    For noise below the step: the scatter of such readings depends on where the signal lies between
+    two of them, and says little of the noise.
+
+    Parameters
+    ----------
+    readings, model : ndarray, shape (N,)
+    interval_s : ndarray, shape (N,)
+    step : float
+        Between neighbouring readings, > 0.
+
+    Returns
+    -------
+    kappa, rho2 : float
+        Variance before rounding: (kappa * model + rho2) / interval.
+    """
+    from scipy.optimize import minimize
+
+    distance, level = np.abs(readings - model), np.maximum(model, 0.0)
+    typical_s, largest = float(np.median(interval_s)), max(float(level.max()), 1e-300)
+    unit = np.array([step**2 * typical_s / largest, step**2 * typical_s])
+
+    def cost(x: np.ndarray) -> float:
+        kappa, rho2 = np.exp(2.0 * x) * unit
+        deviation = np.sqrt((kappa * level + rho2) / interval_s)
+        return -float(np.sum(_log_probability(distance, deviation, step)))
+
+    low, high = math.log(LEAST_TO_STEP), math.log(_MOST_TO_STEP)
+    start = np.full(2, math.log(0.3))
+    found = minimize(cost, start, method="Nelder-Mead", bounds=[(low, high)] * 2)
+    kappa, rho2 = np.exp(2.0 * found.x) * unit
+    return float(kappa), float(rho2)
+
+
 def high_pass(residuals: np.ndarray) -> np.ndarray:
     """Second differences scaled to unit variance for white noise: blind to smooth misfit."""
     inner = residuals[..., :-2] - 2.0 * residuals[..., 1:-1] + residuals[..., 2:]
@@ -65,7 +137,11 @@ def high_pass(residuals: np.ndarray) -> np.ndarray:
 
 
 def noise_level(
-    residuals: np.ndarray, model: np.ndarray, interval_s: np.ndarray, usable: np.ndarray
+    residuals: np.ndarray,
+    model: np.ndarray,
+    interval_s: np.ndarray,
+    usable: np.ndarray,
+    rounding: float = 0.0,
 ) -> tuple[float, float]:
     """Gain and readout variance of one channel from the scatter about a smooth model.
 
@@ -75,6 +151,8 @@ def noise_level(
         Readings minus model, and the model, in units of intensity.
     interval_s : ndarray, shape (N,)
     usable : ndarray of bool, shape (N,)
+    rounding : float
+        Variance of what is in the scatter besides.
 
     Returns
     -------
@@ -88,20 +166,22 @@ def noise_level(
     level = np.maximum(model[1:-1][inner], 0.0)
     scatter = scatter[inner]
     if level.size < 8:
-        return 0.0, float(np.mean(residuals**2 * interval_s))
+        return 0.0, max(float(np.mean((residuals**2 - rounding) * interval_s)), 0.0)
     bins = np.array_split(np.argsort(level, kind="stable"), min(12, level.size // 4))
     mean_level = np.array([level[b].mean() for b in bins])
     mean_scatter = np.array([scatter[b].mean() for b in bins])
     size = np.array([b.size for b in bins])
     typical_s = float(np.median(interval_s))
+    own_scatter = mean_scatter - rounding * typical_s
     solution = np.zeros(2)
     spread = mean_scatter
     for _ in range(8):
         # The spread of a scatter follows from the fitted variance, not from the scatter seen.
         weight = np.sqrt(size) / np.maximum(spread, 1e-6 * mean_scatter.max() + 1e-300)
         rows = np.column_stack([mean_level, np.ones_like(mean_level)]) * weight[:, None]
-        solution, _ = nnls(rows, mean_scatter * weight)
-        spread = _spread_of_scatter(solution[0], solution[1], mean_level, typical_s)
+        solution, _ = nnls(rows, own_scatter * weight)
+        rest = solution[1] + rounding * typical_s
+        spread = _spread_of_scatter(solution[0], rest, mean_level, typical_s)
     return float(solution[0]), float(solution[1])
 
 

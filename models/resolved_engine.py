@@ -247,8 +247,11 @@ class _MixedColumns:
                 f"annuli: {phases.shape[0] - 1} are so wide here that what lies between their edges"
                 " cannot be kept; more of them are narrower"
             )
-        more = [np.concatenate([array, np.zeros_like(array)], axis=1) for array in (phases, notes)]
-        self._path = (*more, noted)
+        self._path = (
+            np.concatenate([phases, np.zeros_like(phases)], axis=1),
+            np.concatenate([notes, np.zeros_like(notes)], axis=1),
+            noted,
+        )
 
     def restore(self) -> None:
         for kept, array in zip(self._kept, self._arrays(), strict=True):

@@ -58,14 +58,10 @@ class Coordinates:
                 values[index] = p.value + scale * x[i]
         return values
 
-    def values_with_room(self, x: np.ndarray) -> np.ndarray:
-        """The same with what may be zero large enough for slices in which it may grow again."""
-        values = self.values(x)
-        for i, (index, parameter) in enumerate(zip(self._free, self._parameters, strict=True)):
-            if parameter.may_be_zero:
-                least = _LEAST_ROOM * self._scale[i]
-                values[index] = math.copysign(max(abs(values[index]), abs(least)), least)
-        return values
+    def with_room(self, x: np.ndarray) -> np.ndarray:
+        """The same coordinates with what may be zero large enough to grow again."""
+        least = [_LEAST_ROOM**2 if p.may_be_zero else -np.inf for p in self._parameters]
+        return np.clip(np.maximum(x, least), *self.bounds())
 
     def bounds(self) -> tuple[np.ndarray, np.ndarray]:
         """Lower and upper bounds of the coordinates."""

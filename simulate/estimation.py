@@ -15,9 +15,9 @@ import numpy as np
 Residuals = Callable[[np.ndarray], np.ndarray]
 
 ONE_SIDED_95 = 2.706
-"""Threshold of twice the log-likelihood ratio for a limit at 95 %, and for the null hypothesis at
-a bound (half a chi-square distribution of one degree of freedom, half a point mass at 0;
-H. Chernoff, Ann. Math. Stat. 25 (1954) 573)."""
+"""Threshold of twice the log-likelihood ratio for the null hypothesis at a bound, at 95 % (half a
+chi-square distribution of one degree of freedom, half a point mass at 0; H. Chernoff, Ann. Math.
+Stat. 25 (1954) 573)."""
 
 TWO_SIDED_95 = 3.841
 """Threshold for an interval at 95 %: chi-square of one degree of freedom."""
@@ -344,7 +344,7 @@ class Interval:
     Attributes
     ----------
     lower, upper : float
-        At 95 %; `lower` is 0 and `upper` a one-sided limit where it is not resolved.
+        At 95 %; `lower` is 0 and `upper` a limit where it is not resolved.
     resolved : bool
         The lower end is above 0.
     at_zero : float
@@ -363,7 +363,11 @@ def profile_interval(
     """Interval of a parameter that cannot be negative, by profile likelihood.
 
     The null hypothesis "it is zero" lies on the bound, where twice the log-likelihood ratio is
-    distributed as an even mixture of zero and a chi-square of one degree of freedom.
+    distributed as an even mixture of zero and a chi-square of one degree of freedom. A value well
+    above is excluded from above and below, by the chi-square distribution alone: that is the upper
+    end, whether zero is excluded or not. A limit from one side only, where it is not, would miss
+    values some two standard deviations from zero too often (G. J. Feldman, R. D. Cousins, Phys.
+    Rev. D 57 (1998) 3873; from memory).
 
     Parameters
     ----------
@@ -384,9 +388,8 @@ def profile_interval(
     best = float(fit.x[index])
     at_zero = excess(zero) if best > zero else 0.0
     resolved = at_zero > ONE_SIDED_95
-    threshold = TWO_SIDED_95 if resolved else ONE_SIDED_95
     step = u if np.isfinite(u) and u > 0 else 0.05 * max(best - zero, 1e-3)
-    upper = _crossing(excess, best, step, top, threshold)
+    upper = _crossing(excess, best, step, top, TWO_SIDED_95)
     if not resolved:
         return Interval(zero, upper, False, at_zero)
     low_threshold = min(TWO_SIDED_95, 0.5 * (at_zero + ONE_SIDED_95))

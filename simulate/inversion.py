@@ -30,6 +30,7 @@ from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
+from craterfront.noise_model import LEAST_DITHER
 from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale, require_depth_scale
@@ -41,11 +42,8 @@ Progress = Callable[[str, float], None]
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
 _DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
+_MOST_STARTS = 3
 _ROUNDS = 5
-_LEAST_DITHER = 0.5
-"""Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
-the ratio x their mean is at most exp(-2 pi^2 x^2) / pi steps (derived: first harmonic), 0.2 %."""
-
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
 
 
@@ -183,8 +181,8 @@ def invert(
     try:
         x, fit, objective = _fit(likelihood, report)
     except NotComputable as error:
-        problem = f"cannot be fitted: {error}; better guesses, or their min and max, may help"
-        raise InputProblems([problem], profile.source) from error
+        problem = f"cannot be computed: {error}; other guesses, or their min and max, may help"
+        raise InputProblems([problem]) from error
     jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
@@ -276,28 +274,15 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
 
 def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
     """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
-    x = likelihood.coordinates.of(likelihood.assembly.nominal)
-    lower, upper = likelihood.coordinates.bounds()
-    x = np.clip(x, lower, upper)
-    points = likelihood.values.shape[1]
-    stages = len(_COARSE) + _ROUNDS
-    before = x = _with_best_duration(likelihood, x)
-    times = [
-        i
-        for i, index in enumerate(likelihood.free)
-        if likelihood.assembly.parameters[index].kind == "thickness"
-    ]
-    for stage, (blur, share, only_times) in enumerate(_COARSE):
-        report("coarse fit", 0.9 * stage / stages)
-        x = _planned(likelihood, x, before)
-        objective = likelihood.coarse(blur * points, share)
-        moved = times if only_times else list(range(len(likelihood.free)))
-        before, x = x, _subset_minimum(objective, x, moved)
-    x = _planned(likelihood, x, before)
+    report("coarse fit", 0.0)
+    starts = _starts(likelihood)
+    coarse = [_coarse_fit(likelihood, start) for start in starts]
+    x = min(coarse, key=lambda each: each.cost).x
+    likelihood.replan(x)
     fit = Fit(x, np.inf, False, "")
     objective = likelihood.objective()
     for round_number in range(_ROUNDS):
-        report("fit", 0.9 * (len(_COARSE) + round_number) / stages)
+        report("fit", 0.4 + 0.5 * round_number / _ROUNDS)
         likelihood.replan(x)
         if round_number == 0:
             solution = likelihood.solve(x)
@@ -310,11 +295,16 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
             break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
+    # What has come close to zero hardly shows and may have stopped there on its way.
+    again = likelihood.coordinates.with_room(fit.x)
+    if not np.array_equal(again, fit.x):
+        other = minimise(objective, again, tolerance=2e-6)
+        fit = min(fit, other, key=lambda each: each.cost)
     return fit.x, fit, objective
 
 
-def _with_best_duration(likelihood: Likelihood, x: np.ndarray) -> np.ndarray:
-    """Start where a common factor of all durations explains the smoothed profile best.
+def _starts(likelihood: Likelihood) -> list[np.ndarray]:
+    """Where a common factor of all durations explains the smoothed profile better than others.
 
     Guesses of rates, or of all thicknesses, tend to be wrong together, and where layers look alike
     a fit takes the nearest for its own.
@@ -322,25 +312,43 @@ def _with_best_duration(likelihood: Likelihood, x: np.ndarray) -> np.ndarray:
     Raises
     ------
     NotComputable
-        Where none of them can be computed.
+        Where no factor can be computed.
     """
-    lower, upper = likelihood.coordinates.bounds()
-    direction = likelihood.coordinates.of_all_durations()
+    coordinates = likelihood.coordinates
+    nominal, direction = coordinates.of(likelihood.assembly.nominal), coordinates.of_all_durations()
+    trials = [np.clip(nominal + d * direction, *coordinates.bounds()) for d in _DURATIONS]
     blur, share, _ = _COARSE[0]
-    best, least = x, np.inf
-    for longer in _DURATIONS:
-        trial = np.clip(x + longer * direction, lower, upper)
+    costs = np.full(len(trials) + 2, np.inf)
+    for i, trial in enumerate(trials, start=1):
         try:
             likelihood.replan(trial)
         except NotComputable:
             continue
-        cost = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
-        if cost < least:
-            best, least = trial, cost
-    if not np.isfinite(least):
-        likelihood.replan(x)
-        likelihood.rows(x)  # one of them says why there is no start
-    return best
+        costs[i] = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
+    if not np.isfinite(costs).any():
+        likelihood.replan(nominal)
+        likelihood.rows(nominal)  # one of them says why
+    least = np.flatnonzero((costs[1:-1] <= costs[:-2]) & (costs[1:-1] < costs[2:]))
+    best_first = sorted(least, key=lambda i: costs[i + 1])
+    return [trials[i] for i in best_first[:_MOST_STARTS]]
+
+
+def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
+    """Times of the layers on a smoothed profile, then everything with a generous tolerance."""
+    points = likelihood.values.shape[1]
+    times = [
+        i
+        for i, index in enumerate(likelihood.free)
+        if likelihood.assembly.parameters[index].kind == "thickness"
+    ]
+    objective, before = likelihood.objective(), x
+    for blur, share, only_times in _COARSE:
+        x = _planned(likelihood, x, before)
+        objective = likelihood.coarse(blur * points, share)
+        moved = times if only_times else list(range(len(likelihood.free)))
+        before, x = x, _subset_minimum(objective, x, moved)
+    x = _planned(likelihood, x, before)
+    return Fit(x, objective.cost(x), False, "")
 
 
 def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.ndarray:
@@ -463,10 +471,10 @@ def _of_detectors(likelihood: Likelihood, solution: Solution) -> list[str]:
                 f" {100.0 * (1.0 - lost):.2g} % of the counts"
             )
         own_variance = np.median(deviation[c]) ** 2 - detectors.step[c] ** 2 / 12.0
-        if own_variance < (_LEAST_DITHER * detectors.step[c]) ** 2:
+        if own_variance < (LEAST_DITHER * detectors.step[c]) ** 2:
             found.append(
                 f"channel {name}: half of its readings scatter by less than half a reading_step;"
-                " what rounding does to them does not average out"
+                " what rounding does to them does not average out, and the intervals allow for it"
             )
     return found
 

@@ -20,13 +20,16 @@ from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import run
 from craterfront.models.readings import (
+    LEAST_TO_STEP,
     censored_residuals,
     correlation_time,
     deviance_residuals,
+    rounded_residuals,
     whiten,
 )
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import (
+    LEAST_DITHER,
     Fluctuation,
     NoiseModel,
     find_fluctuation,
@@ -43,6 +46,7 @@ class NotComputable(ValueError):
     """The engine refuses the sample or the instrument of a trial."""
 
 
+_FOR_SLOPE = 1e-3  # of a step of rounding, to either side
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
 
 
@@ -155,7 +159,7 @@ class Likelihood:
         NotComputable
             The old slices stay.
         """
-        values = self.coordinates.values_with_room(x)
+        values = self.coordinates.values(self.coordinates.with_room(x))
         with _refusals():
             parts = self.assembly.reading_parts(self.edges, values)
             self.plan, self.parts = self.assembly.slices(parts, values), parts
@@ -279,6 +283,8 @@ class Likelihood:
             gain = self.noise.kappa[c] / self.interval
             if gain[0] > 0 and np.all(self.values[c] * gain + added[c] >= 0):
                 out[c] = deviance_residuals(self.values[c], solution.model[c], gain, added[c])
+            coarse, rounded = self._coarsely_rounded(c, solution.model[c], variance[c])
+            out[c, coarse] = rounded
             hidden = self.censored[c]
             if hidden.any():
                 deviation = np.sqrt(variance[c, hidden])
@@ -286,6 +292,41 @@ class Likelihood:
                     self.limit[c], solution.model[c, hidden], deviation
                 )
         return out
+
+    def _coarsely_rounded(
+        self, c: int, model: np.ndarray, variance: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Which readings of a channel scatter too little for rounding to be noise; their residuals.
+
+        Parameters
+        ----------
+        c : int
+        model, variance : ndarray, shape (N,)
+            Of the channel; the variance with that of rounding.
+        """
+        step = float(self.detectors.step[c])
+        own = np.sqrt(np.maximum(variance - step**2 / 12.0, (LEAST_TO_STEP * step) ** 2))
+        coarse = own < LEAST_DITHER * step
+        return coarse, rounded_residuals(self.values[c, coarse], model[coarse], own[coarse], step)
+
+    def _deviations(self, solution: Solution, variance: np.ndarray) -> np.ndarray:
+        """Readings minus model; of coarsely rounded ones as improbable as they are."""
+        deviation = self.values - solution.model
+        for c, model in enumerate(solution.model):
+            coarse, rounded = self._coarsely_rounded(c, model, variance[c])
+            deviation[c, coarse] = rounded * np.sqrt(variance[c, coarse])
+        return deviation
+
+    def _slopes_by_model(self, solution: Solution) -> np.ndarray:
+        """Derivatives of the standardised readings by the model, shape (C, N)."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        slopes = -1.0 / np.sqrt(variance)
+        for c, model in enumerate(solution.model):
+            nearby = _FOR_SLOPE * float(self.detectors.step[c])
+            coarse, above = self._coarsely_rounded(c, model + nearby, variance[c])
+            _, below = self._coarsely_rounded(c, model - nearby, variance[c])
+            slopes[c, coarse] = (above - below) / (2.0 * nearby) if nearby else 0.0
+        return slopes
 
     def loads(self) -> np.ndarray:
         """How strongly a common fluctuation enters each standardised reading."""
@@ -332,7 +373,7 @@ class Likelihood:
 
     def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
         """Derivatives of the residuals by the free linear numbers that are not at a bound."""
-        variance = self.noise.variance(self._weights_model, self.interval)
+        slopes = self._slopes_by_model(solution)
         quantities = self.linear_quantities()
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
@@ -341,7 +382,7 @@ class Likelihood:
                 continue
             column = np.zeros_like(self.values)
             c = int(self._channel_of[i])
-            column[c] = -solution.rows[i] / np.sqrt(variance[c])
+            column[c] = slopes[c] * solution.rows[i]
             hidden = self.censored[c] & (solution.model[c] > self.limit[c])
             column[c, hidden] = 0.0
             columns.append(column)
@@ -460,7 +501,7 @@ class Likelihood:
             variance = variance + (bare.fluctuation.spread * self._signal_for_flicker) ** 2
         # One count where hardly any is expected is no sign of a wrong model.
         variance = np.maximum(variance, (bare.kappa[:, None] / self.interval) ** 2)
-        deviation = self.values - solution.model
+        deviation = self._deviations(solution, bare.variance(self._weights_model, self.interval))
         found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
         self.noise = replace(bare, shortfall=np.array(found))
         white = np.sqrt(leverage) * self.whitened(self.standardised(solution))

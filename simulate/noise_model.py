@@ -9,11 +9,19 @@ import numpy as np
 
 from craterfront.detectors import Detectors
 from craterfront.models.averaged_processes import AveragedProcesses
-from craterfront.models.readings import noise_level, restricted_log_likelihood
+from craterfront.models.readings import (
+    noise_level,
+    restricted_log_likelihood,
+    rounded_noise_level,
+)
 from craterfront.setup import Noise
 
 NOISE_FLOOR = 1e-4
 """Data without visible noise are taken to be good to this share of the channel's largest value."""
+
+LEAST_DITHER = 0.5
+"""Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
+the ratio x their mean is at most exp(-2 pi^2 x^2) / pi steps (derived: first harmonic), 0.2 %."""
 
 _LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of this many counts
 
@@ -139,7 +147,7 @@ def noise_about(
     written : Noise
         Of the experiment.
     detectors : Detectors
-        The scatter of readings holds their rounding already, but for what is rounded away.
+        With the steps to which readings are rounded.
     """
     channels = len(model)
     counts = written.counts_per_unit_s
@@ -152,12 +160,17 @@ def noise_about(
             rho2[c] = float(written.readout_per_sqrt_s) ** 2
             continue
         deviation = readings[c] - model[c]
-        kappa[c], rho2[c] = noise_level(deviation, model[c], interval_s, usable[c])
+        step, seen = float(detectors.step[c]), usable[c]
+        kappa[c], rho2[c] = noise_level(deviation, model[c], interval_s, seen, rounding[c])
+        own = (kappa[c] * np.maximum(model[c], 0.0) + rho2[c]) / interval_s
+        if np.median(own) < (LEAST_DITHER * step) ** 2:
+            kappa[c], rho2[c] = rounded_noise_level(
+                readings[c][seen], model[c][seen], interval_s[seen], step
+            )
         largest = float(np.max(np.abs(readings[c]))) or 1.0
         typical = float(interval_s.mean())
         if (kappa[c] * largest + rho2[c]) / typical < (NOISE_FLOOR * largest) ** 2:
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical
-        rho2[c], rounding[c] = max(rho2[c], rounding[c] * typical), 0.0
     fluctuation = None
     if written.fluctuations:
         fluctuation = Fluctuation.of(written.fluctuations, interval_s, found=False)

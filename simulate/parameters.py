@@ -46,6 +46,7 @@ LENGTHS = (
     "settling depth",
     "mixing length",
     "mixing range",
+    "displacement",
     "escape depth",
     "surface transient depth",
 )

@@ -11,7 +11,7 @@ from rich.table import Table
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
 from craterfront.parameters import Parameter, table_rows
-from craterfront.results import Answer, LayerAnswer
+from craterfront.results import Answer, GradedSum, LayerAnswer
 
 
 def print_answer(answer: Answer, console: Console) -> None:
@@ -152,10 +152,16 @@ def _layer_table(answer: Answer) -> Table:
         if with_mass:
             row += _mass(layer)
         table.add_row(*row)
+    for whole in answer.graded:
+        row = [f"all of {escape(whole.name)}"]
+        row += _rounded(whole.value, whole.u, whole.lower, whole.upper)
+        if with_mass:
+            row += _mass(whole)
+        table.add_row(*row)
     return table
 
 
-def _mass(layer: LayerAnswer) -> list[str]:
+def _mass(layer: LayerAnswer | GradedSum) -> list[str]:
     if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
         return ["density unknown", ""]
     mass, u = _rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)

@@ -2,6 +2,7 @@
 
 import json
 import math
+from collections import defaultdict
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -47,6 +48,19 @@ class LayerAnswer:
 
 
 @dataclass(frozen=True)
+class GradedSum:
+    """A graded layer as a whole: its parts together, with their joint uncertainty."""
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    areal_mass_g_m2: float | None
+    areal_mass_u_g_m2: float | None
+
+
+@dataclass(frozen=True)
 class Estimate:
     """One free parameter after the data: value, standard uncertainty and 95 % interval.
 
@@ -87,7 +101,9 @@ class Answer:
     Attributes
     ----------
     layers : list of LayerAnswer
-        From the surface down, without the substrate.
+        From the surface down, without the substrate; a graded layer as its parts.
+    graded : list of GradedSum
+        The graded layers, from the surface down.
     unit : str
         "nm", or "s" for durations at nominal rates.
     warnings : list of str
@@ -109,6 +125,7 @@ class Answer:
     """
 
     layers: list[LayerAnswer]
+    graded: list[GradedSum]
     unit: str
     warnings: list[str]
     scale_sources: list[str]
@@ -153,11 +170,25 @@ class Answer:
             if width.why:
                 row["note"] = width.why
             interfaces.append({key: _finite(value) for key, value in row.items()})
+        graded = []
+        for whole in self.graded:
+            row = {
+                "layer": whole.name,
+                f"{quantity}_{self.unit}": whole.value,
+                f"{quantity}_u_{self.unit}": whole.u,
+                f"{quantity}_lo_{self.unit}": whole.lower,
+                f"{quantity}_hi_{self.unit}": whole.upper,
+            }
+            if self.unit == "nm":
+                row["areal_mass_g_m2"] = whole.areal_mass_g_m2
+                row["areal_mass_u_g_m2"] = whole.areal_mass_u_g_m2
+            graded.append({key: _finite(value) for key, value in row.items()})
         return {
             "craterfront_version": __version__,
             "warnings": self.warnings,
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
             "layers": layers,
+            "graded_layers": graded,
             "interfaces": interfaces,
             "parameters": [estimate.as_dict() for estimate in self.estimates],
             "fisher_rank": self.rank[0],
@@ -202,6 +233,7 @@ def answer(inversion: Inversion) -> Answer:
     ]
     return Answer(
         layers,
+        _graded_sums(inversion, rates),
         "s" if inversion.relative else "nm",
         inversion.warnings,
         inversion.scale_sources,
@@ -234,7 +266,7 @@ def _layer(
     value = float(inversion.values[index]) / rate
     u = inversion.standard_uncertainty(index) / rate
     lower, upper = _interval(value, u)
-    mass, mass_u = _areal_mass(inversion, number)
+    mass, mass_u = _areal_mass(inversion, [number])
     thin = inversion.thin_layers.get(number)
     resolved = thin is None or thin.resolved
     if thin is not None:
@@ -287,16 +319,39 @@ def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float
     return depth, max(lower - absent, 0.0), upper + more
 
 
-def _areal_mass(inversion: Inversion, layer: int) -> tuple[float | None, float | None]:
-    """Mass per area of a layer [g/m2]; None without a depth scale or a density."""
-    assembly = inversion.likelihood.assembly
-    if inversion.relative or assembly.layers[layer].density_g_cm3 is None:
+def _areal_mass(inversion: Inversion, layers: list[int]) -> tuple[float | None, float | None]:
+    """Mass per area of layers together [g/m2]; None without a depth scale or a density."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    unknown = any(assembly.layers[layer].density_g_cm3 is None for layer in layers)
+    if inversion.relative or unknown:
         return None, None
-    thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
-    mass = float(inversion.values[thickness] * inversion.values[density])
-    factors = {thickness: density, density: thickness}
-    u = inversion.uncertainty_of_sum({i: float(inversion.values[j]) for i, j in factors.items()})
-    return 1e-3 * mass, 1e-3 * u
+    mass = 0.0
+    weights: dict[int, float] = defaultdict(float)  # layers may share a density
+    for layer in layers:
+        thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
+        mass += float(values[thickness] * values[density])
+        weights[thickness] += values[density]
+        weights[density] += values[thickness]
+    return 1e-3 * mass, 1e-3 * inversion.uncertainty_of_sum(weights)
+
+
+def _graded_sums(inversion: Inversion, rates: list[float]) -> list[GradedSum]:
+    """The parts of each graded layer together."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    parts: dict[str, list[int]] = {}
+    for number, layer in enumerate(assembly.layers):
+        if layer.graded is not None:
+            parts.setdefault(layer.graded, []).append(number)
+    sums = []
+    for name, layers in parts.items():
+        weights: dict[int, float] = defaultdict(float)
+        for layer in layers:
+            weights[assembly.thickness_index(layer)] += 1.0 / rates[layer]
+        value = sum(weight * float(values[index]) for index, weight in weights.items())
+        u = inversion.uncertainty_of_sum(weights)
+        mass = _areal_mass(inversion, layers)
+        sums.append(GradedSum(name, value, u, *_interval(value, u), *mass))
+    return sums
 
 
 def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:

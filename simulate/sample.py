@@ -420,6 +420,8 @@ class ConcreteLayer:
         Unique in the stack, such as ``"TiN #3"`` for the third period.
     label
         Name before it was made unique, ``"TiN"``; of a graded layer that of the whole.
+    graded
+        Name of the graded layer of which it is a part, unique in the stack; None: of none.
     material
         Name of the shared material, if it has one.
     substance
@@ -452,6 +454,7 @@ class ConcreteLayer:
     rate_group: str
     width_group: str
     roughness_group: str
+    graded: str | None = None
     thickness_nm: Quantity = _ENDLESS
     interface_width_nm: Quantity = _NOTHING
     interface_shape: Shape = "erf"
@@ -577,9 +580,11 @@ class Stack(Table):
             if isinstance(entry, RepeatedLayers):
                 layers += self._periods(entry, names, groups)
             else:
+                graded = (entry.name or names.new(entry.label)) if entry.grading else None
                 for sub in entry.sublayers():
                     name = entry.name if sub is entry and entry.name else names.new(sub.label)
-                    layers.append(replace(self._concrete(sub, name, groups), label=entry.label))
+                    layer = self._concrete(sub, name, groups)
+                    layers.append(replace(layer, label=entry.label, graded=graded))
         last = self.substrate.name or names.new(self.substrate.label)
         layers.append(self._concrete(self.substrate, last, groups))
         return _sharing(_sharing(layers, "density_group", _density_from), "rate_group", _rate_from)
@@ -650,13 +655,14 @@ class Stack(Table):
             for sub in part.sublayers():
                 shared = names.new(f"{sub.label} (all {entry.repeat})")
                 layer = replace(self._concrete(sub, shared, groups), label=part.label)
-                period.append((sub.label, layer))
+                period.append((sub.label, part.label if part.grading else None, layer))
         loose = [group for key, group in _TIEABLE_GROUPS.items() if key not in entry.tie]
         for number in range(1, entry.repeat + 1):
-            for label, layer in period:
+            for label, whole, layer in period:
                 name = names.new(f"{label} #{number}")
                 own: dict[str, Any] = dict.fromkeys(loose, name)
-                yield replace(layer, name=name, **own)
+                graded = None if whole is None else f"{whole} #{number}"
+                yield replace(layer, name=name, graded=graded, **own)
 
     def _concrete(
         self, part: Layer | Substrate, name: str, groups: Mapping[str, str]

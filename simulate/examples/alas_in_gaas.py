@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import erf, erfc
 
-from craterfront.estimation import profile_interval
 from craterfront.experiment import Experiment, experiment_from_toml
 from craterfront.figure_style import (
     GREY,
@@ -34,7 +33,7 @@ from craterfront.figure_style import (
 )
 from craterfront.inversion import Inversion, invert
 from craterfront.measured_profile import MeasuredProfile
-from craterfront.results import answer, estimate_dataset
+from craterfront.results import Estimate, answer, estimate_dataset
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -181,35 +180,19 @@ class Found:
     Attributes
     ----------
     inversion : Inversion
-    estimates : dict of str to (value, standard uncertainty)
-        Of every number that was open.
-    escape_limit_nm : float
-        Escape depth that the profile excludes from above at 95 %. The signal knows it from its
-        third power alone, beside position and roughness that are open, so a standard uncertainty
-        from the curvature at the best fit would say nothing.
+    estimates : dict of str to Estimate
+        Of every number that was open. Of the escape depth that is no more than an upper limit: the
+        signal knows it from its third power alone, beside position and roughness that are open.
     """
 
     inversion: Inversion
-    estimates: dict[str, tuple[float, float]]
-    escape_limit_nm: float
+    estimates: dict[str, Estimate]
 
 
 def find(name: str, seed: int = 1) -> Found:
     """Invert the profile of a method."""
     inversion = invert(profile(name, seed), experiment(name))
-    estimates = {each.name: (each.value, each.u) for each in answer(inversion).estimates}
-    return Found(inversion, estimates, _escape_limit_nm(inversion))
-
-
-def _escape_limit_nm(inversion: Inversion) -> float:
-    """From the profile likelihood, everything else fitted anew."""
-    likelihood, fit = inversion.likelihood, inversion.fit
-    names = [likelihood.assembly.parameters[i].name for i in likelihood.free]
-    index = names.index("escape depth")
-    u = float(inversion.curvature.covariance[index, index]) ** 0.5
-    jacobian = inversion.objective.jacobian(fit.x)
-    interval = profile_interval(inversion.objective, fit, jacobian, index, u)
-    return likelihood.coordinates.with_coordinate(fit.x, index, interval.upper)
+    return Found(inversion, {each.name: each for each in answer(inversion).estimates})
 
 
 @styled
@@ -220,7 +203,7 @@ def figure_of(results: dict[str, Found]) -> "Figure":
     keys = {}
     for (name, found), upper, lower in zip(results.items(), *rows, strict=True):
         inversion, colour = found.inversion, PALETTE[0]
-        depth = found.estimates["erosion rate of material GaAs"][0] * inversion.profile.middle
+        depth = found.estimates["erosion rate of material GaAs"].value * inversion.profile.middle
         shown = inversion.profile.values[0] > 0
         points = {"linestyle": "none", "marker": "o", "color": INK, "markersize": 1.8}
         fine = np.linspace(0.0, depth[-1], 600)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.linalg import cho_solve, cholesky
 from scipy.stats import kstest, norm, poisson
@@ -18,6 +18,8 @@ from craterfront.models.readings import (
     high_pass,
     noise_level,
     restricted_log_likelihood,
+    rounded_noise_level,
+    rounded_residuals,
     whiten,
 )
 
@@ -284,3 +286,55 @@ def test_correlation_time_of_independent_values_is_one():
 @pytest.mark.parametrize("sequence", [np.zeros(100), np.ones(3)])
 def test_correlation_time_without_information_is_one(sequence):
     assert correlation_time(sequence) == 1.0
+
+
+# --- rounded readings --------------------------------------------------------------------------
+
+
+@given(st.floats(-40.0, 40.0), st.floats(0.05, 30.0), st.floats(0.5, 20.0), st.integers(-5, 5))
+def test_residuals_of_rounded_readings_are_their_probability(model, deviation, step, number):
+    """Definition: what is rounded is normal about the model."""
+    reading = step * number
+    near, far = ((reading + side * 0.5 * step - model) / deviation for side in (1.0, -1.0))
+    best = norm.cdf(0.5 * step / deviation) - norm.cdf(-0.5 * step / deviation)
+    probability = norm.cdf(near) - norm.cdf(far)
+    assume(probability > 1e-6)
+    (found,) = rounded_residuals(*(np.array([a]) for a in (reading, model, deviation)), step)
+    assert found**2 == pytest.approx(-2.0 * np.log(probability / best), rel=1e-5, abs=1e-7)
+    assert found * (reading - model) >= 0.0
+
+
+def test_far_residuals_of_rounded_readings_are_finite():
+    found = rounded_residuals(np.array([1e4]), np.array([0.0]), np.array([0.1]), 1.0)
+    assert found == pytest.approx((1e4 - 0.5) / 0.1, rel=1e-3)
+
+
+def test_noise_above_the_step_makes_residuals_of_a_normal_distribution():
+    """Derived: rounding adds a twelfth of the square of the step to the variance."""
+    model = np.linspace(-3.0, 3.0, 61)
+    found = rounded_residuals(np.zeros(61), model, np.full(61, 1.0), 1.0)
+    assert found == pytest.approx(-model / np.sqrt(1.0 + 1.0 / 12.0), abs=0.02)
+
+
+@pytest.mark.parametrize("to_step", [0.1, 0.2, 0.4])
+@pytest.mark.parametrize("where", ["slope", "plateau"])
+def test_noise_below_the_step_is_found_behind_the_rounding(to_step, where):
+    """Its scatter alone is wrong: 0.29 steps on a slope, none in the middle of a plateau."""
+    n, step = 4000, 10.0
+    model = np.linspace(0.0, 400.0, n) if where == "slope" else np.full(n, 203.5)
+    noise = np.random.default_rng(3).normal(0.0, to_step * step, n)
+    readings = step * np.round((model + noise) / step)
+    kappa, rho2 = rounded_noise_level(readings, model, np.full(n, 0.1), step)
+    variance = (kappa * model.mean() + rho2) / 0.1
+    assert variance**0.5 == pytest.approx(to_step * step, rel=0.1)
+
+
+def test_the_scatter_of_rounding_is_taken_off():
+    """Derived: noise of one step and rounding add in quadrature."""
+    n, step = 20_000, 2.0
+    model = np.linspace(0.0, 500.0, n)
+    noise = np.random.default_rng(4).normal(0.0, step, n)
+    residuals = step * np.round((model + noise) / step) - model
+    usable = np.ones(n, dtype=bool)
+    kappa, rho2 = noise_level(residuals, model, np.ones(n), usable, step**2 / 12.0)
+    assert kappa * model.mean() + rho2 == pytest.approx(step**2, rel=0.03)

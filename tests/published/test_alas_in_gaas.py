@@ -15,7 +15,9 @@ import pytest
 
 from craterfront.experiment import experiment_from_toml
 from craterfront.forward import simulate
+from craterfront.inversion import invert
 from craterfront.models.delta_response import zone_escape_response
+from craterfront.results import answer
 
 EXAMPLE = Path(__file__).parents[2] / "simulate" / "examples" / "alas_in_gaas.py"
 
@@ -32,32 +34,48 @@ def results():
 @pytest.mark.published
 @pytest.mark.parametrize("name", alas.METHODS)
 def test_the_published_mixing_length_is_found_again(results, name):
-    value, u = results[name].estimates["mixing length"]
-    assert abs(value - 3.0) < 0.3
-    assert abs(value - alas.MIXING_NM) < 3 * u
-    assert u < 0.03
+    found = results[name].estimates["mixing length"]
+    assert abs(found.value - 3.0) < 0.3
+    assert abs(found.value - alas.MIXING_NM) < 3 * found.u
+    assert found.u < 0.03
+    assert found.resolved
     assert results[name].inversion.warnings == []
 
 
 @pytest.mark.published
 @pytest.mark.parametrize("name", alas.METHODS)
 def test_the_published_roughness_is_found_again(results, name):
-    value, u = results[name].estimates["initial roughness"]
-    assert 1.4 < value < 2.0
-    assert abs(value - alas.ROUGHNESS_NM) < 3 * u
+    found = results[name].estimates["initial roughness"]
+    assert 1.4 < found.value < 2.0
+    assert abs(found.value - alas.ROUGHNESS_NM) < 3 * found.u
+    assert found.resolved
 
 
 @pytest.mark.published
 @pytest.mark.parametrize(("name", "limit_nm"), [("SIMS", 0.8), ("AES", 1.1)])
 def test_the_published_escape_depth_is_within_its_limit(results, name, limit_nm):
     """Beside a roughness of 1.7 nm one profile does not tell 0.4 nm from zero."""
-    assert 0.4 < results[name].escape_limit_nm < limit_nm
+    found = results[name].estimates["escape depth"]
+    assert (found.resolved, found.lower) == (False, 0.0)
+    assert 0.4 < found.upper < limit_nm
 
 
 @pytest.mark.published
 def test_both_methods_give_one_mixing_length(results):
-    (sims, u_sims), (aes, u_aes) = (results[n].estimates["mixing length"] for n in ("SIMS", "AES"))
-    assert abs(sims - aes) < 3 * np.hypot(u_sims, u_aes)
+    sims, aes = (results[name].estimates["mixing length"] for name in ("SIMS", "AES"))
+    assert abs(sims.value - aes.value) < 3 * np.hypot(sims.u, aes.u)
+
+
+@pytest.mark.derived
+@pytest.mark.parametrize("factor", [0.4, 0.5, 1.6, 2.5])
+def test_guesses_of_the_rates_may_be_off_by_a_factor(results, factor):
+    """The same fit, but for what the prior of the cap makes of its guess and for other slices."""
+    guesses = alas.EXPERIMENT.format(method="SIMS", recorded=alas.METHODS["SIMS"].recorded)
+    text = guesses.replace("guess = 0.06", f"guess = {factor * alas.RATE_NM_S}")
+    found = invert(alas.profile("SIMS", 1), experiment_from_toml(text))
+    assert found.fit.cost == pytest.approx(results["SIMS"].inversion.fit.cost, abs=3.0)
+    (mixing,) = (each for each in answer(found).estimates if each.name == "mixing length")
+    assert mixing.value == pytest.approx(results["SIMS"].estimates["mixing length"].value, abs=2e-3)
 
 
 @pytest.mark.derived

@@ -133,7 +133,7 @@ def test_estimated_noise_is_never_below_that_of_rounding():
     found = inverted(text(GUESS, f"reading_step = {step}\n" + FREE), dataset)
     noise = found.likelihood.noise
     variance = noise.variance(found.solution.model, found.likelihood.interval)[0]
-    assert noise.rounding[0] == 0.0  # it is in the scatter already
+    assert noise.rounding[0] == pytest.approx(step**2 / 12.0)
     assert variance.min() >= step**2 / 12.0 * (1.0 - 1e-9)
     (coat,) = answer(found).layers
     assert coat.value == pytest.approx(60.0, abs=4.0 * coat.u)

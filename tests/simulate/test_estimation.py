@@ -421,13 +421,13 @@ def mean_interval(seen):
 
 @pytest.mark.parametrize("seen", [-2.0, -0.7, 0.0, 0.5, 1.0, 1.6])
 def test_limit_of_a_mean_at_zero(seen):
-    """Closed form: excess 2.706 over the smallest cost, which is seen^2 where seen < 0."""
+    """Closed form: excess 3.841 over the smallest cost, which is seen^2 where seen < 0."""
     found = mean_interval(seen)
     floor = min(seen, 0.0) ** 2
-    exact = seen + np.sqrt(2.706 + floor)
+    exact = seen + np.sqrt(3.841 + floor)
     assert not found.resolved
     assert found.lower == 0.0
-    assert found.upper == pytest.approx(exact, abs=0.025 * np.sqrt(2.706 + floor))
+    assert found.upper == pytest.approx(exact, abs=0.025 * np.sqrt(3.841 + floor))
     assert found.at_zero == pytest.approx(max(seen, 0.0) ** 2, abs=1e-6)
 
 

@@ -1,7 +1,10 @@
 """Graded layers: what they hold, their profile, and what an inversion makes of them."""
 
+import io
+
 import numpy as np
 import pytest
+from rich.console import Console
 
 import craterfront as cf
 from craterfront.experiment import experiment_from_toml
@@ -10,6 +13,8 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.models.elements import atomic_mass_u
 from craterfront.problems import InputProblems
+from craterfront.report import print_answer
+from craterfront.results import answer
 
 MASS = {
     "TiN": atomic_mass_u("Ti") + atomic_mass_u("N"),
@@ -126,6 +131,70 @@ def test_an_inversion_holds_what_is_exactly_known():
     assert values["thickness of grade: m1"] == 50.0
     assert values["erosion rate of Fe"] == pytest.approx(25.0, rel=0.1)
     assert values["erosion rate of material m0"] == pytest.approx(10.0, rel=0.02)
+
+
+SHARED = """
+    [[layer]]
+    name = "grade"
+    grading = [[0.0, "outer"], [0.3, "inner"], [1.0, "outer"]]
+    thickness_nm = { value = 100.0, u = 0 }
+    interface_shape = "sharp"
+    [material.outer]
+    composition = "Ti"
+    density_g_cm3 = { value = 5.0, u = 0.5 }
+    erosion_rate_nm_s = 10.0
+    [material.inner]
+    composition = "Cr"
+    density_g_cm3 = { value = 6.0, u = 0.3 }
+    erosion_rate_nm_s = 16.0
+    [substrate]
+    composition = "Fe"
+    erosion_rate_nm_s = 25.0
+    [detection]
+    duration_s = 14.0
+    [noise]
+    counts_per_unit_s = 10.0
+"""
+
+
+def test_a_graded_layer_has_a_sum():
+    """Derived: the parts are 15, 50 and 35 nm thick; an error of the density that the first and the
+    last share is the same in both."""
+    experiment = experiment_from_toml(SHARED)
+    profile = profile_of(simulated(experiment, seed=4), "profile.nc")
+    found = answer(invert(profile, experiment))
+    (whole,) = found.graded
+    first, middle, last = found.layers
+    assert (whole.name, whole.u) == ("grade", 0.0)
+    assert whole.value == pytest.approx(100.0, rel=1e-12)
+    assert whole.areal_mass_g_m2 == pytest.approx(0.25 + 0.3, rel=1e-9)
+    outer, inner = first.areal_mass_u_g_m2 + last.areal_mass_u_g_m2, middle.areal_mass_u_g_m2
+    assert (outer, inner) == pytest.approx((0.025, 0.015), rel=1e-6)
+    assert whole.areal_mass_u_g_m2 == pytest.approx(np.hypot(outer, inner), rel=1e-6)
+    (row,) = found.as_dict()["graded_layers"]
+    assert (row["layer"], row["thickness_nm"]) == ("grade", pytest.approx(100.0))
+    assert row["areal_mass_u_g_m2"] == whole.areal_mass_u_g_m2
+    console = Console(file=io.StringIO(), width=120)
+    print_answer(found, console)
+    assert "all of grade" in console.file.getvalue()
+
+
+def test_the_duration_of_a_graded_layer_is_known_better_than_those_of_its_parts():
+    experiment = experiment_from_toml(SHARED)
+    profile = profile_of(simulated(experiment, seed=4), "profile.nc")
+    found = answer(invert(profile, experiment, relative=True))
+    (whole,) = found.graded
+    assert whole.value == pytest.approx(sum(part.value for part in found.layers))
+    assert whole.u < min(part.u for part in found.layers)
+    assert whole.areal_mass_g_m2 is None
+
+
+def test_graded_layers_of_periods_have_a_sum_each():
+    first, rest = SHARED.split("    [material.outer]")
+    layer = first.replace("[[layer]]", "[[layer.of]]")
+    text = f"[[layer]]\nrepeat = 2\n{layer}    [material.outer]{rest}"
+    layers = experiment_from_toml(text).stack.expanded()
+    assert [a.graded for a in layers] == 3 * ["grade #1"] + 3 * ["grade #2"] + [None]
 
 
 def test_a_layer_graded_between_equals_is_that_layer():
