@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+import craterfront.assembly
 import craterfront.likelihood
 from craterfront.assembly import Assembly
 from craterfront.cli import main
@@ -199,14 +200,15 @@ def test_a_limit_widens_what_depends_on_it():
 
 def refusing(monkeypatch, function, beyond_nm):
     """Let the engine refuse instruments whose escape depth is larger."""
-    original = getattr(craterfront.likelihood, function)
+    module = {"plan": craterfront.assembly, "run": craterfront.likelihood}[function]
+    original = getattr(module, function)
 
-    def refuse(sample, instrument, *others):
+    def refuse(sample, instrument, *others, **more):
         if instrument.escape_depth_nm > beyond_nm:
             raise ValueError("too deep an escape")
-        return original(sample, instrument, *others)
+        return original(sample, instrument, *others, **more)
 
-    monkeypatch.setattr(craterfront.likelihood, function, refuse)
+    monkeypatch.setattr(module, function, refuse)
 
 
 @pytest.mark.parametrize("function", ["plan", "run"])
