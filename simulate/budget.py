@@ -144,7 +144,7 @@ def relative_crater_variance(segments: np.ndarray, viewed: bool) -> float:
     """
     low, high, weight = segments.T
     middle = 0.5 * (low + high)
-    half = 0.5 * (high - low) / middle
+    half = 0.5 * np.abs(high - low) / middle  # pieces run from the inside out, either way
     # <1/g> of a segment is (1 + excess) / middle.
     ratio = np.divide(np.arctanh(half), half, out=np.ones_like(half), where=half > 0)
     excess = np.maximum(ratio - 1.0, 0.0)
