@@ -6,13 +6,13 @@ roughness and escape depth open; the readings are drawn from a formula, not from
 is a collected profile whose roughness and crater curvature are open and small. In `rounded` a
 converter rounds the readings of a lamp and nobody tells the noise.
 
-Run as ``python -m studies.coverage [seeds] [output.json]`` in the folder ``tests``.
+Run as ``python -m studies.coverage [output.json]`` in the folder ``tests``.
 """
 
 import importlib.util
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -175,10 +175,17 @@ def rounded(seed: int) -> list[Outcome]:
 CASES: dict[str, Callable[[int], list[Outcome]]] = {"AES": aes, "lamp": lamp, "rounded": rounded}
 
 
-def run(seeds: int) -> list[Outcome]:
+SEEDS = {"AES": 60, "lamp": 200, "rounded": 200}
+"""How often each is measured for the record."""
+
+
+def run(seeds: Mapping[str, int]) -> list[Outcome]:
     """All outcomes of all cases."""
     return [
-        outcome for case in CASES.values() for seed in range(1, seeds + 1) for outcome in case(seed)
+        outcome
+        for name, case in CASES.items()
+        for seed in range(1, seeds[name] + 1)
+        for outcome in case(seed)
     ]
 
 
@@ -190,19 +197,11 @@ def held(outcomes: list[Outcome]) -> dict[str, float]:
     return {name: sum(holds) / len(holds) for name, holds in by_quantity.items()}
 
 
-def record(seeds: int) -> dict:
-    """Outcomes with what they amount to."""
-    outcomes = run(seeds)
-    return {
-        "seeds": seeds,
-        "held_95": held(outcomes),
-        "outcomes": [asdict(outcome) for outcome in outcomes],
-    }
-
-
 if __name__ == "__main__":
-    found = record(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
-    for name, share in found["held_95"].items():
+    found = run(SEEDS)
+    shares = held(found)
+    for name, share in shares.items():
         print(f"{name:40} {share:.3f}")
-    if len(sys.argv) > 2:
-        Path(sys.argv[2]).write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+    if len(sys.argv) > 1:
+        record = {"seeds": SEEDS, "held_95": shares, "outcomes": [asdict(each) for each in found]}
+        Path(sys.argv[1]).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
