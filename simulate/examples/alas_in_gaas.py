@@ -11,7 +11,7 @@ knows no response but marches an altered layer down the sample. Mixing length an
 come out as they went in; that they are true of the sample is what the publication says.
 """
 
-import sys
+import argparse
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -231,5 +231,8 @@ def figure_of(results: dict[str, Found]) -> "Figure":
 
 
 if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description="Fit the double layer and draw the figure.")
+    parser.add_argument("folder", type=Path, help="where alas-in-gaas.png goes")
+    folder = parser.parse_args().folder
     results = {name: find(name) for name in METHODS}
-    save_figure(figure_of(results), Path(sys.argv[1]) / "alas-in-gaas.png")
+    save_figure(figure_of(results), folder / "alas-in-gaas.png")
