@@ -56,7 +56,7 @@ class AveragedProcesses:
         long = np.maximum(x, _SHORT)
         gone_long = -np.expm1(-long)
         new = (2.0 * long - 2.0 * gone_long - gone_long**2) / long**2
-        own = rms**2 * np.where(x > _SHORT, new, 2.0 / 3.0 * x - 0.5 * x**2)
+        own = rms**2 * np.where(x > _SHORT, new, 2.0 / 3.0 * x - 0.5 * x**2 + 7.0 / 30.0 * x**3)
         return cls(
             decay=1.0 - gone,
             sight=sight,

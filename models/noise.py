@@ -58,7 +58,7 @@ def _averaged_process(interval, correlation, start, first, second):
         gone = -math.expm1(-x)
         step = math.sqrt(gone * (1.0 + decay))
         # Integral over the interval given the state: variance and covariance with the next state.
-        spread = 2.0 * x - 2.0 * gone - gone * gone if x > 1e-3 else 2.0 / 3.0 * x**3
+        spread = 2.0 * x - 2.0 * gone - gone * gone if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
         shared = gone * gone / step
         own = math.sqrt(max(spread - shared * shared, 0.0))
         integral = gone * state + shared * first[n] + own * second[n]
