@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -19,8 +20,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 from plain_numpy import collected, collected_by_interp, collected_densely
 
-from craterfront.models import crater
+from craterfront.models import crater, resolved_annuli, resolved_engine
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.resolved_couplings import Couplings
+from craterfront.models.roughening import Growth
 
 REPEATS = 7
 G_COLUMNS, U_COLUMNS = 50, 40  # 2,000 columns
@@ -50,10 +53,8 @@ def instrument(mixing: str, growth: str) -> Instrument:
         mixing=mixing,
         mixing_length_nm=1.5,
         mixing_range_nm=3.0,
-        roughness=growth,
         initial_nm=3.0,
-        relative_spread=0.02,
-        grain_nm=50.0,
+        growth=Growth(growth, relative_spread=0.02, grain_nm=50.0),
     )
 
 
@@ -79,7 +80,7 @@ def lateral_sum() -> list[dict]:
 
     result = run(sample, setup, edges_s, projection)
     # NumPy is given what the engine computes before the lateral sum, free of charge.
-    arrival = result.arrival
+    arrival = result.places[0].arrival
     # One uniform fine grid is what one would write; the engine's own slices are fewer and better.
     slices = np.append(arrival.edges[0], arrival.edges[1:])
     sigma = np.append(arrival.sigma, arrival.sigma[-1])
@@ -160,6 +161,33 @@ def whole_runs() -> list[dict]:
     return rows
 
 
+def resolved_runs() -> list[dict]:
+    """The resolved engine on the yardstick: its time against the number of annuli."""
+    sample, edges_s = yardstick()
+    projection = np.zeros((21, 5, 5))
+    projection[:, np.arange(5), np.arange(5)] = 1.0
+    smooth = replace(instrument("diffusive", "none"), initial_nm=0.0)
+
+    def eroded(count: int, couplings: Couplings) -> resolved_engine.Crater:
+        annuli = resolved_annuli.parabolic(0.03, count)
+        return resolved_engine.run(sample, smooth, annuli, couplings, edges_s, projection)
+
+    eroded(1, Couplings())
+    rows = []
+    for count, share in ((16, 0.0), (32, 0.0), (64, 0.0), (128, 0.0), (64, 0.45)):
+        couplings = Couplings(redeposited_share=share)
+        best, median = best_of(lambda n=count, c=couplings: eroded(n, c), 2)
+        rows.append(
+            {
+                "what": f"{count} annuli, {share:g} of the atoms redeposited",
+                "best_s": best,
+                "median_s": median,
+                "ratio": best / rows[0]["best_s"] if rows else 1.0,
+            }
+        )
+    return rows
+
+
 def commands() -> list[dict]:
     """Wall time of whole commands, once compiled."""
     layers = "".join(
@@ -219,9 +247,10 @@ def main() -> None:
         },
         "lateral sum": lateral_sum(),
         "whole runs": whole_runs(),
+        "resolved runs": resolved_runs(),
         "commands": commands(),
     }
-    for title in ("lateral sum", "whole runs", "commands"):
+    for title in ("lateral sum", "whole runs", "resolved runs", "commands"):
         show(title, results[title])
     if len(sys.argv) > 1:
         Path(sys.argv[1]).write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")

@@ -9,7 +9,7 @@ from numba import njit
 
 from craterfront.models.zone_steps import diffusive_step, well_mixed_step
 
-_SETTLED = 1e-11  # change per cell's worth of atoms below which a zone counts as steady
+SETTLED = 1e-11  # change per cell's worth of atoms below which a zone counts as steady
 
 
 @njit(cache=True, nogil=True)
@@ -28,7 +28,7 @@ def cumulate(atoms):
 
 
 @njit(cache=True, nogil=True)
-def _mean_composition(cumulated, totals, start, end, pointer, out):
+def mean_composition(cumulated, totals, start, end, pointer, out):
     """Mean composition between two atom coordinates of the undisturbed sample."""
     species, slices = out.size, totals.size - 1
     out[:] = 0.0
@@ -55,14 +55,14 @@ def _mean_composition(cumulated, totals, start, end, pointer, out):
 
 
 @njit(cache=True, nogil=True)
-def _undisturbed(cumulated, totals, cells, cell_atoms):
+def undisturbed(cumulated, totals, cells, cell_atoms):
     """The zone before the first ion: the uppermost part of the sample."""
     species = cumulated.shape[1]
     zone = np.empty((species, cells))
     mean = np.empty(species)
     pointer = 0
     for j in range(cells):
-        pointer = _mean_composition(
+        pointer = mean_composition(
             cumulated, totals, j * cell_atoms, (j + 1) * cell_atoms, pointer, mean
         )
         zone[:, j] = mean
@@ -70,7 +70,7 @@ def _undisturbed(cumulated, totals, cells, cell_atoms):
 
 
 @njit(cache=True, nogil=True)
-def _activate(zone, entering, active):
+def activate(zone, entering, active):
     """List the species that are in the zone or enter it; drop what is below all meaning."""
     count = 0
     for s in range(entering.size):
@@ -84,7 +84,7 @@ def _activate(zone, entering, active):
 
 
 @njit(cache=True, nogil=True)
-def _change(zone, before, active):
+def change(zone, before, active):
     """Largest change of a fraction."""
     largest = 0.0
     for s in active:
@@ -105,14 +105,24 @@ def _surface_means(zone, preference, dose_per_atom):
 
 
 @njit(cache=True, nogil=True)
-def march(atoms, zone_atoms, cells, diffusion_per_dose, preference, dose_per_atom, longest, states):
+def march(
+    atoms,
+    zone_atoms,
+    cells,
+    diffusion_per_dose,
+    preference,
+    dose_per_atom,
+    relative_mixing,
+    longest,
+    states,
+):
     """Atoms that leave with every slice; `states` (if not empty) keeps the zone at every edge."""
     slices, species = atoms.shape
     cumulated, totals = cumulate(atoms)
     removed = np.zeros((slices, species))
     cell_atoms = zone_atoms / cells
     per_dose = diffusion_per_dose / cell_atoms  # mixing strength in cells per unit of dose
-    zone = _undisturbed(cumulated, totals, cells, cell_atoms)
+    zone = undisturbed(cumulated, totals, cells, cell_atoms)
     before = zone.copy()
     trials = np.zeros((2, species, cells + 1))
     work = np.zeros((2, cells))
@@ -124,10 +134,10 @@ def march(atoms, zone_atoms, cells, diffusion_per_dose, preference, dose_per_ato
         states[0] = zone
     for k in range(slices):
         size = (totals[k + 1] - totals[k]) / cell_atoms
-        pointer = _mean_composition(
+        pointer = mean_composition(
             cumulated, totals, totals[k] + zone_atoms, totals[k + 1] + zone_atoms, pointer, entering
         )
-        active = _activate(zone, entering, everything)
+        active = activate(zone, entering, everything)
         left = size
         while left > 0.0:
             x = min(left, longest)
@@ -136,15 +146,15 @@ def march(atoms, zone_atoms, cells, diffusion_per_dose, preference, dose_per_ato
                 mean = well_mixed_step(zone, entering, x, preference, active, leaving)
             else:
                 mean, dose = diffusive_step(
-                    zone, entering, x, per_dose, preference, dose_per_atom, active, mean, dose,
-                    leaving, trials, work,
+                    zone, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
+                    active, mean, dose, leaving, trials, work,
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms
             left -= x
             if left <= 1e-12 * size:
                 break
-            if _change(zone, before, active) <= _SETTLED * x:
+            if change(zone, before, active) <= SETTLED * x:
                 for s in active:
                     removed[k, s] += left * cell_atoms * entering[s]
                 break

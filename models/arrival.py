@@ -1,163 +1,37 @@
 """The exposure matrix: the share of every slice that has left after a supply of dose.
 
 A point of the crater with relative rate g and dose offset delta has passed the dose d after the
-supply of dose D when g D + delta >= d. E[k](D) is the mean of that share over slice k's dose
-interval and over the area. With g uniform on a segment and delta normal it has a closed form in
-the iterated integrals of the normal distribution function Phi,
-
-    H(x) = int_-inf^x Phi(y/s) dy  = x Phi(x/s) + s phi(x/s)
-    H2(x) = int_-inf^x H(y) dy     = ((x^2 + s^2) Phi(x/s) + x s phi(x/s)) / 2,
-
-as a second difference of H2 over the segment and the slice. Where either of these is narrow
-against s, a uniform distribution of that width is as good as a normal one of the same variance
-(the error of the fourth cumulant is below 1e-6 of full scale), and H or Phi is used.
+supply of dose D when g D + delta >= d (`floor`). E[k](D) is the mean of that share over slice k's
+dose interval and over the area, a closed form (`normal_shares`).
 
 No column reaches a slice before the one above it: E[k] is also limited by E[k-1]. (With normal
 offsets whose spread grows quickly, their tails alone would allow it.)
 
-The surface. A rough surface is continued upwards by its mirror image: columns that have not yet
-arrived at D = 0 lack as much as those that are ahead have already lost. The share is counted from
-D = 0. Then the dose that all columns use is balanced with the dose that is supplied, so that a
-uniform sample gives a constant signal from the first sample on: E is evaluated at D*, where
+The surface. A rough surface is continued upwards by its mirror image: what the columns that are
+ahead have already lost at D = 0 stands above the mean surface on those that have not yet arrived.
+The share is counted from D = 0. Then the dose that all columns use is balanced with the dose that
+is supplied (`dose_balance`), so that a uniform sample gives a constant signal from the first sample
+on: E is evaluated at D*, where
 
     sum_k dose_k (E[k](D*) - E[k](0)) = D.
 """
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 
-REACH = 6.5  # standard deviations beyond which Phi counts as 0 or 1 (4e-11)
-_TABLE_REACH = 7
-_PER_UNIT = 64  # table entries per standard deviation
-_NARROW = 0.2  # a uniform distribution this narrow against s counts as normal
+from craterfront.models.dose_balance import balanced, interpolated
+from craterfront.models.floor import Floor
+from craterfront.models.normal_shares import REACH, as_normal, mean_share, mean_share_of_time
+
 _SUDDEN = 1.5
+_ROUNDING = 1e-9  # of a variance
 _SHARPEST = 1e-13  # of the whole dose: a spread of 0
-_NODES_PER_SPREAD = 0.18  # spacing of the nodes at which D* is solved
-_EVEN = 0.01  # relative half-width of a segment that counts as one rate within an interval
-_BALANCED = 1e-11  # of the whole dose
-_MOST_PASSES = 14
-
-
-def _cubics(value: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Coefficients of cubics from node to node, of which values and slopes are given."""
-    f0, f1, d0, d1 = value[:-1], value[1:], slope[:-1] / _PER_UNIT, slope[1:] / _PER_UNIT
-    rise = f1 - f0
-    return np.ascontiguousarray(
-        np.column_stack([f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise])
-    )
-
-
-def _normal_integrals() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Phi, H and H2 for s = 1 as cubics; relative error below 1e-6 out to the reach."""
-    u = np.arange(-_TABLE_REACH * _PER_UNIT, _TABLE_REACH * _PER_UNIT + 1) / _PER_UNIT
-    phi = np.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
-    cumulative = np.array([0.5 * math.erfc(-x * math.sqrt(0.5)) for x in u])
-    h1 = u * cumulative + phi
-    h2 = 0.5 * ((u * u + 1.0) * cumulative + u * phi)
-    return _cubics(cumulative, phi), _cubics(h1, cumulative), _cubics(h2, h1)
-
-
-_PHI, _H, _H2 = _normal_integrals()
-
-
-@njit(cache=True, nogil=True)
-def _cubic_at(table, u):
-    position = (u + _TABLE_REACH) * _PER_UNIT
-    i = int(position)
-    t = position - i
-    return table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
-
-
-@njit(cache=True, nogil=True)
-def _phi(u):
-    if u >= REACH:
-        return 1.0
-    return _cubic_at(_PHI, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _h(u):
-    if u >= REACH:
-        return u
-    return _cubic_at(_H, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _h2(u):
-    if u >= REACH:
-        return 0.5 * (u * u + 1.0)
-    return _cubic_at(_H2, u) if u > -REACH else 0.0
-
-
-@njit(cache=True, nogil=True)
-def _shrunk(square):
-    """1 / sqrt(1 + square / 12) for small squares, to 1e-7."""
-    e = square / 12.0
-    return 1.0 - 0.5 * e * (1.0 - 0.75 * e)
-
-
-@njit(cache=True, nogil=True)
-def _mean_passed(u, a, b):
-    """Mean of Phi around u, spread evenly over a width a and, besides, over b."""
-    if a > b:
-        a, b = b, a
-    if a <= _NARROW or a <= 1e-7 * b:
-        if b <= _NARROW:
-            return _phi(u * _shrunk(a * a + b * b))
-        shrink = _shrunk(min(a, _NARROW) ** 2)  # wider than narrow, a is nothing against b
-        u, b = u * shrink, b * shrink
-        return (_h(u + 0.5 * b) - _h(u - 0.5 * b)) / b
-    near, far = 0.5 * (b - a), 0.5 * (b + a)
-    return ((_h2(u + far) - _h2(u - near)) - (_h2(u + near) - _h2(u - far))) / (a * b)
-
-
-@njit(cache=True, nogil=True)
-def _mean_share(segments, dose, middle, size, inverse):
-    """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse."""
-    total = 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        u0, u1 = (low * dose - middle) * inverse, (high * dose - middle) * inverse
-        # The bounds first: most pairs are settled for a segment.
-        if u0 - 0.5 * size >= REACH:
-            total += weight
-        elif u1 + 0.5 * size > -REACH:
-            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _mean_share_of_time(segments, start, end, middle, size, inverse):
-    """The same, also averaged over doses D from start to end, for narrow segments.
-
-    Of the three spreads (within the segment, of time, of depth) the smallest counts as normal.
-    """
-    dose, total = 0.5 * (start + end), 0.0
-    for p in range(segments.shape[0]):
-        low, high, weight = segments[p, 0], segments[p, 1], segments[p, 2]
-        first, last = (low * start - middle) * inverse, (high * end - middle) * inverse
-        if first - 0.5 * size >= REACH:
-            total += weight
-        elif last + 0.5 * size > -REACH:
-            rate = 0.5 * (low + high)
-            a, b = (high - low) * dose * inverse, rate * (end - start) * inverse
-            least, most = min(a, b, size), max(a, b, size)
-            shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
-            u = (rate * dose - middle) * inverse * shrink
-            total += weight * _mean_passed(u, (a + b + size - least - most) * shrink, most * shrink)
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _as_normal(d0, d1, s):
-    """Middle of a slice, its size and 1 / spread; a narrow slice is part of the spread instead."""
-    size = (d1 - d0) / s
-    if size <= _NARROW:
-        return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
-    return 0.5 * (d0 + d1), size, 1.0 / s
+_THINNEST = 1e-13  # of the relief: a slice above the surface
+_MOST_MOVES = 8
+_MOVED = 1e-3
+_EVEN = 0.01  # relative half-width of a piece that counts as one rate within an interval
 
 
 @njit(cache=True, nogil=True)
@@ -186,45 +60,45 @@ def _sudden(edges, sigma, sigma_above):
     sudden = np.zeros(sigma.size, dtype=np.bool_)
     before = np.inf
     for k in range(sigma.size):
-        growth = 2.0 * (sigma[k] ** 2 - sigma_above[k] ** 2) / (edges[k + 1] - edges[k])
-        sudden[k] = growth > _SUDDEN * before
+        gained = sigma[k] ** 2 - sigma_above[k] ** 2
+        growth = 2.0 * gained / (edges[k + 1] - edges[k])
+        sudden[k] = growth > _SUDDEN * before and gained > _ROUNDING * sigma[k] ** 2
         before = max(growth, 0.0)
     return sudden
 
 
 @njit(cache=True, nogil=True)
-def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
-    """sum_k columns[k] E[k](D) for every dose."""
+def _accumulate(pieces, edges, sigma, sigma_above, columns):
+    """sum_k columns[k] E[k] for every state of the pieces of the area, see `Floor.pieces`."""
     slices, width = columns.shape
-    out = np.zeros((doses.size, width))
+    out = np.zeros((pieces.shape[0], width))
     earliest, latest = _bands(edges, sigma)
     sudden = _sudden(edges, sigma, sigma_above)
     middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
     for k in range(slices):
-        middle[k], size[k], inverse[k] = _as_normal(edges[k], edges[k + 1], sigma[k])
-    g_low, g_high, full = np.inf, 0.0, 0.0
-    for p in range(segments.shape[0]):
-        g_low = min(g_low, segments[p, 0])
-        g_high = max(g_high, segments[p, 1])
-        full += segments[p, 2]
+        middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
+    full = pieces[0, :, 2].sum() if pieces.shape[0] else 0.0
     settled = np.zeros(width)  # sum of the columns that have left everywhere
     start, stop = 0, 0
-    for n in range(doses.size):
-        dose = doses[n]
-        while start < slices and g_low * dose >= latest[start]:
+    for n in range(pieces.shape[0]):
+        at = pieces[n]
+        lowest, highest = at[:, 0].min(), at[:, 1].max()
+        while start < slices and lowest >= latest[start]:
             for q in range(width):
                 settled[q] += columns[start, q]
             start += 1
         stop = max(stop, start)
-        while stop < slices and earliest[stop] < g_high * dose:
+        while stop < slices and earliest[stop] < highest:
             stop += 1
         for q in range(width):
             out[n, q] = full * settled[q]
         limit = full
         for k in range(start, stop):
             if sudden[k]:
-                limit = min(limit, _mean_share(segments, dose, edges[k], 0.0, 1.0 / sigma_above[k]))
-            limit = min(limit, _mean_share(segments, dose, middle[k], size[k], inverse[k]))
+                upper = mean_share(at, edges[k], 0.0, 1.0 / sigma_above[k])
+                limit = min(limit, upper)
+            share = mean_share(at, middle[k], size[k], inverse[k])
+            limit = min(limit, share)
             if limit <= 0.0:
                 break
             for q in range(width):
@@ -232,65 +106,15 @@ def _accumulate(doses, edges, sigma, sigma_above, segments, columns):
     return out
 
 
-def balance_nodes(doses: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Indices of doses close enough together to interpolate D* - D, which varies with the spread.
-
-    While columns still come from the mirror image it varies from slice to slice: all doses then.
-
-    Parameters
-    ----------
-    doses : ndarray, shape (N,)
-        Increasing.
-    spread : ndarray, shape (N,)
-        Spread of the arrival dose by roughness and crater at each dose.
-    """
-    step = np.diff(doses, prepend=doses[0]) / np.maximum(spread, 1e-300)
-    passed = np.minimum(np.cumsum(np.minimum(step, 1e9)) / _NODES_PER_SPREAD, 1e15)
-    chosen = np.unique(passed.astype(np.int64), return_index=True)[1]
-    early = np.flatnonzero(doses <= REACH * spread)
-    return np.unique(np.concatenate([chosen, early, [doses.size - 1]]))
-
-
-def _cubic(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Cubic Hermite interpolation with slopes from neighbouring nodes."""
-    if nodes.size < 3:
-        return np.interp(x, nodes, values)
-    slope = np.gradient(values, nodes, edge_order=2)
-    i = np.clip(np.searchsorted(nodes, x, side="right") - 1, 0, nodes.size - 2)
-    size = nodes[i + 1] - nodes[i]
-    t = (x - nodes[i]) / size
-    rise = values[i + 1] - values[i]
-    return (
-        values[i]
-        + t * t * (3.0 - 2.0 * t) * rise
-        + size * t * (1.0 - t) * ((1.0 - t) * slope[i] - t * slope[i + 1])
-    )
-
-
-def _divided(segments: np.ndarray) -> np.ndarray:
-    """The same crater in segments so narrow that all of each moves equally far in an interval."""
-    low, high, weight = segments.T
-    count = np.maximum(np.ceil((high - low) / (_EVEN * (high + low))), 1).astype(np.int64)
-    step = np.repeat((high - low) / count, count)
-    part = np.concatenate([np.arange(n) for n in count])
-    start = np.repeat(low, count) + part * step
-    return np.ascontiguousarray(
-        np.column_stack([start, start + step, np.repeat(weight / count, count)])
-    )
-
-
 @njit(cache=True, nogil=True)
-def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises):
+def _seen_in_time(start, end, edges, sigma_above, sigma, jumps, rises):
     """Mean over area and time, in each interval, of what jumps at upper edges and rises between.
 
-    A column has passed an edge, or a depth within a slice, or it has not.
+    A column has passed an edge, or a depth within a slice, or it has not. `start` and `end` are the
+    states of the pieces of the area at the ends of the intervals.
     """
     slices, width = jumps.shape
-    out = np.zeros((start.size, width))
-    g_low, g_high = np.inf, 0.0
-    for p in range(segments.shape[0]):
-        g_low = min(g_low, segments[p, 0])
-        g_high = max(g_high, segments[p, 1])
+    out = np.zeros((start.shape[0], width))
     earliest, latest = _bands(edges, np.maximum(sigma, sigma_above))
     jumping, rising = np.zeros(slices, dtype=np.bool_), np.zeros(slices, dtype=np.bool_)
     for k in range(slices):
@@ -298,8 +122,10 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
     jumping |= _sudden(edges, sigma, sigma_above)
     settled = np.zeros(width)
     first = 0
-    for n in range(start.size):
-        while first < slices and g_low * start[n] >= latest[first]:
+    for n in range(start.shape[0]):
+        first_at, last_at = start[n], end[n]
+        lowest, highest = first_at[:, 0].min(), last_at[:, 1].max()
+        while first < slices and lowest >= latest[first]:
             for q in range(width):
                 settled[q] += jumps[first, q] + rises[first, q]
             first += 1
@@ -307,19 +133,17 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
             out[n, q] = settled[q]
         limit = 1.0
         for k in range(first, slices):
-            if earliest[k] > g_high * end[n]:
+            if earliest[k] > highest:
                 break
             upper, lower = edges[k], edges[k + 1]
             if jumping[k]:
-                share = _mean_share_of_time(
-                    segments, start[n], end[n], upper, 0.0, 1.0 / sigma_above[k]
-                )
+                share = mean_share_of_time(first_at, last_at, upper, 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * jumps[k, q]
             if rising[k]:
-                normal = _as_normal(upper, lower, sigma[k])
-                share = _mean_share_of_time(segments, start[n], end[n], *normal)
+                normal = as_normal(upper, lower, sigma[k])
+                share = mean_share_of_time(first_at, last_at, *normal)
                 limit = min(limit, share)
                 for q in range(width):
                     out[n, q] += limit * rises[k, q]
@@ -327,18 +151,19 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, segments, jumps, rises)
 
 
 @njit(cache=True, nogil=True)
-def _matrix(doses, edges, sigma, sigma_above, segments):
+def _matrix(pieces, edges, sigma, sigma_above):
     slices = sigma.size
     sudden = _sudden(edges, sigma, sigma_above)
-    out = np.empty((slices, doses.size))
-    for n in range(doses.size):
+    out = np.empty((slices, pieces.shape[0]))
+    for n in range(pieces.shape[0]):
+        at = pieces[n]
         limit = np.inf
         for k in range(slices):
             if sudden[k]:
-                upper = _mean_share(segments, doses[n], edges[k], 0.0, 1.0 / sigma_above[k])
+                upper = mean_share(at, edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
-            normal = _as_normal(edges[k], edges[k + 1], sigma[k])
-            limit = min(limit, _mean_share(segments, doses[n], *normal))
+            normal = as_normal(edges[k], edges[k + 1], sigma[k])
+            limit = min(limit, mean_share(at, *normal))
             out[k, n] = limit
     return out
 
@@ -356,11 +181,12 @@ class Arrival:
     source : ndarray of int, shape (K',)
         The slice of the sample that each one is, or mirrors.
     weight : ndarray, shape (K',)
-        1, or for a mirror slice what makes its gain the loss of the slice itself at D = 0.
+        1, or for a mirror slice what makes its gain the loss of the slice itself at D = 0; without
+        such a gain the slice itself weighs more.
     first : int
         Index of the first slice that is not a mirror image.
-    segments : ndarray, shape (P, 3)
-        Crater, see `crater`.
+    floor : Floor
+        The crater.
     balanced : bool
         Whether the spread varies with depth, so that D* differs from D.
     """
@@ -371,11 +197,17 @@ class Arrival:
     source: np.ndarray
     weight: np.ndarray
     first: int
-    segments: np.ndarray
+    floor: Floor
     balanced: bool
 
     @classmethod
-    def of(cls, slice_dose: np.ndarray, spread: np.ndarray, segments: np.ndarray) -> "Arrival":
+    def of(
+        cls,
+        slice_dose: np.ndarray,
+        spread: np.ndarray,
+        floor: Floor,
+        even_spread: np.ndarray | None = None,
+    ) -> "Arrival":
         """Place slices on the dose axis.
 
         Parameters
@@ -384,41 +216,76 @@ class Arrival:
             Dose used by each slice, > 0.
         spread : ndarray, shape (K + 1,)
             Of the arrival dose at the faces of the slices, >= 0, see `roughening.dose_spread`.
-        segments : ndarray, shape (P, 3)
-            Crater, see `crater`.
+        floor : Floor
+            The crater.
+        even_spread : ndarray, shape (K + 1,), optional
+            More spread at the faces of the slices, by which no column uses more dose than others.
         """
+        uneven = np.ptp(spread) > 0.0 or floor.has_offsets
+        if even_spread is not None:
+            spread = np.hypot(spread, even_spread)
         edges = np.append(0.0, np.cumsum(slice_dose))
         spread = np.maximum(spread, _SHARPEST * edges[-1])
         sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
-        ahead = np.flatnonzero(edges[:-1] < REACH * sigma)
+        ahead = np.flatnonzero(edges[:-1] < REACH * sigma + floor.furthest_offset)
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0
         order = np.append(np.arange(mirrored)[::-1], np.arange(slice_dose.size))
-        all_edges = np.append(-edges[mirrored:0:-1], edges)
         above = spread[np.append(np.arange(mirrored, 0, -1), np.arange(slice_dose.size))]
-        segments = np.ascontiguousarray(segments, dtype=float)
-        weight = np.ones(order.size)
-        if mirrored:
-            head = slice(None, 2 * mirrored)
-            share = _matrix(
-                np.zeros(1),
-                all_edges[: 2 * mirrored + 1],
-                sigma[order[head]],
-                above[head],
-                segments,
-            )[:, 0]
-            gain = segments[:, 2].sum() - share[:mirrored]
-            loss = share[: mirrored - 1 : -1]
-            weight[:mirrored] = np.divide(loss, gain, out=np.ones(mirrored), where=gain > 0)
-        return cls(
-            np.ascontiguousarray(all_edges),
+        plain = cls(
+            np.append(-edges[mirrored:0:-1], edges),
             np.ascontiguousarray(sigma[order]),
             np.ascontiguousarray(above),
             order,
-            weight,
+            np.ones(order.size),
             mirrored,
-            segments,
-            bool(np.ptp(spread) > 0.0),
+            floor,
+            bool(uneven),
         )
+        if not mirrored:
+            return plain
+        return (plain._moved() if floor.has_offsets else plain)._weighted()
+
+    def _lost_and_gained(self) -> tuple[np.ndarray, np.ndarray]:
+        """Share of the slices that is gone at D = 0, and of their mirror images that stands."""
+        head = slice(0, 2 * self.first)
+        share = _matrix(
+            self.floor.pieces(np.zeros(1), self.floor.area),
+            self.edges[: 2 * self.first + 1],
+            self.sigma[head],
+            self.sigma_above[head],
+        )[:, 0]
+        return share[self.first :], self.floor.area.sum() - share[self.first - 1 :: -1]
+
+    def _moved(self) -> "Arrival":
+        """Mirror images moved to where as much stands above the surface as is lost below it.
+
+        How much stands within a slice is taken as even, and found again with thinner slices.
+        """
+        moved = self
+        for _ in range(_MOST_MOVES):
+            lost, gained = moved._lost_and_gained()
+            depth = self.edges[self.first : 2 * self.first + 1]
+            height = -moved.edges[self.first :: -1]
+            lost_up_to = np.append(0.0, np.cumsum(lost * np.diff(depth)))
+            gained_up_to = np.append(0.0, np.cumsum(gained * np.diff(height)))
+            if np.allclose(lost_up_to, gained_up_to, _MOVED):
+                break
+            rising = np.append(True, np.diff(gained_up_to) > 0)
+            gained_up_to *= lost_up_to[-1] / gained_up_to[-1]
+            height = np.interp(lost_up_to, gained_up_to[rising], height[rising])
+            step = np.maximum(np.diff(height), _THINNEST * depth[-1])
+            edges = np.append(-np.cumsum(step)[::-1], self.edges[self.first :])
+            moved = replace(self, edges=edges)
+        return moved
+
+    def _weighted(self) -> "Arrival":
+        """Mirror images that gain what the slices themselves have lost."""
+        lost, gained = self._lost_and_gained()
+        weight, stands = self.weight.copy(), gained > 0.0
+        weight[: self.first] = np.divide(lost, gained, out=np.ones(self.first), where=stands)[::-1]
+        # Where nothing stands, the columns that have it hold what the others lack.
+        weight[self.first : 2 * self.first][~stands] = 1.0 / (1.0 - lost[~stands])
+        return replace(self, weight=weight)
 
     def balanced_dose(
         self, slice_dose: np.ndarray, doses: np.ndarray, nodes: np.ndarray | None = None
@@ -433,7 +300,7 @@ class Arrival:
             Dose supplied, increasing from >= 0.
         nodes : ndarray of int, optional
             Indices of the doses at which the balance is solved, the first and last among them, see
-            `balance_nodes`; between them D* - D is interpolated. Default: all.
+            `dose_balance.balance_nodes`; between them D* - D is interpolated. Default: all.
 
         Returns
         -------
@@ -444,26 +311,20 @@ class Arrival:
             return doses
         supplied = doses if nodes is None else doses[nodes]
         used = (slice_dose[self.source] * self.weight)[:, None]
-        before = self._sum(np.zeros(1), used)[0, 0]
-        guess, slope = supplied.copy(), np.ones_like(supplied)
-        previous, previous_value = guess, guess
-        for attempt in range(_MOST_PASSES):
-            value = self._sum(guess, used)[:, 0] - before
-            error = value - supplied
-            if np.max(np.abs(error)) <= _BALANCED * supplied[-1]:
-                break
-            step = guess - previous
-            moved = np.abs(step) > 1e-14 * (1.0 + np.abs(guess))
-            if attempt:
-                secant = (value - previous_value) / np.where(moved, step, 1.0)
-                slope = np.where(moved, np.clip(secant, 0.25, 4.0), slope)
-            previous, previous_value = guess, value
-            guess = np.maximum(np.maximum.accumulate(guess - error / slope), 0.0)
-        if nodes is None:
-            return guess
-        return np.maximum.accumulate(doses + _cubic(doses, supplied, guess - supplied))
+        area = self.floor.area
+        before = self._sum(np.zeros(1), used, area)[0, 0]
 
-    def collected(self, columns: np.ndarray, doses: np.ndarray) -> np.ndarray:
+        def excess(dose: np.ndarray) -> np.ndarray:
+            return self._sum(dose, used, area)[:, 0] - before
+
+        solved = balanced(excess, supplied)
+        if nodes is None:
+            return solved
+        return np.maximum.accumulate(doses + interpolated(doses, supplied, solved - supplied))
+
+    def collected(
+        self, columns: np.ndarray, doses: np.ndarray, share: np.ndarray | None = None
+    ) -> np.ndarray:
         """What has been collected up to each dose, counted from D = 0.
 
         Parameters
@@ -472,13 +333,16 @@ class Arrival:
             Q quantities that the slices of the sample hold.
         doses : ndarray, shape (N,)
             Dose (D*), non-decreasing.
+        share : ndarray, shape (P,), optional
+            What each piece of the area counts. Default: what the signal counts it.
 
         Returns
         -------
         ndarray, shape (N, Q)
         """
+        share = self.floor.seen if share is None else share
         held = columns[self.source] * self.weight[:, None]
-        return self._sum(doses, held) - self._sum(np.zeros(1), held)
+        return self._sum(doses, held, share) - self._sum(np.zeros(1), held, share)
 
     def seen(
         self, top: np.ndarray, bottom: np.ndarray, start: np.ndarray, end: np.ndarray
@@ -501,13 +365,13 @@ class Arrival:
         mirrored = (np.arange(self.source.size) < self.first)[:, None]
         upper = np.where(mirrored, bottom[self.source], top[self.source])
         lower = np.where(mirrored, top[self.source], bottom[self.source])
+        even = self.floor.even(_EVEN)
         return _seen_in_time(
-            np.ascontiguousarray(start, dtype=float),
-            np.ascontiguousarray(end, dtype=float),
+            even.pieces(start, even.seen),
+            even.pieces(end, even.seen),
             self.edges,
             self.sigma_above,
             self.sigma,
-            _divided(self.segments),
             np.vstack([upper[:1], upper[1:] - lower[:-1]]),
             lower - upper,
         )
@@ -536,20 +400,10 @@ class Arrival:
         return own
 
     def _shares(self, doses: np.ndarray) -> np.ndarray:
-        return _matrix(
-            np.ascontiguousarray(doses, dtype=float),
-            self.edges,
-            self.sigma,
-            self.sigma_above,
-            self.segments,
-        )
+        pieces = self.floor.pieces(doses, self.floor.seen)
+        return _matrix(pieces, self.edges, self.sigma, self.sigma_above)
 
-    def _sum(self, doses: np.ndarray, held: np.ndarray) -> np.ndarray:
-        return _accumulate(
-            np.ascontiguousarray(doses, dtype=float),
-            self.edges,
-            self.sigma,
-            self.sigma_above,
-            self.segments,
-            np.ascontiguousarray(held, dtype=float),
-        )
+    def _sum(self, doses: np.ndarray, held: np.ndarray, share: np.ndarray) -> np.ndarray:
+        pieces = self.floor.pieces(doses, share)
+        held = np.ascontiguousarray(held, dtype=float)
+        return _accumulate(pieces, self.edges, self.sigma, self.sigma_above, held)

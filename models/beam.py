@@ -3,12 +3,10 @@
 import math
 from collections.abc import Mapping
 
+from craterfront.models.causes import Causes
 from craterfront.models.elements import atomic_density_per_nm3
 from craterfront.models.sputtering import erosion_rate_nm_s, layer_yield
 from craterfront.models.validity import check_positive
-
-U_REL_ANGLE = 0.2
-"""Relative standard uncertainty that the dependence on angle adds to the yield (an estimate)."""
 
 
 def beam_current_density_mA_cm2(
@@ -45,7 +43,7 @@ def beam_erosion_rate_nm_s(
     raster_um: tuple[float, float],
     angle_deg: float = 0.0,
     ion: str = "Ar",
-) -> tuple[float, float]:
+) -> tuple[float, Causes]:
     """Estimated erosion rate of a layer under a rastered ion beam.
 
     Parameters
@@ -63,18 +61,19 @@ def beam_erosion_rate_nm_s(
 
     Returns
     -------
-    rate_nm_s, u_rel
-        Erosion rate along the surface normal [nm/s] and its relative standard uncertainty.
+    rate_nm_s, causes
+        Erosion rate along the surface normal [nm/s], and its relative standard uncertainty, see
+        `causes`.
 
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield.
+        A compound with non-metals that is in no table, or an element without a yield.
     """
-    per_ion, u_rel = layer_yield(atomic_fractions, energy_eV, ion, angle_deg)
+    per_ion, causes = layer_yield(atomic_fractions, energy_eV, ion, angle_deg)
     rate_nm_s = erosion_rate_nm_s(
         beam_current_density_mA_cm2(current_nA, raster_um, angle_deg),
         per_ion,
         atomic_density_per_nm3(atomic_fractions, density_g_cm3),
     )
-    return rate_nm_s, math.hypot(u_rel, U_REL_ANGLE) if angle_deg else u_rel
+    return rate_nm_s, causes

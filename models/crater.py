@@ -2,8 +2,11 @@
 
 A point of the crater has the relative rate g, constant in time, with mean 1 over the area. Every
 shape here is a mixture of uniform distributions: then the share of the area that has passed a
-slice is a closed form (`arrival`). A segment (low, high, weight) is a uniform distribution of g;
-low = high is a single value.
+slice is a closed form (`arrival`). A segment (first, last, weight) is a uniform distribution of g
+between first and last, in round craters from the inside out; first = last is a single value.
+
+Each material may have a crater of its own, shape (M, P, 3): the same pieces of the area, with their
+rates while they are in that material.
 """
 
 import math
@@ -33,8 +36,8 @@ def parabolic(curvature: float) -> np.ndarray:
     """
     if not abs(curvature) < 2:
         raise ValueError(f"curvature must be between -2 and 2, got {curvature}")
-    half = 0.5 * abs(curvature)
-    return np.array([[1.0 - half, 1.0 + half, 1.0]])
+    half = 0.5 * curvature
+    return np.array([[1.0 + half, 1.0 - half, 1.0]])
 
 
 def tilted(tilt: float) -> np.ndarray:
@@ -115,15 +118,73 @@ def measured(radius: np.ndarray, depth: np.ndarray) -> np.ndarray:
     if radius[0] > 0:
         radius, depth = np.append(0.0, radius), np.append(depth[0], depth)
     area = np.diff(radius**2) / radius[-1] ** 2
-    low = np.minimum(depth[1:], depth[:-1])
-    high = np.maximum(depth[1:], depth[:-1])
-    mean = float(np.sum(area * 0.5 * (low + high)))
-    return np.column_stack([low / mean, high / mean, area])
+    mean = float(np.sum(area * 0.5 * (depth[1:] + depth[:-1])))
+    return np.column_stack([depth[:-1] / mean, depth[1:] / mean, area])
+
+
+def divided(segments: np.ndarray, count: int) -> np.ndarray:
+    """The same crater with each segment in so many pieces of equal area, shape (count P, 3)."""
+    first, last, weight = np.repeat(segments, count, axis=0).T
+    start = np.tile(np.arange(count) / count, segments.shape[0])
+    rise = last - first
+    return np.column_stack(
+        [first + start * rise, first + (start + 1 / count) * rise, weight / count]
+    )
+
+
+def merged(segments: np.ndarray, seen: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Much the same crater in fewer segments of like rates, with their shares of the signal.
+
+    Each is a uniform distribution of the share, mean and variance of what it stands for.
+    """
+    order = np.argsort(segments[:, :2].sum(axis=1))
+    segments, seen = segments[order], seen[order]
+    group = np.minimum((count * np.cumsum(segments[:, 2])).astype(int), count - 1)
+    first = np.unique(group, return_index=True)[1]
+    area = segments[:, 2]
+    middle = 0.5 * segments[:, :2].sum(axis=1)
+    share = np.add.reduceat(area, first)
+    mean = np.add.reduceat(area * middle, first) / share
+    square = middle**2 + (segments[:, 1] - segments[:, 0]) ** 2 / 12.0
+    variance = np.add.reduceat(area * square, first) / share - mean**2
+    half = np.minimum(np.sqrt(3.0 * np.maximum(variance, 0.0)), 0.9 * mean)
+    return np.column_stack([mean - half, mean + half, share]), np.add.reduceat(seen, first)
+
+
+def seen_shares(segments: np.ndarray, radius: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Share of the signal that comes from each segment of a round crater.
+
+    Parameters
+    ----------
+    segments : ndarray, shape (P, 3)
+        From the inside out.
+    radius : ndarray, shape (N,)
+        Increasing from 0 to the edge of the analysed area, any unit; N >= 2.
+    weight : ndarray, shape (N,)
+        How strongly the signal counts a sputtered atom at each radius, >= 0, any unit; linear in
+        between.
+
+    Returns
+    -------
+    ndarray, shape (P,)
+        Sums to 1.
+    """
+    radius, weight = np.asarray(radius, float), np.asarray(weight, float)
+    bound = radius[-1] * np.sqrt(np.append(0.0, np.cumsum(segments[:, 2])).clip(0.0, 1.0))
+    points = np.union1d(radius, bound)
+    at = np.interp(points, radius, weight)
+    step = np.diff(points)
+    # of 2 r w(r) with both linear
+    part = step * (points[:-1] * (2 * at[:-1] + at[1:]) + points[1:] * (at[:-1] + 2 * at[1:])) / 3
+    up_to = np.interp(bound, points, np.append(0.0, np.cumsum(part)))
+    return np.diff(up_to) / up_to[-1]
 
 
 def relative_smoothing(segments: np.ndarray) -> float:
-    """Standard deviation of g within the narrowest segment: how much a crater smooths at least.
+    """Standard deviation of g if all of the floor were as level as its most level segment.
 
     A floor with an edge is two sharp copies of the sample, however far apart.
     """
-    return float(np.min(segments[:, 1] - segments[:, 0])) / math.sqrt(12.0)
+    change, weight = np.abs(segments[..., 1] - segments[..., 0]), segments[..., 2]
+    whole = np.divide(change, weight, out=np.full_like(weight, np.inf), where=weight > 0)
+    return float(np.min(whole)) / math.sqrt(12.0)

@@ -350,11 +350,17 @@ def _compound_densities() -> tuple[tuple[dict[str, float], Density], ...]:
 
 def _tabulated_density(atomic: Mapping[str, float]) -> Density | None:
     for composition, density in _compound_densities():
-        if composition.keys() == atomic.keys() and all(
-            abs(composition[symbol] - atomic[symbol]) <= COMPOSITION_TOLERANCE for symbol in atomic
-        ):
+        if same_composition(composition, atomic):
             return density
     return None
+
+
+def same_composition(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
+    """Whether two compositions agree within 1e-3 in every atomic fraction."""
+    a, b = normalised(one), normalised(other)
+    return a.keys() == b.keys() and all(
+        abs(a[symbol] - b[symbol]) <= COMPOSITION_TOLERANCE for symbol in a
+    )
 
 
 # --- atoms, mass and thickness --------------------------------------------------------------------

@@ -9,9 +9,17 @@ author from memory). Light of a resonance line is absorbed again by atoms of the
 
 with x the mass rate of the element, k the intensity per mass rate, b the background and kappa the
 self-absorption. For kappa = 0 the line is straight. The form is that of a homogeneous absorber
-(derived from the law of Lambert and Beer); it holds as long as the intensity still rises clearly.
+(derived from the law of Lambert and Beer: light that is emitted evenly along a path of the optical
+depth y leaves it by the share (1 - exp(-y)) / y); it holds as long as the intensity still rises
+clearly.
+
+Hydrogen in the discharge makes most lines brighter or weaker (V.-D. Hodoroaba et al., Journal of
+Analytical Atomic Spectrometry 15, 2000, 1075, and 18, 2003, 521). Of that only the fact is from the
+literature; the form here, 1 + h x / (x + x_0) for x hydrogen, is an assumption: in proportion to
+little hydrogen, and a constant factor for much of it.
 """
 
+import math
 import warnings
 from dataclasses import dataclass
 
@@ -24,6 +32,10 @@ CONSTANTS = ("intensity_per_ug_s", "background", "self_absorption_s_ug")
 """The constants of one line, in the order of the arrays below."""
 
 _LEAST_SLOPE = 0.1
+DEEPEST = -math.log(_LEAST_SLOPE)
+"""Optical depth beyond which less than a tenth of the slope of a line is left: noise, and whatever
+the homogeneous absorber leaves out, count ten times there."""
+
 _SERIES_BELOW = 1e-3  # where the closed forms lose digits
 
 
@@ -76,11 +88,60 @@ class SelfAbsorbed(ValueError):
         super().__init__("intensity: at or above background + k / kappa, which no mass rate gives")
 
 
+def escaping_share(optical_depth: np.ndarray) -> np.ndarray:
+    """Share of the light of a line that its own atoms let through, from 1 down to 0.
+
+    Parameters
+    ----------
+    optical_depth : ndarray
+        Of the way through the discharge, at least 0; any shape.
+    """
+    return exprel(-optical_depth)
+
+
+def hydrogen_factor(hydrogen: np.ndarray, effect: np.ndarray, half: float) -> np.ndarray:
+    """Intensity of a line with hydrogen in the discharge, over that without.
+
+    Parameters
+    ----------
+    hydrogen : ndarray
+        How much of it there is, at least 0, in any unit.
+    effect : ndarray
+        Relative change h by very much hydrogen, > -1; broadcast with `hydrogen`.
+    half : float
+        The amount x_0 that makes half of the change, > 0, in the same unit.
+
+    Returns
+    -------
+    ndarray
+
+    Notes
+    -----
+    A constant amount g of hydrogen besides, in the gas, needs no number of its own: with x + g for
+    x the factor is that of x times a constant, with x_0 + g for x_0 and
+    h x_0 / (x_0 + g (1 + h)) for h (derived).
+
+    Examples
+    --------
+    >>> hydrogen_factor(np.array([0.0, 2.0, 6.0]), np.array(0.4), 2.0)
+    array([1. , 1.2, 1.3])
+    """
+    return 1.0 + effect * hydrogen / (hydrogen + half)
+
+
+def check_optical_depth(optical_depth: np.ndarray) -> None:
+    """Warn with `ValidityWarning` where an optical depth is beyond `DEEPEST`."""
+    if np.any(optical_depth > DEEPEST):
+        largest = float(np.max(optical_depth))
+        message = f"self-absorption: optical depths reach {largest:.3g}; above {DEEPEST:.2g} a line"
+        warnings.warn(f"{message} hardly grows with its element", ValidityWarning, stacklevel=2)
+
+
 def line_intensity(
     mass_rate_ug_s: np.ndarray, k: np.ndarray, background: np.ndarray, kappa: np.ndarray
 ) -> np.ndarray:
     """Intensity of a line; arguments broadcast, units as in `EmissionConstants`."""
-    return background + k * mass_rate_ug_s * exprel(-kappa * mass_rate_ug_s)
+    return background + k * mass_rate_ug_s * escaping_share(kappa * mass_rate_ug_s)
 
 
 def mass_rates(constants: EmissionConstants, intensity: np.ndarray) -> MassRates:
@@ -105,8 +166,7 @@ def mass_rates(constants: EmissionConstants, intensity: np.ndarray) -> MassRates
     Warns
     -----
     ValidityWarning
-        Where self-absorption leaves less than a tenth of the slope of the line: noise, and whatever
-        the homogeneous absorber leaves out, count ten times there.
+        For optical depths beyond `DEEPEST`.
     """
     k, background, kappa = (column[:, None] for column in constants.value.T)
     thin = (intensity - background) / k  # the mass rate without self-absorption

@@ -10,17 +10,28 @@ belong to materials; with preferential sputtering, each element of each material
 """
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from craterfront.models import crater
-from craterfront.models.arrival import REACH, Arrival, balance_nodes
-from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
-from craterfront.models.roughening import dose_spread, variance_per_nm
+from craterfront.models.arrival import Arrival
+from craterfront.models.dose_balance import balance_nodes
+from craterfront.models.floor import Floor
+from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms, relative_mixing
+from craterfront.models.normal_shares import REACH
+from craterfront.models.roughening import Growth, dose_spread, relief_variance
 from craterfront.models.slicing import Features, SlicePlan, plan_slices
 from craterfront.models.sloped import divide_amounts, divide_evenly, rises
-from craterfront.models.transitions import interface_planes_nm, slice_fractions, support_nm
+from craterfront.models.transitions import (
+    NO_TABLES,
+    interface_planes_nm,
+    slice_fractions,
+    steepest_sd_nm,
+    support_nm,
+)
 from craterfront.models.viewing import collected_atoms, seen_fractions
 
 _ESCAPE_REACH = 12.0
@@ -29,6 +40,7 @@ _LONGEST_TRANSIENT = 10.0
 _MARGIN = 0.1  # of the depth, sliced below the end of a profile, for parameters that change
 _CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
 _FINER = 2.5  # ... but no more than so many times as many as without
+_OVERLAP = 0.42  # standard deviation of a segment, of its extent, that leaves no ripple
 _FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
 
 
@@ -41,13 +53,18 @@ class LayeredSample:
     thickness_nm : ndarray, shape (L,)
         Layers above the substrate [nm].
     width_nm, shape : ndarray, shape (L,)
-        Interface below each of them: width [nm] and index into `transitions.SHAPES`.
+        Interface below each of them: width [nm] and index into `transitions.SHAPES`, or the
+        number of a table.
+    relief_nm : ndarray, shape (L,), optional
+        Standard deviation of its height against the outer surface [nm]; flat by default.
     material : ndarray of int, shape (L + 1,)
         Material of each layer and of the substrate.
     atomic_density_per_nm3, rate_nm_s : ndarray, shape (M,)
         Of each material [1/nm^3], [nm/s].
     composition : ndarray, shape (M, E)
         Atomic fractions of each material, rows sum to 1.
+    tables : ndarray, shape (N, P, 2)
+        Points of tabulated transitions, see `transitions.stacked`.
     """
 
     thickness_nm: np.ndarray
@@ -57,6 +74,23 @@ class LayeredSample:
     atomic_density_per_nm3: np.ndarray
     rate_nm_s: np.ndarray
     composition: np.ndarray
+    tables: np.ndarray = field(default_factory=lambda: NO_TABLES)
+    relief_nm: np.ndarray | None = None
+
+    def planes_nm(self) -> np.ndarray:
+        """Interface planes [nm], shape (L,)."""
+        return interface_planes_nm(self.thickness_nm, self.width_nm, self.shape, self.tables)
+
+    def layers_in(self, edges_nm: np.ndarray, planes_nm: np.ndarray) -> np.ndarray:
+        """Mean volume fraction of every layer between the edges, see `slice_fractions`."""
+        return slice_fractions(edges_nm, planes_nm, self.width_nm, self.shape, self.tables)
+
+    def relief_variance(self, depth_nm: np.ndarray, planes_nm: np.ndarray) -> np.ndarray:
+        """Variance of the arrival dose by rough interfaces, see `roughening` [s^2]."""
+        if self.relief_nm is None:
+            return np.zeros_like(depth_nm)
+        rate = self.rate_nm_s[self.material]
+        return relief_variance(depth_nm, planes_nm, self.relief_nm, rate)
 
 
 @dataclass(frozen=True)
@@ -65,38 +99,52 @@ class Instrument:
 
     Attributes
     ----------
-    crater : ndarray, shape (P, 3)
-        Distribution of the relative rate, see `crater`.
+    crater : ndarray, shape (P, 3) or (M, P, 3)
+        Distribution of the relative rate, of each material where they differ, see `crater`.
     mixing : str
-        none, uniform or diffusive.
+        none, uniform, diffusive or relocation.
     mixing_length_nm, mixing_range_nm : float
         Referred to the first layer [nm].
+    mixing_lengths_nm : ndarray, shape (M,), optional
+        Mixing length in each material [nm], nan for one that mixes per ion as the first layer
+        does; by default all do.
+    displacement : str
+        Law of displacement by relocation, one of `relocation.LAWS`.
+    displacement_nm : float
+        Its standard deviation along the depth, in the first layer [nm].
     preference : ndarray, shape (E,)
         Relative readiness of each element to leave; all equal for none.
-    roughness : str
-        Law of growth, see `roughening.LAWS`.
-    initial_nm, relative_spread, grain_nm : float
-        Parameters of the roughness.
+    initial_nm : float
+        Roughness of the outer surface over flat interfaces, standard deviation [nm].
+    growth : Growth
+        How roughness grows with depth.
+    heights : ndarray, shape (Q, 3), optional
+        Distribution of the initial heights, see `roughening.height_classes`. Default: normal.
     view : str
         collected (what left the surface) or viewed (what is seen at the surface).
     timing : str
         For a viewed signal: continuous (mean over the interval) or cycle (a snapshot).
     escape_depth_nm : float
         Depth from which the signal comes, along the normal [nm]; 0 for the outermost atoms.
+    seen_share : ndarray, shape (P,), optional
+        Share of the signal that comes from each segment of the crater. Default: as the area.
     """
 
     crater: np.ndarray
     mixing: str = "none"
     mixing_length_nm: float = 0.0
     mixing_range_nm: float = 0.0
+    mixing_lengths_nm: np.ndarray | None = None
+    displacement: str = "exponential"
+    displacement_nm: float = 0.0
     preference: np.ndarray | None = None
-    roughness: str = "none"
     initial_nm: float = 0.0
-    relative_spread: float = 0.0
-    grain_nm: float = 0.0
+    growth: Growth = field(default_factory=Growth)
+    heights: np.ndarray | None = None
     view: str = "collected"
     timing: str = "continuous"
     escape_depth_nm: float = 0.0
+    seen_share: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -114,20 +162,52 @@ class Signals:
         Slice edges.
     planes_nm : ndarray, shape (L,)
         Interface planes.
-    slice_dose : ndarray, shape (K,)
-        Dose that removes each slice [s].
-    arrival : Arrival
-    balanced_dose : ndarray, shape (T,)
-        D* at each time edge [s].
+    places : list of Place
+        Parts of the analysed area, each with a clock of its own.
     """
 
     signal: np.ndarray
     mean_depth_nm: np.ndarray
     edges_nm: np.ndarray
     planes_nm: np.ndarray
+    places: "list[Place]"
+
+    def left(self) -> np.ndarray:
+        """Share of every slice that has left the area at each time edge, shape (K, T)."""
+        return _summed(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
+
+
+@dataclass(frozen=True)
+class Place:
+    """A part of the analysed area whose pieces go through the layers in proportion.
+
+    Attributes
+    ----------
+    area, seen : float
+        Share of the area, and of the signal.
+    slice_dose : ndarray, shape (K,)
+        Dose that removes each slice there [s].
+    arrival : Arrival
+    balanced_dose : ndarray, shape (T,)
+        D* at each time edge [s].
+    """
+
+    area: float
+    seen: float
     slice_dose: np.ndarray
     arrival: Arrival
     balanced_dose: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Removed:
+    """What is removed, slice by slice, wherever it is removed."""
+
+    species: np.ndarray  # (K, S) atoms per area that leave with each slice
+    atoms: np.ndarray  # (K,)
+    thickness_nm: np.ndarray  # (K,)
+    edges_nm: np.ndarray  # (K + 1,)
+    surface: np.ndarray  # (S,) atoms per volume at the top of the undisturbed sample
 
 
 @dataclass(frozen=True)
@@ -173,38 +253,66 @@ def _preference_ratio(instrument: Instrument) -> float:
 
 
 def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer:
-    """Altered layer of a run, in atoms per area; the first layer sets it."""
+    """Altered layer of a run, in atoms per area; the first layer sets it, but for the mixing per
+    ion of materials with a length of their own."""
     order = np.append(sample.material[0], np.arange(sample.rate_nm_s.size))
     density = float(sample.atomic_density_per_nm3[sample.material[0]])
     if instrument.mixing == "none" or instrument.mixing_length_nm == 0.0:
         return AlteredLayer()
     if instrument.mixing == "uniform":
         return AlteredLayer.uniform(instrument.mixing_length_nm, density)
-    return AlteredLayer.diffusive(
+    dose, relative = _steady_dose_per_atom(sample), None
+    if instrument.mixing == "relocation":
+        return AlteredLayer.relocated(
+            instrument.mixing_length_nm,
+            instrument.mixing_range_nm,
+            instrument.displacement,
+            instrument.displacement_nm,
+            density,
+            dose[order],
+        )
+    if instrument.mixing_lengths_nm is not None:
+        relative = relative_mixing(
+            instrument.mixing_lengths_nm,
+            instrument.mixing_range_nm,
+            sample.atomic_density_per_nm3,
+            dose,
+            int(sample.material[0]),
+        )
+    layer = AlteredLayer.diffusive(
         instrument.mixing_length_nm,
         instrument.mixing_range_nm,
         density,
-        _steady_dose_per_atom(sample)[order],
+        dose[order],
         _preference_ratio(instrument),
+        None if relative is None else relative[order],
     )
+    return replace(layer, relative_mixing=relative)
 
 
-def _growth(sample: LayeredSample, instrument: Instrument) -> tuple[np.ndarray, float]:
-    return variance_per_nm(
-        instrument.roughness,
-        instrument.relative_spread,
-        instrument.grain_nm,
-        sample.atomic_density_per_nm3,
-    )
+def _decays_nm(sample: LayeredSample, layer: AlteredLayer) -> np.ndarray:
+    """Trailing decay length in each material [nm], shape (M,)."""
+    dose = _steady_dose_per_atom(sample)
+    relative = np.ones(dose.size) if layer.relative_mixing is None else layer.relative_mixing
+    each = zip(sample.atomic_density_per_nm3, dose, relative, strict=True)
+    return np.array([layer.decay_nm(*numbers) for numbers in each])
+
+
+def _dose_growth(sample: LayeredSample, growth: Growth) -> np.ndarray:
+    """Variance of dose gained per nm of each layer, and of as much of the substrate."""
+    thickness = np.append(sample.thickness_nm, max(float(np.sum(sample.thickness_nm)), 1.0))
+    depth = np.cumsum(thickness) - thickness
+    atoms = sample.atomic_density_per_nm3[sample.material] * thickness
+    gained = growth.gained_nm2(depth, thickness, atoms) / thickness
+    return gained / sample.rate_nm_s[sample.material] ** 2
 
 
 def _features(
     sample: LayeredSample, instrument: Instrument, layer: AlteredLayer, interval_s: float
 ) -> Features:
-    above, below = support_nm(sample.width_nm, sample.shape)
-    dose = _steady_dose_per_atom(sample)
+    above, below = support_nm(sample.width_nm, sample.shape, sample.tables)
     density = sample.atomic_density_per_nm3
-    decay = np.array([layer.decay_nm(n, q) for n, q in zip(density, dose, strict=True)])
+    decay = _decays_nm(sample, layer)
     escape = instrument.escape_depth_nm
     slowest = 1.0
     if layer.cells:
@@ -212,12 +320,13 @@ def _features(
     zone_nm = layer.zone_atoms_nm2 / float(density[sample.material[0]])
     reached = bool(np.any(np.cumsum(sample.thickness_nm) - above < zone_nm))
     changing = slowest > 1.0 or (layer.cells > 1 and reached)  # from the first ion on
-    growth, relative = _growth(sample, instrument)
     rate = sample.rate_nm_s[sample.material]
-    dose_growth = growth[sample.material] / rate**2
-    variance = (instrument.initial_nm / rate[0]) ** 2 + np.append(
-        0.0, np.cumsum(dose_growth[:-1] * sample.thickness_nm)
-    )
+    dose_growth = _dose_growth(sample, instrument.growth)
+    faces = np.append(0.0, np.cumsum(sample.thickness_nm))
+    relief = sample.relief_variance(faces, faces[1:])
+    variance = (instrument.initial_nm / rate[0]) ** 2 + relief
+    variance += np.append(0.0, np.cumsum(dose_growth[:-1] * sample.thickness_nm))
+    dose_growth[:-1] += np.diff(relief) / sample.thickness_nm
     return Features(
         above_nm=above,
         below_nm=below,
@@ -229,15 +338,21 @@ def _features(
         sampling_dose=interval_s,
         variance=variance,
         variance_per_nm=dose_growth,
-        relative=float(np.hypot(relative, crater.relative_smoothing(instrument.crater))),
-        spread_grows=bool(growth.any() or relative > 0),
+        relative=float(
+            np.hypot(instrument.growth.of_rate, crater.relative_smoothing(instrument.crater))
+        ),
+        spread_grows=bool(dose_growth.any() or instrument.growth.of_rate > 0),
         coarsest_nm=_PER_ESCAPE_DEPTH * escape if escape > 0 else np.inf,
     )
 
 
 def _feature_nm(sample: LayeredSample, instrument: Instrument, decay_nm: np.ndarray) -> np.ndarray:
     """What the altered layer and the true transition make of each interface."""
-    leaving_nm = np.hypot(decay_nm, 0.5 * sample.width_nm)
+    edge_nm = [
+        steepest_sd_nm(width, shape, sample.tables)
+        for width, shape in zip(sample.width_nm, sample.shape, strict=True)
+    ]
+    leaving_nm = np.hypot(decay_nm, edge_nm)
     escape_nm = instrument.escape_depth_nm
     if instrument.view == "viewed":
         return np.hypot(leaving_nm, escape_nm)
@@ -267,6 +382,7 @@ def plan(
     instrument: Instrument,
     time_edges_s: np.ndarray,
     refine: float = 1.0,
+    interval_s: float | None = None,
 ) -> SlicePlan:
     """Choose the slices for a run; runs with similar parameters may share them.
 
@@ -277,14 +393,17 @@ def plan(
         Edges of the sampling intervals [s].
     refine : float
         Slices are thinner by this factor than the rules of `slicing` ask.
+    interval_s : float, optional
+        The shortest reading, where the edges divide readings [s]. Default: the shortest interval.
     """
     layer = altered_layer(sample, instrument)
-    interval = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
-    features = _features(sample, instrument, layer, interval)
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    if interval_s is None:
+        interval_s = float(np.min(np.diff(time_edges_s))) if time_edges_s.size > 1 else 0.0
+    features = _features(sample, instrument, layer, interval_s)
+    planes = sample.planes_nm()
     rates = sample.rate_nm_s[sample.material]
     dose = float(np.sum(sample.thickness_nm / rates[:-1]))
-    fastest = float(instrument.crater[:, 1].max())
+    fastest = float(instrument.crater[..., :2].max())
     remaining = max(fastest * float(time_edges_s[-1]) - dose, 0.0) * rates[-1]
     depth = float(np.sum(sample.thickness_nm)) + remaining
     spread = rates[-1] * np.sqrt(
@@ -297,14 +416,16 @@ def plan(
     slices = plan_slices(planes, needed, 3.0 * (depth + needed), features, refine)
     top = np.append(0.0, np.cumsum(sample.thickness_nm / rates[:-1]))
     growth = features.variance_per_nm[-1] * rates[-1]
-    variance = np.interp(time_edges_s, top, features.variance)
+    faces = np.append(0.0, np.cumsum(sample.thickness_nm))
+    grown = features.variance - sample.relief_variance(faces, faces[1:])
+    variance = np.interp(time_edges_s, top, grown)
+    variance += sample.relief_variance(np.interp(time_edges_s, top, faces), faces[1:])
     variance += growth * np.maximum(time_edges_s - top[-1], 0.0)
     # Where a crater has several floors, each of them is as sharp as its roughness.
-    _, relative = _growth(sample, instrument)
-    spread = np.sqrt(variance + (relative * time_edges_s) ** 2)
+    spread = np.sqrt(variance + (instrument.growth.of_rate * time_edges_s) ** 2)
     # What is seen is known at slice edges, and runs along straight lines without more slices.
     parts = slices.parts if instrument.view == "collected" else np.ones_like(slices.parts)
-    nodes = balance_nodes(time_edges_s, spread)
+    nodes = balance_nodes(time_edges_s, spread, REACH)
     return replace(
         slices, parts=parts, nodes=nodes, cells=_cells(layer, sample, instrument, features)
     )
@@ -336,17 +457,18 @@ def run(
     """
     time_edges_s = np.asarray(time_edges_s, dtype=float)
     slices = slices or plan(sample, instrument, time_edges_s)
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    planes = sample.planes_nm()
     edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
     kept = np.diff(edges) > 1e-12
     edges, parts = edges[np.append(kept, True)], slices.parts[kept]
     thickness = np.diff(edges)
-    by_layer = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    by_layer = sample.layers_in(edges, planes)
     density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
     atoms = (by_layer @ density_of) * thickness[:, None]
 
     species = _species(sample, instrument.preference)
     layer = replace(altered_layer(sample, instrument), cells=slices.cells)
+    layer = layer.for_species(species.material)
     viewed = instrument.view == "viewed"
     atoms = atoms @ species.share
     removed, states = leaving_atoms(
@@ -358,33 +480,102 @@ def run(
     )
     see = _seen if viewed else _collected
     columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
-    surface_dose_per_nm = float(atoms[0] @ species.dose_per_atom / thickness[0])
+    surface = atoms[0] / thickness[0]
     total = atoms.sum(axis=1)
     if parts.max() > 1:
         columns = divide_amounts(columns, total, parts)
         removed = divide_amounts(removed, total, parts)
         thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
         edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
+    columns = columns @ species.project(projection, sample.composition)
+    left = _Removed(removed, total, thickness, edges, surface)
+    places = list(_places(sample, instrument, species, left, time_edges_s, slices.nodes))
+    each = [_recorded(place, instrument, columns, thickness, time_edges_s) for place in places]
+    signal = _summed(place.seen * part for place, (part, _) in zip(places, each, strict=True))
+    depth = _summed(place.area * part for place, (_, part) in zip(places, each, strict=True))
+    return Signals(signal, depth, edges, planes, places)
 
-    slice_dose = removed @ species.dose_per_atom
+
+def _summed(parts: Iterable[np.ndarray]) -> np.ndarray:
+    return np.sum(list(parts), axis=0)
+
+
+def _places(
+    sample: LayeredSample,
+    instrument: Instrument,
+    species: _Species,
+    removed: _Removed,
+    time_edges_s: np.ndarray,
+    nodes: np.ndarray | None,
+) -> Iterator[Place]:
+    """All of the area, or each segment by itself where it has another rate in each material."""
+    seen = instrument.seen_share
+    if instrument.crater.ndim == 2:
+        floor = partial(Floor.of, instrument.crater, seen)
+        alike = np.ones((sample.rate_nm_s.size, 2))
+        yield _place(sample, instrument, species, removed, alike, floor, time_edges_s, nodes)
+        return
+    floor = partial(Floor.of, crater.flat(), None)
+    for number, area in enumerate(instrument.crater[0, :, 2]):
+        rate = instrument.crater[:, number, :2]
+        place = _place(sample, instrument, species, removed, rate, floor, time_edges_s, nodes)
+        yield replace(place, area=area, seen=area if seen is None else seen[number])
+
+
+def _place(
+    sample: LayeredSample,
+    instrument: Instrument,
+    species: _Species,
+    removed: _Removed,
+    rate: np.ndarray,
+    floor: Callable[[np.ndarray | None], Floor],
+    time_edges_s: np.ndarray,
+    nodes: np.ndarray | None,
+) -> Place:
+    """A place with its relative rates, first and last, in each material (M, 2)."""
+    mean = rate.mean(axis=1)
+    there = replace(sample, rate_nm_s=sample.rate_nm_s * mean)
+    cost = species.dose_per_atom / mean[species.material]
+    slice_dose = removed.species @ cost
+    surface_dose_per_nm = float(removed.surface @ cost)
     spread = dose_spread(
-        total,
-        thickness,
+        removed.atoms,
+        removed.thickness_nm,
         slice_dose,
         surface_dose_per_nm,
-        instrument.roughness,
-        instrument.initial_nm,
-        instrument.relative_spread,
-        instrument.grain_nm,
+        instrument.growth,
+        instrument.initial_nm if instrument.heights is None else 0.0,
     )
+    relief = there.relief_variance(removed.edges_nm, sample.planes_nm())
+    spread = np.sqrt(spread**2 + relief)
     # The last slice only keeps columns from running out of material; its end is far below.
     spread[-1] = spread[-2]
-    arrival = Arrival.of(slice_dose, spread, instrument.crater)
-    columns = columns @ species.project(projection, sample.composition)
-    signal, mean_depth, dose = _recorded(
-        arrival, instrument, slice_dose, columns, thickness, time_edges_s, slices.nodes
+    arrival = Arrival.of(
+        slice_dose,
+        spread,
+        floor(_offsets(instrument, surface_dose_per_nm)),
+        _spread_within(species, removed, rate),
     )
-    return Signals(signal, mean_depth, edges, planes, slice_dose, arrival, dose)
+    balanced = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
+    return Place(1.0, 1.0, slice_dose, arrival, balanced)
+
+
+def _spread_within(species: _Species, removed: _Removed, rate: np.ndarray) -> np.ndarray | None:
+    """Spread of the supply at which a segment passes each face, which makes it meet the next."""
+    if np.all(rate == 1.0):
+        return None
+    first, last = (species.dose_per_atom / end[species.material] for end in rate.T)
+    across = np.abs(np.cumsum(removed.species @ (first - last)))
+    return _OVERLAP * np.append(0.0, across)
+
+
+def _offsets(instrument: Instrument, surface_dose_per_nm: float) -> np.ndarray | None:
+    """Dose by which columns are ahead whose heights are tabulated, (Q, 3)."""
+    if instrument.heights is None or instrument.initial_nm == 0.0:
+        return None
+    lowest, highest, share = instrument.heights.T
+    relief = instrument.initial_nm * surface_dose_per_nm
+    return np.column_stack([-relief * highest, -relief * lowest, share])
 
 
 def _seen(
@@ -425,36 +616,31 @@ def _collected(
 
 
 def _recorded(
-    arrival: Arrival,
+    place: Place,
     instrument: Instrument,
-    slice_dose: np.ndarray,
     columns: np.ndarray,
     thickness: np.ndarray,
     time_edges_s: np.ndarray,
-    nodes: np.ndarray | None,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Signal of every interval (or snapshot); mean depth and D* at every edge."""
-    dose = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
-    if instrument.view == "collected":
+) -> tuple[np.ndarray, np.ndarray]:
+    """Signal of every interval (or snapshot), and mean depth at every edge."""
+    arrival, dose = place.arrival, place.balanced_dose
+    if instrument.view == "collected" and instrument.seen_share is None:
         up_to = arrival.collected(np.column_stack([columns, thickness]), dose)
-        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1], dose
-    depth = arrival.collected(thickness[:, None], dose)[:, 0]
+        return np.diff(up_to[:, :-1], axis=0), up_to[:, -1]
+    depth = arrival.collected(thickness[:, None], dose, arrival.floor.area)[:, 0]
+    if instrument.view == "collected":
+        return np.diff(arrival.collected(columns, dose), axis=0), depth
     if instrument.timing == "cycle":
-        return arrival.seen(columns[0], columns[1], dose, dose), depth, dose
-    return _mean_seen(arrival, slice_dose, columns, time_edges_s, dose), depth, dose
+        return arrival.seen(columns[0], columns[1], dose, dose), depth
+    return _mean_seen(place, columns, time_edges_s), depth
 
 
-def _mean_seen(
-    arrival: Arrival,
-    slice_dose: np.ndarray,
-    columns: np.ndarray,
-    time_edges_s: np.ndarray,
-    dose: np.ndarray,
-) -> np.ndarray:
+def _mean_seen(place: Place, columns: np.ndarray, time_edges_s: np.ndarray) -> np.ndarray:
     """Mean over each interval, during which D* is taken to rise evenly.
 
     From a rough surface it does not at first: the first intervals are averaged in parts.
     """
+    arrival, dose = place.arrival, place.balanced_dose
     parts = _FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
     early = [
         np.linspace(start, end, count, endpoint=False)
@@ -462,7 +648,7 @@ def _mean_seen(
     ]
     bounds = dose
     if early:
-        bounds = arrival.balanced_dose(slice_dose, np.concatenate(early))
+        bounds = arrival.balanced_dose(place.slice_dose, np.concatenate(early))
         bounds = np.append(bounds, dose[len(parts) :])
     seen = arrival.seen(columns[0], columns[1], bounds[:-1], bounds[1:])
     counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)

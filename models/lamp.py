@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
+from craterfront.models.causes import Causes
 from craterfront.models.elements import atomic_density_per_nm3
 from craterfront.models.sheath import (
     SCATTERING_RATIO,
@@ -143,7 +144,7 @@ def effective_yield(
 
 def lamp_erosion_rate_nm_s(
     atomic_fractions: Mapping[str, float], density_g_cm3: float, discharge: Discharge
-) -> tuple[float, float]:
+) -> tuple[float, Causes]:
     """Estimated erosion rate of a layer in a glow-discharge lamp with argon.
 
     Parameters
@@ -157,21 +158,21 @@ def lamp_erosion_rate_nm_s(
 
     Returns
     -------
-    rate_nm_s, u_rel
+    rate_nm_s, causes
         Erosion rate [nm/s] and the part of its relative standard uncertainty that belongs to the
-        material alone. One log-normal factor of standard deviation `common_rate_ln_sd`, the same
-        for all layers of a measurement, comes on top.
+        material, see `causes`. One log-normal factor of standard deviation `common_rate_ln_sd`,
+        the same for all layers of a measurement, comes on top.
 
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield.
+        A compound with non-metals that is in no table, or an element without a yield.
 
     Notes
     -----
     Ions and fast atoms sputter alike and at normal incidence.
     """
-    per_ion, u_rel = layer_yield_by(
+    per_ion, causes = layer_yield_by(
         atomic_fractions,
         lambda symbol: effective_yield(symbol, discharge.voltage_V, discharge.free_paths),
     )
@@ -180,7 +181,7 @@ def lamp_erosion_rate_nm_s(
         per_ion,
         atomic_density_per_nm3(atomic_fractions, density_g_cm3),
     )
-    return (1 - discharge.redeposited_share) * gross_nm_s, u_rel
+    return (1 - discharge.redeposited_share) * gross_nm_s, causes
 
 
 def common_rate_ln_sd(discharge: Discharge, symbol: str = "Fe") -> float:

@@ -6,28 +6,35 @@ removed so far) the column moves up by dN while dN atoms leave. Species s leaves
     p_s = c_s w_s / sum_t c_t w_t
 
 of the surface fractions c_s and the preferences w_s; undisturbed material enters at the lower
-face. Inside, mixing is diffusion in atom coordinates that is constant per ion, so per removed
-atom it scales as the dose that the atom costs; no diffusive flux passes either face. A fully mixed
-layer is a single cell. `altered_column` marches the layer down the sample, `zone_steps` does the
-steps.
-
+face. Inside, mixing is diffusion in atom coordinates. Per ion it is constant, or the mean of what
+it is in each material, weighted with the atoms in the zone; so per removed atom it scales as the
+dose that the atom costs. No XX
 Preferential sputtering of a mixed layer: P. S. Ho, Surf. Sci. 72 (1978) 253; mixing as confined
 diffusion: see `confined_mixing`.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.models.altered_column import march
 from craterfront.models.confined_mixing import confined_decay_length, confined_peclet
+from craterfront.models.relocated_column import relocated
+from craterfront.models.relocation import (
+    Relocation,
+    relocated_decay_length,
+    relocations_for,
+    shortest_decay_length,
+)
 
 _FEWEST_CELLS = 16
 _CELLS_PER_PECLET = 7  # cells per range of confined diffusion, p = range v / 2 D
 MOST_CELLS = 400
 _STEEPEST = 10.0  # ratio of preferences beyond which cells are not made finer
 _FINER_BY_PREFERENCE = 0.7
+_FEWEST_RELOCATED = 48
+_CELLS_PER_DECAY = 12  # of relocation, in the material with the shortest trailing edge
 _STEPS_PER_ZONE = 64  # the surface changes little during a step ...
 _STEPS_WHEN_MIXED = 4  # ... and more slowly if all of the zone has to
 
@@ -41,14 +48,21 @@ class AlteredLayer:
     zone_atoms_nm2 : float
         Atoms per area that the altered layer holds, N_R [1/nm^2]; 0 for no mixing.
     diffusion_per_dose : float
-        Mixing strength per ion dose [1/nm^4 per unit of dose]; infinite for a fully mixed layer.
+        Mixing strength per ion dose [1/nm^4 per unit of dose]; infinite for a fully mixed layer,
+        none with relocation.
     cells : int
         Cells of the discretisation; 0 for no mixing, 1 for a fully mixed layer.
+    relative_mixing : ndarray, shape (M,), optional
+        Mixing per ion in each material or species over that in the first layer; alike by default.
+    relocation : Relocation, optional
+        Instead of diffusion; alike in all materials.
     """
 
     zone_atoms_nm2: float = 0.0
     diffusion_per_dose: float = math.inf
     cells: int = 0
+    relative_mixing: np.ndarray | None = None
+    relocation: Relocation | None = None
 
     @classmethod
     def uniform(cls, length_nm: float, atomic_density_per_nm3: float) -> "AlteredLayer":
@@ -63,6 +77,7 @@ class AlteredLayer:
         atomic_density_per_nm3: float,
         dose_per_atom: np.ndarray,
         preference_ratio: float = 1.0,
+        relative_mixing: np.ndarray | None = None,
     ) -> "AlteredLayer":
         """Mixing confined to a range, as strong as the trailing decay length in the first layer.
 
@@ -80,6 +95,8 @@ class AlteredLayer:
         preference_ratio : float
             Of the highest to the lowest preference; the profile at the surface is steeper then and
             needs more cells.
+        relative_mixing : ndarray, optional
+            Mixing per ion over that in the first layer, of every material as in `dose_per_atom`.
 
         Raises
         ------
@@ -87,32 +104,137 @@ class AlteredLayer:
             When length_nm >= 0.97 range_nm: that is close to a fully mixed zone, whose decay
             length is the range itself and says nothing of the strength.
         """
-        if not 0 < length_nm < 0.97 * range_nm:
-            raise ValueError(
-                f"mixing length_nm = {length_nm:g} must be below 0.97 range_nm = {range_nm:g}"
-            )
+        _require_below_range(length_nm, range_nm)
         peclet = confined_peclet(length_nm / range_nm)
         zone = range_nm * atomic_density_per_nm3
         per_dose = zone / (2.0 * peclet) / dose_per_atom[0]
-        weakest = zone / (2.0 * per_dose * float(np.min(dose_per_atom)))
+        strengths = dose_per_atom if relative_mixing is None else dose_per_atom * relative_mixing
+        weakest = zone / (2.0 * per_dose * float(np.min(strengths)))
         if weakest > MOST_CELLS:
-            raise ValueError(
-                f"mixing length_nm = {length_nm:g} is too short against range_nm = {range_nm:g} "
-                "to be computed; leave mixing out or write a shorter range_nm"
-            )
+            raise ValueError(_too_short(length_nm, range_nm))
         finer = min(preference_ratio, _STEEPEST) ** _FINER_BY_PREFERENCE
         cells = math.ceil(finer * max(_FEWEST_CELLS, _CELLS_PER_PECLET * weakest))
-        return cls(zone, per_dose, min(cells, MOST_CELLS))
+        return cls(zone, per_dose, min(cells, MOST_CELLS), relative_mixing)
 
-    def decay_nm(self, atomic_density_per_nm3: float, dose_per_atom: float) -> float:
+    @classmethod
+    def relocated(
+        cls,
+        length_nm: float,
+        range_nm: float,
+        law: str,
+        displacement_nm: float,
+        atomic_density_per_nm3: float,
+        dose_per_atom: np.ndarray,
+    ) -> "AlteredLayer":
+        """Ballistic relocation in a zone, as often as the trailing decay length asks for.
+
+        Parameters
+        ----------
+        length_nm, range_nm : float
+            As of `diffusive`.
+        law : str
+            One of `relocation.LAWS`.
+        displacement_nm : float
+            Standard deviation of the displacement along the depth, in the first layer [nm].
+        atomic_density_per_nm3 : float
+        dose_per_atom : ndarray
+            As of `diffusive`.
+
+        Raises
+        ------
+        ValueError
+            For a length that is not between what such displacements reach and 0.97 range_nm.
+        """
+        _require_below_range(length_nm, range_nm)
+        displacement = displacement_nm / range_nm
+        try:
+            often = relocations_for(law, displacement, length_nm / range_nm)
+        except ValueError:
+            shortest = range_nm * shortest_decay_length(law, displacement)
+            raise ValueError(
+                f"mixing length_nm = {length_nm:g} must be at least {shortest:.4g} with"
+                f" displacement_nm = {displacement_nm:g} and range_nm = {range_nm:g}"
+            ) from None
+        weakest = often * float(np.min(dose_per_atom)) / dose_per_atom[0]
+        shortest = relocated_decay_length(law, displacement, weakest)
+        cells = math.ceil(max(_FEWEST_RELOCATED, _CELLS_PER_DECAY / shortest))
+        if cells > MOST_CELLS:
+            raise ValueError(_too_short(length_nm, range_nm))
+        zone = range_nm * atomic_density_per_nm3
+        per_dose = often / (zone * dose_per_atom[0])
+        return cls(zone, 0.0, cells, relocation=Relocation(law, displacement, per_dose))
+
+    def for_species(self, material: np.ndarray) -> "AlteredLayer":
+        """The same layer for species of the given materials, shape (S,)."""
+        if self.relative_mixing is None:
+            return self
+        return replace(self, relative_mixing=self.relative_mixing[material])
+
+    def decay_nm(
+        self, atomic_density_per_nm3: float, dose_per_atom: float, relative_mixing: float = 1.0
+    ) -> float:
         """Trailing decay length in a material in which an atom costs the given dose [nm]."""
         if self.cells == 0:
             return 0.0
         zone_nm = self.zone_atoms_nm2 / atomic_density_per_nm3
         if self.cells == 1:
             return zone_nm
-        peclet = self.zone_atoms_nm2 / (2.0 * self.diffusion_per_dose * dose_per_atom)
+        if self.relocation is not None:
+            law, displacement = self.relocation.law, self.relocation.displacement
+            often = self.relocation.per_dose * dose_per_atom * self.zone_atoms_nm2
+            return zone_nm * relocated_decay_length(law, displacement, often)
+        strength = self.diffusion_per_dose * relative_mixing * dose_per_atom
+        peclet = self.zone_atoms_nm2 / (2.0 * strength)
         return zone_nm * confined_decay_length(peclet)
+
+
+def _require_below_range(length_nm: float, range_nm: float) -> None:
+    if not 0 < length_nm < 0.97 * range_nm:
+        raise ValueError(
+            f"mixing length_nm = {length_nm:g} must be below 0.97 range_nm = {range_nm:g}"
+        )
+
+
+def _too_short(length_nm: float, range_nm: float) -> str:
+    return (
+        f"mixing length_nm = {length_nm:g} is too short against range_nm = {range_nm:g} to be"
+        " computed; leave mixing out or write a shorter range_nm"
+    )
+
+
+def relative_mixing(
+    length_nm: np.ndarray,
+    range_nm: float,
+    atomic_density_per_nm3: np.ndarray,
+    dose_per_atom: np.ndarray,
+    first: int,
+) -> np.ndarray:
+    """Mixing per ion in every material over that in the first layer, from their decay lengths.
+
+    Parameters
+    ----------
+    length_nm : ndarray, shape (M,)
+        Trailing decay length of a monolayer in each material [nm]; nan: mixes as the first layer
+        does. The zone holds as many atoms everywhere, so it is range_nm n_first / n deep in a
+        material; each length must be below that.
+    range_nm : float
+        Depth of mixing in the first layer [nm].
+    atomic_density_per_nm3, dose_per_atom : ndarray, shape (M,)
+        Of each material [1/nm^3], [dose nm^2].
+    first : int
+        Material of the first layer.
+
+    Notes
+    -----
+    Per removed atom the strength in a pure material is N_R / 2p for the p of its decay length, so
+    per ion it goes as 1 / (p dose) (derived).
+    """
+    depth_nm = range_nm * atomic_density_per_nm3[first] / atomic_density_per_nm3
+    per_ion = [
+        math.nan if math.isnan(length) else 1.0 / (confined_peclet(length / depth) * dose)
+        for length, depth, dose in zip(length_nm, depth_nm, dose_per_atom, strict=True)
+    ]
+    return np.nan_to_num(np.array(per_ion) / per_ion[first], nan=1.0)
 
 
 def leaving_atoms(
@@ -130,8 +252,9 @@ def leaving_atoms(
         Atoms per area of each species in each slice, from the surface down [1/nm^2]. Every slice
         holds some; the composition of the last one goes on below for ever.
     layer : AlteredLayer
+        Its relative mixing, if any, is that of the species, shape (S,).
     preference : ndarray, shape (S,)
-        Relative readiness to leave, > 0; all equal for none.
+        Relative readiness to leave, > 0; all equal for none, as they must be with relocation.
     dose_per_atom : ndarray, shape (S,)
         Dose that an atom of each species costs [dose nm^2].
     keep_states : bool
@@ -150,17 +273,30 @@ def leaving_atoms(
     states = np.zeros((slices + 1 if keep_states else 0, species, layer.cells))
     if layer.cells == 0:
         return atoms.copy(), states
-    removed = march(
-        atoms,
-        layer.zone_atoms_nm2,
-        layer.cells,
-        layer.diffusion_per_dose,
-        np.ascontiguousarray(preference, dtype=float),
-        np.ascontiguousarray(dose_per_atom, dtype=float),
-        layer.cells / (_STEPS_PER_ZONE if layer.cells > 1 else _STEPS_WHEN_MIXED),
-        states,
-    )
+    dose = np.ascontiguousarray(dose_per_atom, dtype=float)
+    if layer.relocation is not None:
+        if np.ptp(preference) > 0.0:
+            raise ValueError("preference: must be equal for all species with relocation")
+        zone = layer.zone_atoms_nm2
+        removed = relocated(atoms, zone, layer.cells, layer.relocation, dose, states)
+    else:
+        removed = march(
+            atoms,
+            layer.zone_atoms_nm2,
+            layer.cells,
+            layer.diffusion_per_dose,
+            np.ascontiguousarray(preference, dtype=float),
+            dose,
+            _given(layer.relative_mixing),
+            layer.cells / (_STEPS_PER_ZONE if layer.cells > 1 else _STEPS_WHEN_MIXED),
+            states,
+        )
     total, kept = atoms.sum(axis=1), removed.sum(axis=1)
     if not np.all(np.abs(total - kept) <= 1e-9 * total):
         raise ArithmeticError("the altered layer did not conserve atoms")
     return removed, states
+
+
+def _given(numbers: np.ndarray | None) -> np.ndarray:
+    """An array for the kernels; empty for None."""
+    return np.zeros(0) if numbers is None else np.ascontiguousarray(numbers, dtype=float)

@@ -3,17 +3,22 @@
 A reading is the mean intensity over an interval dt.
 
 - Counting: counts are Poisson with mean (intensity with background) * counts_per_unit_s * dt.
-- Flicker: the source fluctuates as an Ornstein-Uhlenbeck process of relative standard deviation
-  rms and correlation time tau, averaged over dt; it multiplies all channels alike.
+- Flicker: the source fluctuates as a sum of Ornstein-Uhlenbeck processes, each of a relative
+  standard deviation rms and a correlation time tau, averaged over dt; it multiplies all channels
+  alike. A 1/f spectrum is such a sum, see `one_over_f`.
+- Dead time: of the counts of a detector that is blind after each, see `dead_time`.
 - Readout: normal, with standard deviation readout_per_sqrt_s / sqrt(dt).
 
 So a faster sampling of the same seconds brings no information.
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numba import njit
+
+from craterfront.models.dead_time import recorded_counts
 
 
 def flicker_moments(rms: float, correlation_s: float, interval_s: float) -> tuple[float, float]:
@@ -38,7 +43,7 @@ def flicker_moments(rms: float, correlation_s: float, interval_s: float) -> tupl
     """
     x = interval_s / correlation_s
     gone = -math.expm1(-x)
-    both = 1.0 - x / 3.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
+    both = 1.0 - x / 3.0 + x * x / 12.0 if x < 1e-4 else 2.0 * (x - gone) / (x * x)
     return rms * rms * both, gone * gone / (x * x * both)
 
 
@@ -53,7 +58,7 @@ def _averaged_process(interval, correlation, start, first, second):
         gone = -math.expm1(-x)
         step = math.sqrt(gone * (1.0 + decay))
         # Integral over the interval given the state: variance and covariance with the next state.
-        spread = 2.0 * x - 2.0 * gone - gone * gone if x > 1e-3 else 2.0 / 3.0 * x**3
+        spread = 2.0 * x - 2.0 * gone - gone * gone if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
         shared = gone * gone / step
         own = math.sqrt(max(spread - shared * shared, 0.0))
         integral = gone * state + shared * first[n] + own * second[n]
@@ -92,9 +97,9 @@ def noisy_readings(
     rng: np.random.Generator,
     *,
     counts_per_unit_s: float | None = None,
-    flicker_rms: float = 0.0,
-    flicker_correlation_s: float = 1.0,
+    fluctuations: Sequence[tuple[float, float]] = (),
     readout_per_sqrt_s: float = 0.0,
+    dead_time_s: np.ndarray | None = None,
 ) -> np.ndarray:
     """Readings of all channels.
 
@@ -109,22 +114,29 @@ def noisy_readings(
     rng : numpy.random.Generator
     counts_per_unit_s : float, optional
         Counts per second for one unit of intensity [1/s]; None: no counting noise.
-    flicker_rms, flicker_correlation_s : float
-        Flicker of the source.
+    fluctuations : sequence of (float, float)
+        Of the source: relative standard deviation and correlation time [s] of each process.
     readout_per_sqrt_s : float
         Standard deviation of the readout of one second [intensity s^(1/2)].
+    dead_time_s : ndarray, shape (C,), optional
+        Dead time of each counting detector [s]; 0 for none.
 
     Returns
     -------
     ndarray, shape (C, N)
     """
-    mean = signal
-    if flicker_rms > 0:
-        mean = signal * (1.0 + flicker(flicker_rms, flicker_correlation_s, interval_s, rng))
+    source = np.ones(interval_s.size)
+    for rms, correlation_s in fluctuations:
+        source += flicker(rms, correlation_s, interval_s, rng)
+    mean = signal * source
     readings = np.maximum(mean + background[:, None], 0.0)
     if counts_per_unit_s is not None:
         per_unit = counts_per_unit_s * interval_s
-        readings = rng.poisson(readings * per_unit) / per_unit
+        events = readings * per_unit
+        readings = rng.poisson(events) / per_unit
+        for c, dead_s in enumerate(() if dead_time_s is None else dead_time_s):
+            if dead_s > 0:
+                readings[c] = recorded_counts(events[c], dead_s / interval_s, rng) / per_unit
     if readout_per_sqrt_s > 0:
         spread = readout_per_sqrt_s / np.sqrt(interval_s)
         readings = readings + spread * rng.standard_normal(readings.shape)

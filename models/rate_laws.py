@@ -8,6 +8,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from craterfront.models.causes import Causes, of_ratio
 from craterfront.models.elements import normalised
 from craterfront.models.lamp import Discharge, lamp_erosion_rate_nm_s
 from craterfront.models.yield_formulas import YieldUnknown
@@ -81,7 +82,7 @@ def rate_from_measured_nm_s(
     discharge: Discharge,
     measured: MeasuredRate,
     law: str = "sheath",
-) -> tuple[float, float]:
+) -> tuple[float, Causes]:
     """Erosion rate of a layer from a rate that was measured on some material of the same lamp.
 
     Parameters
@@ -96,14 +97,15 @@ def rate_from_measured_nm_s(
 
     Returns
     -------
-    rate_nm_s, u_rel
+    rate_nm_s, causes
         Erosion rate [nm/s], and the part of its relative standard uncertainty that comes from the
-        yields of the two materials: 0 if they are the same. `measured_rate_ln_sd` comes on top.
+        yields of the two materials, see `causes`: none if they are the same. `measured_rate_ln_sd`
+        comes on top.
 
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield, on either side.
+        A compound with non-metals in no table, or an element without a yield, on either side.
     ValueError
         A voltage below the threshold of the law.
 
@@ -118,16 +120,16 @@ def rate_from_measured_nm_s(
         rate_nm_s *= voltage_factor(law, discharge.voltage_V, there.voltage_V)
         rate_nm_s *= discharge.current_mA / there.current_mA
         if same:  # no yields are needed, so any material will do
-            return rate_nm_s * measured.density_g_cm3 / density_g_cm3, 0.0
+            return rate_nm_s * measured.density_g_cm3 / density_g_cm3, {}
         discharge = there
-    here, u_rel = lamp_erosion_rate_nm_s(atomic_fractions, density_g_cm3, discharge)
+    here, causes = lamp_erosion_rate_nm_s(atomic_fractions, density_g_cm3, discharge)
     try:
-        known, known_u_rel = lamp_erosion_rate_nm_s(
+        known, known_causes = lamp_erosion_rate_nm_s(
             measured.atomic_fractions, measured.density_g_cm3, there
         )
     except YieldUnknown as error:
         raise YieldUnknown(f"the measured reference is of no use for it: {error}") from None
-    return rate_nm_s * here / known, 0.0 if same else math.hypot(u_rel, known_u_rel)
+    return rate_nm_s * here / known, {} if same else of_ratio(causes, known_causes)
 
 
 def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:

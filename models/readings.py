@@ -11,7 +11,13 @@ from collections.abc import Sequence
 import numpy as np
 from numba import njit
 
+from craterfront.models.averaged_processes import AveragedProcesses
+
 _SMALLEST_MEAN = 1e-6  # counts
+LEAST_TO_STEP = 0.02
+"""Noise over the step of rounding below which readings tell nothing of it."""
+
+_MOST_TO_STEP = 3.0
 
 
 def deviance_residuals(
@@ -56,6 +62,74 @@ def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -
     return np.sqrt(np.maximum(-2.0 * log_ndtr((model - limit) / deviation), 0.0))
 
 
+def rounded_residuals(
+    readings: np.ndarray, model: np.ndarray, deviation: np.ndarray, step: float
+) -> np.ndarray:
+    """Residuals of readings that stand for all values which round to them, with a sign.
+
+    The sum of squares is twice the negative logarithm of the probability of the readings, up to a
+    constant. Where noise is small against the step, a reading says that the model is within half a
+    step, and hardly where: errors of rounding are no noise then, which would average out.
+
+    Parameters
+    ----------
+    readings, model, deviation : ndarray, shape (N,)
+        Readings, and mean and standard deviation of what is rounded.
+    step : float
+        Between neighbouring readings, > 0.
+    """
+    best = _log_probability(np.zeros_like(model), deviation, step)
+    found = _log_probability(np.abs(readings - model), deviation, step)
+    return np.sign(readings - model) * np.sqrt(np.maximum(2.0 * (best - found), 0.0))
+
+
+def _log_probability(distance: np.ndarray, deviation: np.ndarray, step: float) -> np.ndarray:
+    """Logarithm of the probability of a reading at a distance >= 0 from the mean."""
+    from scipy.special import log_ndtr
+
+    near = log_ndtr((0.5 * step - distance) / deviation)
+    far = log_ndtr((-0.5 * step - distance) / deviation)
+    return near + np.log1p(-np.exp(far - near))
+
+
+def rounded_noise_level(
+    readings: np.ndarray, model: np.ndarray, interval_s: np.ndarray, step: float
+) -> tuple[float, float]:
+    """Gain and readout variance that make rounded readings about a model most probable.
+
+    For noise below the step: the scatter of such readings depends on where the signal lies between
+    two of them, and says little of the noise.
+
+    Parameters
+    ----------
+    readings, model : ndarray, shape (N,)
+    interval_s : ndarray, shape (N,)
+    step : float
+        Between neighbouring readings, > 0.
+
+    Returns
+    -------
+    kappa, rho2 : float
+        Variance before rounding: (kappa * model + rho2) / interval.
+    """
+    from scipy.optimize import minimize
+
+    distance, level = np.abs(readings - model), np.maximum(model, 0.0)
+    typical_s, largest = float(np.median(interval_s)), max(float(level.max()), 1e-300)
+    unit = np.array([step**2 * typical_s / largest, step**2 * typical_s])
+
+    def cost(x: np.ndarray) -> float:
+        kappa, rho2 = np.exp(2.0 * x) * unit
+        deviation = np.sqrt((kappa * level + rho2) / interval_s)
+        return -float(np.sum(_log_probability(distance, deviation, step)))
+
+    low, high = math.log(LEAST_TO_STEP), math.log(_MOST_TO_STEP)
+    start = np.full(2, math.log(0.3))
+    found = minimize(cost, start, method="Nelder-Mead", bounds=[(low, high)] * 2)
+    kappa, rho2 = np.exp(2.0 * found.x) * unit
+    return float(kappa), float(rho2)
+
+
 def high_pass(residuals: np.ndarray) -> np.ndarray:
     """Second differences scaled to unit variance for white noise: blind to smooth misfit."""
     inner = residuals[..., :-2] - 2.0 * residuals[..., 1:-1] + residuals[..., 2:]
@@ -63,7 +137,11 @@ def high_pass(residuals: np.ndarray) -> np.ndarray:
 
 
 def noise_level(
-    residuals: np.ndarray, model: np.ndarray, interval_s: np.ndarray, usable: np.ndarray
+    residuals: np.ndarray,
+    model: np.ndarray,
+    interval_s: np.ndarray,
+    usable: np.ndarray,
+    rounding: float = 0.0,
 ) -> tuple[float, float]:
     """Gain and readout variance of one channel from the scatter about a smooth model.
 
@@ -73,6 +151,8 @@ def noise_level(
         Readings minus model, and the model, in units of intensity.
     interval_s : ndarray, shape (N,)
     usable : ndarray of bool, shape (N,)
+    rounding : float
+        Variance of what is in the scatter besides.
 
     Returns
     -------
@@ -86,20 +166,22 @@ def noise_level(
     level = np.maximum(model[1:-1][inner], 0.0)
     scatter = scatter[inner]
     if level.size < 8:
-        return 0.0, float(np.mean(residuals**2 * interval_s))
+        return 0.0, max(float(np.mean((residuals**2 - rounding) * interval_s)), 0.0)
     bins = np.array_split(np.argsort(level, kind="stable"), min(12, level.size // 4))
     mean_level = np.array([level[b].mean() for b in bins])
     mean_scatter = np.array([scatter[b].mean() for b in bins])
     size = np.array([b.size for b in bins])
     typical_s = float(np.median(interval_s))
+    own_scatter = mean_scatter - rounding * typical_s
     solution = np.zeros(2)
     spread = mean_scatter
     for _ in range(8):
         # The spread of a scatter follows from the fitted variance, not from the scatter seen.
         weight = np.sqrt(size) / np.maximum(spread, 1e-6 * mean_scatter.max() + 1e-300)
         rows = np.column_stack([mean_level, np.ones_like(mean_level)]) * weight[:, None]
-        solution, _ = nnls(rows, mean_scatter * weight)
-        spread = _spread_of_scatter(solution[0], solution[1], mean_level, typical_s)
+        solution, _ = nnls(rows, own_scatter * weight)
+        rest = solution[1] + rounding * typical_s
+        spread = _spread_of_scatter(solution[0], rest, mean_level, typical_s)
     return float(solution[0]), float(solution[1])
 
 
@@ -117,22 +199,22 @@ def _spread_of_scatter(
     return np.sqrt(variance**2 + 0.5 * cumulant)
 
 
-@njit(cache=True, nogil=True)
-def whiten(residuals, loads, correlation):
+def whiten(
+    residuals: np.ndarray, loads: np.ndarray, processes: AveragedProcesses
+) -> tuple[np.ndarray, float]:
     """Remove a fluctuation that is common to all channels from residuals of unit variance.
 
-    The fluctuation is a first-order process of unit variance; it enters reading (c, n) with the
-    weight loads[c, n]. The innovations of a Kalman filter have unit covariance; the map is linear
-    in the residuals.
+    The fluctuation enters reading (c, n) with the weight loads[c, n]. The innovations of a Kalman
+    filter have unit covariance; the map is linear in the residuals.
 
     Parameters
     ----------
     residuals : ndarray, shape (C, N, K)
         K columns (residuals, or derivatives) at once.
     loads : ndarray, shape (C, N)
-        Standard deviation that the fluctuation gives to each residual.
-    correlation : ndarray, shape (N - 1,)
-        Of the fluctuation from each reading to the next.
+        What a fluctuation of 1 adds to each residual.
+    processes : AveragedProcesses
+        Of N readings.
 
     Returns
     -------
@@ -140,34 +222,64 @@ def whiten(residuals, loads, correlation):
     log_determinant : float
         Of the covariance of the residuals.
     """
+    p = processes
+    columns = np.ascontiguousarray(residuals, dtype=float)
+    return _whiten(columns, loads, p.decay, p.sight, p.shared, p.own)
+
+
+@njit(cache=True, nogil=True)
+def _whiten(residuals, loads, decay, sight, shared, own):
+    """The filter predicts the mean u of each reading from the states before it.
+
+    All channels see the same u, so together they are one reading of it with the variance
+    1 / sum loads^2; that reading tells of the states after it through their covariance with u.
+    """
     channels, readings, columns = residuals.shape
-    out = np.empty_like(residuals)
-    state = np.zeros(columns)
-    spread = 1.0
+    states = decay.shape[0]
+    out = residuals.copy()
+    state = np.zeros((states, columns))
+    spread = np.eye(states)
+    with_mean = np.zeros(states)
     log_determinant = 0.0
     for n in range(readings):
+        variance = own[n]
+        for i in range(states):
+            seen = 0.0
+            for j in range(states):
+                seen += spread[i, j] * sight[j, n]
+            variance += sight[i, n] * seen
+            with_mean[i] = decay[i, n] * seen + shared[i, n]
         norm = 0.0
         for c in range(channels):
             norm += loads[c, n] * loads[c, n]
-        total = 1.0 + spread * norm
+        total = 1.0 + variance * norm
         log_determinant += math.log(total)
-        kept = correlation[n] if n < readings - 1 else 0.0
         shrink = (1.0 - 1.0 / math.sqrt(total)) / norm if norm > 0.0 else 0.0
         for k in range(columns):
-            along = 0.0
+            mean, along = 0.0, 0.0
+            for i in range(states):
+                mean += sight[i, n] * state[i, k]
             for c in range(channels):
-                innovation = residuals[c, n, k] - loads[c, n] * state[k]
-                out[c, n, k] = innovation
-                along += loads[c, n] * innovation
+                out[c, n, k] -= loads[c, n] * mean
+                along += loads[c, n] * out[c, n, k]
             for c in range(channels):
                 out[c, n, k] -= shrink * loads[c, n] * along
-            state[k] = kept * (state[k] + spread / total * along)
-        spread = kept * kept * spread / total + 1.0 - kept * kept
+            for i in range(states):
+                state[i, k] = decay[i, n] * state[i, k] + with_mean[i] / total * along
+        told = norm / total
+        for i in range(states):
+            for j in range(states):
+                spread[i, j] *= decay[i, n] * decay[j, n]
+                spread[i, j] -= told * with_mean[i] * with_mean[j]
+            spread[i, i] += 1.0 - decay[i, n] * decay[i, n]
     return out, log_determinant
 
 
 def restricted_log_likelihood(
-    columns: np.ndarray, priors: np.ndarray, loads: Sequence[np.ndarray], correlation: np.ndarray
+    columns: np.ndarray,
+    priors: np.ndarray,
+    loads: Sequence[np.ndarray],
+    processes: AveragedProcesses,
 ) -> float:
     """Logarithm of the likelihood of fluctuations, with what was fitted integrated out.
 
@@ -181,7 +293,8 @@ def restricted_log_likelihood(
         The same for residuals that do not fluctuate.
     loads : sequence of ndarray, shape (C, N)
         Independent fluctuations, as `whiten` takes them; no two in one channel.
-    correlation : ndarray, shape (N - 1,)
+    processes : AveragedProcesses
+        How each of them goes.
 
     Returns
     -------
@@ -194,7 +307,7 @@ def restricted_log_likelihood(
     """
     total = 0.0
     for each in loads:
-        columns, log_determinant = whiten(columns, each, correlation)
+        columns, log_determinant = whiten(columns, each, processes)
         total -= 0.5 * log_determinant
     rows = np.vstack([columns.reshape(-1, columns.shape[-1]), priors])
     size = np.maximum(np.linalg.norm(rows, axis=0), 1e-300)

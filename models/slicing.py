@@ -60,7 +60,7 @@ class Features:
     variance : ndarray, shape (L + 1,)
         Variance of the arrival dose at the top of each layer.
     variance_per_nm : ndarray, shape (L + 1,)
-        Its growth in each layer [1/nm].
+        Its growth in each layer, or its fall where a rough interface ends [1/nm].
     relative : float
         A spread in proportion to the dose: crater, and columns of different yield.
     spread_grows : bool
@@ -100,8 +100,8 @@ class SlicePlan:
     parts : ndarray of int, same shape
         Into how many each slice is divided after the altered layer.
     nodes : ndarray of int, optional
-        Times at which the ion budget is balanced, see `arrival.balance_nodes`. They belong to the
-        plan so that they do not jump when parameters change a little.
+        Times at which the ion budget is balanced, see `dose_balance.balance_nodes`. They belong
+        to the plan so that they do not jump when parameters change a little.
     cells : int, optional
         Cells of the altered layer; in the plan for the same reason.
     """
@@ -218,7 +218,8 @@ def _march(
     limit = MAX_SLICES
     while len(edges) <= limit:
         dose = first_dose + (z - top) / rate
-        spread = rate * math.sqrt(variance + growth * (z - top) + (relative * dose) ** 2)
+        grown = max(variance + growth * (z - top), 0.0)
+        spread = rate * math.sqrt(grown + (relative * dose) ** 2)
         step, parts = _step_nm(z, spread, sampling, coarsest, refine, *features)
         divided[-1] = parts
         if grows:

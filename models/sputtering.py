@@ -6,8 +6,8 @@ yield of a layer:
 1. `elemental_yield` takes the dependence on energy from a published formula and scales it to the
    measured yield where there is one, since the formula alone is off by 10 to 40 %.
 2. `layer_yield` combines the elements of an alloy at the steady state. Nothing simple predicts the
-   yield of an oxide, nitride or carbide from its elements: `YieldUnknown` asks for an erosion rate
-   instead.
+   yield of an oxide, nitride or carbide from its elements: what `compound_rates` has no ratio for
+   raises `YieldUnknown`, which asks for an erosion rate instead.
 """
 
 import math
@@ -18,6 +18,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from craterfront.models.causes import Causes, of_product
+from craterfront.models.compound_rates import KNOWN_DEG, KNOWN_EV, compound_yield
 from craterfront.models.elements import normalised, split_dissolved
 from craterfront.models.tables import read_table
 from craterfront.models.validity import ValidityWarning, check_positive
@@ -39,6 +41,9 @@ ECKSTEIN_BY_DEFAULT = frozenset({"Zn"})
 
 HIGHEST_ENERGY_EV = 10e3
 CHEMICALLY_ACTIVE_IONS = frozenset({"H", "C", "N", "O", "F", "S", "Cl", "Br", "I", "Cs"})
+
+U_REL_ANGLE = 0.2
+"""Relative standard uncertainty that the dependence on angle adds to a yield (an estimate)."""
 
 U_REL_TABLE = 0.2
 U_REL_DERIVED = 0.3
@@ -296,7 +301,7 @@ def layer_yield(
     energy_eV: float,
     ion: str = "Ar",
     angle_deg: float = 0.0,
-) -> tuple[float, float]:
+) -> tuple[float, Causes]:
     """Yield of a layer's material at the steady state, with its uncertainty.
 
     Parameters
@@ -308,30 +313,66 @@ def layer_yield(
 
     Returns
     -------
-    yield, u_rel
-        Atoms per ion and relative standard uncertainty: `yield_u_rel` for one element, at least 0.5
-        for an alloy, whose atoms are bound otherwise than in the elements.
+    yield, causes
+        Atoms per ion, and its relative standard uncertainty by causes: `yield_u_rel` for one
+        element, at least 0.5 for an alloy, whose atoms are bound otherwise than in the elements,
+        and for a compound in its table that of `compound_rates` and of silicon. At an angle that
+        of a yield is larger.
 
     Raises
     ------
     YieldUnknown
-        A compound with non-metals, or an element without a yield; the message names them.
+        Another compound with non-metals, or an element without a yield; the message names them.
+
+    Warns
+    -----
+    ValidityWarning
+        As `elemental_yield`; for a tabulated compound also below 500 eV, above 4 keV and beyond
+        50 degrees.
     """
+    known = compound_yield(atomic_fractions)
+    if known is not None and not (
+        KNOWN_EV[0] <= energy_eV <= KNOWN_EV[1] and angle_deg <= KNOWN_DEG
+    ):
+        warnings.warn(
+            f"yield of {known.formula}: its ratio to that of silicon is known from {KNOWN_EV[0]:g}"
+            f" to {KNOWN_EV[1]:g} eV and up to {KNOWN_DEG:g} degrees, not at {energy_eV:g} eV and"
+            f" {angle_deg:g} degrees",
+            ValidityWarning,
+            stacklevel=2,
+        )
     return layer_yield_by(
-        atomic_fractions, lambda symbol: elemental_yield(symbol, energy_eV, ion, angle_deg)
+        atomic_fractions,
+        lambda symbol: elemental_yield(symbol, energy_eV, ion, angle_deg),
+        U_REL_ANGLE if angle_deg else 0.0,
     )
 
 
 def layer_yield_by(
-    atomic_fractions: Mapping[str, float], yield_of: Callable[[str], float]
-) -> tuple[float, float]:
-    """`layer_yield` from a function that gives the yield of an element."""
+    atomic_fractions: Mapping[str, float],
+    yield_of: Callable[[str], float],
+    added_u_rel: float = 0.0,
+) -> tuple[float, Causes]:
+    """`layer_yield` from a function that gives the yield of an element.
+
+    `added_u_rel` is the relative standard uncertainty that its way of asking adds.
+    """
+    known = compound_yield(atomic_fractions)
+    if known is not None:
+        causes = of_product(known.causes, _yield_causes({"Si": 1.0}, added_u_rel))
+        return known.to_silicon * yield_of("Si"), causes
     yields = components_by(atomic_fractions, yield_of)
     host, _ = split_dissolved(atomic_fractions)
+    return alloy_yield(atomic_fractions, yields), _yield_causes(host, added_u_rel)
+
+
+def _yield_causes(host: Mapping[str, float], added_u_rel: float) -> Causes:
+    """One cause: that of the yield of an element, or of an alloy as a whole."""
     u_rel = max(yield_u_rel(symbol) for symbol in host)
-    if len(host) > 1:
-        u_rel = max(u_rel, U_REL_ALLOY_RULE)
-    return alloy_yield(atomic_fractions, yields), u_rel
+    if len(host) == 1:
+        return {f"yield of {next(iter(host))}": math.hypot(u_rel, added_u_rel)}
+    name = "".join(f"{symbol}{share:.4g}" for symbol, share in sorted(host.items()))
+    return {f"yield of {name}": math.hypot(max(u_rel, U_REL_ALLOY_RULE), added_u_rel)}
 
 
 # --- erosion --------------------------------------------------------------------------------------

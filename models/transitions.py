@@ -9,18 +9,38 @@ so they are positive and sum to one however much the interfaces overlap. The pla
 such that the integral of f_l over depth is the thickness of layer l.
 
 Widths are between the levels Phi(-1) and Phi(+1) (15.87 and 84.13 %), that is, two standard
-deviations of a Gaussian edge.
+deviations of a Gaussian edge. An interface of width 0 is a step, whatever its shape.
+
+A transition may also be a table, `TransitionTable`: straight lines between points.
 """
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numba import njit
+from numpy.typing import ArrayLike
 
-SHAPES = ("erf", "linear", "exponential below", "exponential above")
+SHAPES = (
+    "erf",
+    "linear",
+    "exponential below",
+    "exponential above",
+    "logistic",
+    "constant source",
+    "limited source",
+)
 """Shapes in the order of their codes; 'below' and 'above' name the side of the long tail."""
 
-ERF, LINEAR, EXPONENTIAL_BELOW, EXPONENTIAL_ABOVE = range(4)
+ERF, LINEAR, EXPONENTIAL_BELOW, EXPONENTIAL_ABOVE, LOGISTIC = range(5)
+CONSTANT_SOURCE, LIMITED_SOURCE = 5, 6
+
+TABULATED = len(SHAPES)
+"""Code of the first table of a sample; the others follow."""
+
+NO_TABLES = np.empty((0, 1, 2))
 
 LINEAR_WIDTH_PER_LENGTH = math.erf(1.0 / math.sqrt(2.0))
 """Width of a linear ramp of unit length between the levels Phi(-1) and Phi(+1)."""
@@ -30,64 +50,217 @@ EXPONENTIAL_WIDTH_PER_LENGTH = math.log(
 )
 """Width of an exponential edge of unit decay length between the same levels (1.668268)."""
 
+LOGISTIC_WIDTH_PER_LENGTH = 2.0 * EXPONENTIAL_WIDTH_PER_LENGTH
+"""Width of 1 / (1 + exp(-x)) between the same levels: twice the logit of Phi(1) (3.336536)."""
+
+_ABOVE = 0.5 * math.erfc(-1.0 / math.sqrt(2.0))  # Phi(1)
+_BELOW = 0.5 * math.erfc(1.0 / math.sqrt(2.0))  # Phi(-1)
+
+# Of a half-normal distribution, which is what a constant source leaves as the derivative of the
+# share, and of a Rayleigh distribution for a limited source, in units of sqrt(2 D t).
+HALF_NORMAL_WIDTH = NormalDist().inv_cdf(0.5 + 0.5 * _ABOVE) - NormalDist().inv_cdf(
+    0.5 + 0.5 * _BELOW
+)
+RAYLEIGH_WIDTH = math.sqrt(-2.0 * math.log(_BELOW)) - math.sqrt(-2.0 * math.log(_ABOVE))
+HALF_NORMAL_MEAN = math.sqrt(2.0 / math.pi)
+RAYLEIGH_MEAN = math.sqrt(0.5 * math.pi)
+
+_WIDTH_PER_SD = {ERF: 2.0, CONSTANT_SOURCE: HALF_NORMAL_WIDTH, LIMITED_SOURCE: RAYLEIGH_WIDTH}
+_MEAN_PER_SD = {CONSTANT_SOURCE: HALF_NORMAL_MEAN, LIMITED_SOURCE: RAYLEIGH_MEAN}
+
+_SOURCE_REACH = 8.6  # sqrt(2 D t): beyond it both shares are below the rounding of 1
 _ERF_REACH = 8.3  # standard deviations: beyond it the normal distribution is 0 or 1 in floats
 _EXPONENTIAL_REACH = 37.0  # decay lengths: exp(-37) is below the rounding of 1
 _PANELS = 12  # per interface, for the quadrature of overlapping interfaces
+_LOGISTIC_PANELS = 48  # its poles are near: half a panel is a quarter of their distance
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
-def erf_width_nm(diffusivity_time_nm2: float) -> float:
-    """Width of the edge that interdiffusion of two half-spaces leaves.
+def diffusion_width_nm(diffusivity_time_nm2: float, shape: int = ERF) -> float:
+    """Width of the transition that diffusion at constant diffusivity leaves.
 
-    The profile is erfc(z / (2 sqrt(D t))) / 2, a Gaussian edge of standard deviation sqrt(2 D t).
+    Interdiffusion of two half-spaces leaves erfc(z / (2 sqrt(D t))) / 2, a Gaussian edge of
+    standard deviation sqrt(2 D t). From a surface at which the concentration was held, a constant
+    source, erfc(z / (2 sqrt(D t))) remains, and from a thin film, a limited source,
+    exp(-z^2 / (4 D t)); both are shares of the concentration at the surface, z = 0.
 
     Parameters
     ----------
     diffusivity_time_nm2 : float
         Product of diffusivity and time, D t [nm^2], >= 0.
+    shape : int
+        `ERF`, `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
 
     Returns
     -------
     float
-        Width between the levels Phi(-1) and Phi(+1) [nm], 2 sqrt(2 D t).
+        Width between the levels Phi(-1) and Phi(+1) [nm]; of an erf transition 2 sqrt(2 D t).
 
     References
     ----------
-    J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), section 2.3.
+    J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), sections 2.2 to 2.4.
 
     Examples
     --------
-    >>> round(erf_width_nm(1.0), 4)
+    >>> round(diffusion_width_nm(1.0), 4)
     2.8284
     """
+    return _diffusion_sd_nm(diffusivity_time_nm2) * _WIDTH_PER_SD[shape]
+
+
+def diffusion_thickness_nm(diffusivity_time_nm2: float, shape: int) -> float:
+    """Thickness of the layer that holds what has diffused in from its top.
+
+    The integral of the share: 2 sqrt(D t / pi) from a constant source, sqrt(pi D t) from a limited
+    one (derived). A transition below a layer of this thickness begins at the top of the layer.
+
+    Parameters
+    ----------
+    diffusivity_time_nm2, shape
+        See `diffusion_width_nm`; `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
+    """
+    return _diffusion_sd_nm(diffusivity_time_nm2) * _MEAN_PER_SD[shape]
+
+
+def _diffusion_sd_nm(diffusivity_time_nm2: float) -> float:
     if diffusivity_time_nm2 < 0:
         raise ValueError(f"diffusivity_time_nm2 must be >= 0, got {diffusivity_time_nm2}")
-    return 2.0 * math.sqrt(2.0 * diffusivity_time_nm2)
+    return math.sqrt(2.0 * diffusivity_time_nm2)
 
 
-def transition_variance_nm2(width_nm: float, shape: int) -> float:
+@dataclass(frozen=True)
+class TransitionTable:
+    """A transition of any shape: straight lines between points.
+
+    Attributes
+    ----------
+    points : ndarray, shape (P, 2)
+        Distances below the plane, in units of the width, and shares of what lies below. The plane
+        is at equal area: as much of the lower layer is above it as of the upper layer below it.
+    width_nm : float
+        Width of the table as it was given, between the levels Phi(-1) and Phi(+1) [nm].
+    """
+
+    points: np.ndarray
+    width_nm: float
+
+    @classmethod
+    def of(cls, position_nm: ArrayLike, share: ArrayLike) -> "TransitionTable":
+        """Table from positions of any origin.
+
+        Parameters
+        ----------
+        position_nm : ndarray, shape (P,)
+            Increasing [nm].
+        share : ndarray, shape (P,)
+            Share of what lies below at each of them, never falling, from 0 to 1.
+
+        Raises
+        ------
+        ValueError
+            When positions do not increase, or shares fall or do not run from 0 to 1.
+
+        Examples
+        --------
+        >>> ramp = TransitionTable.of([10.0, 20.0], [0.0, 1.0])
+        >>> round(ramp.width_nm, 3)
+        6.827
+        >>> ramp.points[:, 0] * ramp.width_nm
+        array([-5.,  5.])
+        """
+        position, level = np.asarray(position_nm, dtype=float), np.asarray(share, dtype=float)
+        if position.size < 2 or not np.all(np.diff(position) > 0):
+            raise ValueError(f"position_nm must be two or more that increase, got {position}")
+        if level.shape != position.shape or np.any(np.diff(level) < 0):
+            raise ValueError(f"share must rise with every position_nm, got {level}")
+        if level[0] != 0.0 or level[-1] != 1.0:
+            raise ValueError(f"share must run from 0 to 1, got {level[0]} to {level[-1]}")
+        x = position - position[0]
+        plane = np.sum(0.5 * (x[1:] + x[:-1]) * np.diff(level))
+        width = float(np.diff(np.interp([_BELOW, _ABOVE], level, x))[0])
+        return cls(np.column_stack([(x - plane) / width, level]), width)
+
+
+def stacked(tables: Sequence[TransitionTable]) -> np.ndarray:
+    """The points of all tables of a sample, shape (N, P, 2); short ones repeat their last point."""
+    most = max((len(table.points) for table in tables), default=1)
+    filled = [
+        np.vstack([table.points, np.repeat(table.points[-1:], most - len(table.points), axis=0)])
+        for table in tables
+    ]
+    return np.array(filled).reshape(-1, most, 2)
+
+
+def steepest_sd_nm(width_nm: float, shape: int, tables: np.ndarray = NO_TABLES) -> float:
+    """Standard deviation of a Gaussian edge that is as steep as the transition is anywhere [nm].
+
+    Only tables are much steeper somewhere than their width says: for all other shapes half of it
+    stands in.
+    """
+    if shape < TABULATED:
+        return 0.5 * width_nm
+    x, share = tables[shape - TABULATED].T
+    run, rise = np.diff(x), np.diff(share)
+    rising = rise > 0
+    return width_nm * float(np.min(run[rising] / rise[rising])) / math.sqrt(2.0 * math.pi)
+
+
+def transition_variance_nm2(width_nm: float, shape: int, tables: np.ndarray = NO_TABLES) -> float:
     """Variance of the derivative of a transition [nm^2].
 
-    Gaussian (width/2)^2, uniform length^2/12, exponential length^2.
+    Gaussian (width/2)^2, uniform length^2/12, exponential length^2, logistic (pi length)^2/3,
+    half-normal (1 - 2/pi) 2 D t, Rayleigh (2 - pi/2) 2 D t; of a table that of its uniform pieces
+    (derived).
 
     Parameters
     ----------
     width_nm : float
         Width between the levels Phi(-1) and Phi(+1) [nm].
     shape : int
-        Index into `SHAPES`.
+        Index into `SHAPES`, or `TABULATED` and more.
+    tables : ndarray, shape (N, P, 2)
+        Points of the tables, see `stacked`.
     """
     if shape == ERF:
         return (0.5 * width_nm) ** 2
     if shape == LINEAR:
         return (width_nm / LINEAR_WIDTH_PER_LENGTH) ** 2 / 12.0
+    if shape == LOGISTIC:
+        return (math.pi * width_nm / LOGISTIC_WIDTH_PER_LENGTH) ** 2 / 3.0
+    if shape == CONSTANT_SOURCE:
+        return (width_nm / HALF_NORMAL_WIDTH) ** 2 * (1.0 - HALF_NORMAL_MEAN**2)
+    if shape == LIMITED_SOURCE:
+        return (width_nm / RAYLEIGH_WIDTH) ** 2 * (2.0 - RAYLEIGH_MEAN**2)
+    if shape >= TABULATED:
+        x, share = tables[shape - TABULATED].T
+        square = (x[1:] ** 2 + x[1:] * x[:-1] + x[:-1] ** 2) / 3.0
+        return width_nm**2 * float(np.sum(np.diff(share) * square))
     return (width_nm / EXPONENTIAL_WIDTH_PER_LENGTH) ** 2
 
 
 @njit(cache=True, nogil=True)
+def _looked_up(x, tables, number):
+    """Share at x by straight lines between the points of a table."""
+    low, high = 0, tables.shape[1] - 1
+    if x <= tables[number, low, 0]:
+        return 0.0
+    if x >= tables[number, high, 0]:
+        return 1.0
+    while high - low > 1:
+        middle = (low + high) // 2
+        if tables[number, middle, 0] <= x:
+            low = middle
+        else:
+            high = middle
+    x0, x1 = tables[number, low, 0], tables[number, high, 0]
+    share0, share1 = tables[number, low, 1], tables[number, high, 1]
+    return share0 + (share1 - share0) * (x - x0) / (x1 - x0)
+
+
+@njit(cache=True, nogil=True)
 def _transition(z, plane, width, shape):
-    """T(z) of one interface."""
+    """T(z) of one interface that is no table."""
     x = z - plane
     if width <= 0.0:
         return 1.0 if x >= 0.0 else 0.0
@@ -95,6 +268,14 @@ def _transition(z, plane, width, shape):
         return 0.5 * math.erfc(-x * math.sqrt(2.0) / width)
     if shape == LINEAR:
         return min(1.0, max(0.0, 0.5 + x * LINEAR_WIDTH_PER_LENGTH / width))
+    if shape == LOGISTIC:
+        return 1.0 / (1.0 + math.exp(-x * LOGISTIC_WIDTH_PER_LENGTH / width))
+    if shape == CONSTANT_SOURCE:
+        depth = x * HALF_NORMAL_WIDTH / width + HALF_NORMAL_MEAN
+        return math.erf(depth / math.sqrt(2.0)) if depth > 0.0 else 0.0
+    if shape == LIMITED_SOURCE:
+        depth = x * RAYLEIGH_WIDTH / width + RAYLEIGH_MEAN
+        return -math.expm1(-0.5 * depth**2) if depth > 0.0 else 0.0
     length = width / EXPONENTIAL_WIDTH_PER_LENGTH
     if shape == EXPONENTIAL_BELOW:
         return -math.expm1(-(x + length) / length) if x > -length else 0.0
@@ -102,7 +283,7 @@ def _transition(z, plane, width, shape):
 
 
 @njit(cache=True, nogil=True)
-def _support(width, shape):
+def _support(width, shape, tables):
     """How far above and below its plane an interface differs from 0 and 1."""
     if width <= 0.0:
         return 0.0, 0.0
@@ -111,6 +292,18 @@ def _support(width, shape):
     if shape == LINEAR:
         half = 0.5 * width / LINEAR_WIDTH_PER_LENGTH
         return half, half
+    if shape == LOGISTIC:
+        reach = _EXPONENTIAL_REACH * width / LOGISTIC_WIDTH_PER_LENGTH
+        return reach, reach
+    if shape == CONSTANT_SOURCE:
+        sd = width / HALF_NORMAL_WIDTH
+        return HALF_NORMAL_MEAN * sd, (_SOURCE_REACH - HALF_NORMAL_MEAN) * sd
+    if shape == LIMITED_SOURCE:
+        sd = width / RAYLEIGH_WIDTH
+        return RAYLEIGH_MEAN * sd, (_SOURCE_REACH - RAYLEIGH_MEAN) * sd
+    if shape >= TABULATED:
+        number = shape - TABULATED
+        return -tables[number, 0, 0] * width, tables[number, -1, 0] * width
     length = width / EXPONENTIAL_WIDTH_PER_LENGTH
     if shape == EXPONENTIAL_BELOW:
         return length, _EXPONENTIAL_REACH * length
@@ -118,35 +311,52 @@ def _support(width, shape):
 
 
 @njit(cache=True, nogil=True)
-def _product(z, planes, widths, shapes, first, last):
+def _panels(shape, tables):
+    """Between how many depths T is smooth and resolved by a few nodes: evenly, or as a table."""
+    if shape >= TABULATED:
+        return tables.shape[1] - 1
+    return _LOGISTIC_PANELS if shape == LOGISTIC else _PANELS
+
+
+@njit(cache=True, nogil=True)
+def _product(z, planes, widths, shapes, tables, first, last):
     """T_first(z) ... T_last(z), both included."""
     product = 1.0
     for j in range(first, last + 1):
-        product *= _transition(z, planes[j], widths[j], shapes[j])
+        if shapes[j] >= TABULATED and widths[j] > 0.0:
+            product *= _looked_up((z - planes[j]) / widths[j], tables, shapes[j] - TABULATED)
+        else:
+            product *= _transition(z, planes[j], widths[j], shapes[j])
         if product == 0.0:
             break
     return product
 
 
 @njit(cache=True, nogil=True)
-def _integral_of_product(z0, z1, planes, widths, shapes, first, last):
+def _integral_of_product(z0, z1, planes, widths, shapes, tables, first, last):
     """Integral of T_first ... T_last from z0 to z1 by Gauss-Legendre.
 
     Every interface brings its kinks and panels that resolve its width.
     """
-    breaks = np.empty((last - first + 1) * (_PANELS + 2) + 2)
+    most = 2
+    for j in range(first, last + 1):
+        most += _panels(shapes[j], tables) + 2
+    breaks = np.empty(most)
     breaks[0], breaks[1] = z0, z1
     count = 2
     for j in range(first, last + 1):
-        above, below = _support(widths[j], shapes[j])
+        above, below = _support(widths[j], shapes[j], tables)
         top, size = planes[j] - above, above + below
         if top >= z1 or (top + size <= z0 and size > 0.0):
             continue
         if z0 < planes[j] < z1:
             breaks[count] = planes[j]
             count += 1
-        for i in range(_PANELS + 1):
-            position = top + size * i / _PANELS
+        panels = _panels(shapes[j], tables)
+        for i in range(panels + 1):
+            position = top + size * i / panels
+            if shapes[j] >= TABULATED:
+                position = planes[j] + widths[j] * tables[shapes[j] - TABULATED, i, 0]
             if z0 < position < z1:
                 breaks[count] = position
                 count += 1
@@ -158,33 +368,35 @@ def _integral_of_product(z0, z1, planes, widths, shapes, first, last):
         if half > 0.0:
             for n in range(_NODES.size):
                 z = middle + half * _NODES[n]
-                total += half * _WEIGHTS[n] * _product(z, planes, widths, shapes, first, last)
+                total += (
+                    half * _WEIGHTS[n] * _product(z, planes, widths, shapes, tables, first, last)
+                )
     return total
 
 
 @njit(cache=True, nogil=True)
-def _removed_thickness(planes, widths, shapes, last):
+def _removed_thickness(planes, widths, shapes, tables, last):
     """Integral over z >= 0 of 1 - T_0 ... T_last: what the layers 0..last hold together."""
     end = 0.0
     for j in range(last + 1):
-        end = max(end, planes[j] + _support(widths[j], shapes[j])[1])
+        end = max(end, planes[j] + _support(widths[j], shapes[j], tables)[1])
     # Only interfaces whose support overlaps, directly or through others, with that of the last
     # one matter: where those above are still at 0, the integrand is 1.
-    start = planes[last] - _support(widths[last], shapes[last])[0]
+    start = planes[last] - _support(widths[last], shapes[last], tables)[0]
     first = last
     for j in range(last - 1, -1, -1):
-        above, below = _support(widths[j], shapes[j])
+        above, below = _support(widths[j], shapes[j], tables)
         if planes[j] + below > start:
             start = min(start, planes[j] - above)
             first = j
     start = max(start, 0.0)
     if end <= start:
         return start
-    return end - _integral_of_product(start, end, planes, widths, shapes, first, last)
+    return end - _integral_of_product(start, end, planes, widths, shapes, tables, first, last)
 
 
 @njit(cache=True, nogil=True)
-def _solve_planes(thickness, widths, shapes):
+def _solve_planes(thickness, widths, shapes, tables):
     """Planes from the surface down; each solves one monotone equation."""
     planes = np.empty(thickness.size)
     target = 0.0
@@ -192,7 +404,7 @@ def _solve_planes(thickness, widths, shapes):
     for j in range(thickness.size):
         target += thickness[j]
         planes[j] = target
-        above, below = _support(widths[j], shapes[j])
+        above, below = _support(widths[j], shapes[j], tables)
         if target - above >= reached:
             reached = target + below
             continue
@@ -201,7 +413,7 @@ def _solve_planes(thickness, widths, shapes):
         low, high = -np.inf, np.inf
         previous, f_previous = planes[j], 0.0
         for step in range(200):
-            f = _removed_thickness(planes, widths, shapes, j) - target
+            f = _removed_thickness(planes, widths, shapes, tables, j) - target
             if abs(f) <= 1e-13 * max(target, 1.0):
                 break
             if f > 0.0:
@@ -226,7 +438,10 @@ def _solve_planes(thickness, widths, shapes):
 
 
 def interface_planes_nm(
-    thickness_nm: np.ndarray, width_nm: np.ndarray, shape: np.ndarray
+    thickness_nm: np.ndarray,
+    width_nm: np.ndarray,
+    shape: np.ndarray,
+    tables: np.ndarray = NO_TABLES,
 ) -> np.ndarray:
     """Depth of the interface planes at which every layer holds its thickness.
 
@@ -237,7 +452,9 @@ def interface_planes_nm(
     width_nm : ndarray, shape (L,)
         Width of the interface below each layer [nm], levels Phi(-1) to Phi(+1).
     shape : ndarray of int, shape (L,)
-        Index into `SHAPES`.
+        Index into `SHAPES`; `TABULATED` and what follows number the tables.
+    tables : ndarray, shape (N, P, 2)
+        Points of the tables, see `stacked`.
 
     Returns
     -------
@@ -250,17 +467,18 @@ def interface_planes_nm(
         np.ascontiguousarray(thickness_nm, dtype=float),
         np.ascontiguousarray(width_nm, dtype=float),
         np.ascontiguousarray(shape, dtype=np.int64),
+        np.ascontiguousarray(tables, dtype=float),
     )
 
 
 @njit(cache=True, nogil=True)
-def _slice_fractions(edges, planes, widths, shapes):
+def _slice_fractions(edges, planes, widths, shapes, tables):
     slices, interfaces = edges.size - 1, planes.size
     fractions = np.zeros((slices, interfaces + 1))
     above = np.empty(interfaces)
     below = np.empty(interfaces)
     for j in range(interfaces):
-        up, down = _support(widths[j], shapes[j])
+        up, down = _support(widths[j], shapes[j], tables)
         above[j], below[j] = planes[j] - up, planes[j] + down
     settled = np.empty(interfaces)  # all interfaces up to j are at 1 below this depth
     deepest = -np.inf
@@ -277,7 +495,8 @@ def _slice_fractions(edges, planes, widths, shapes):
             if j == interfaces or above[j] >= z1:
                 product = 0.0
             else:
-                product = _integral_of_product(z0, z1, planes, widths, shapes, first, j) / (z1 - z0)
+                integral = _integral_of_product(z0, z1, planes, widths, shapes, tables, first, j)
+                product = integral / (z1 - z0)
             fractions[k, j] = max(passed - product, 0.0)
             passed = product
             if product == 0.0:
@@ -286,7 +505,11 @@ def _slice_fractions(edges, planes, widths, shapes):
 
 
 def slice_fractions(
-    edges_nm: np.ndarray, planes_nm: np.ndarray, width_nm: np.ndarray, shape: np.ndarray
+    edges_nm: np.ndarray,
+    planes_nm: np.ndarray,
+    width_nm: np.ndarray,
+    shape: np.ndarray,
+    tables: np.ndarray = NO_TABLES,
 ) -> np.ndarray:
     """Mean volume fraction of every layer in every slice.
 
@@ -295,6 +518,7 @@ def slice_fractions(
     edges_nm : ndarray, shape (K + 1,)
         Slice edges, increasing [nm]; slices may be thick against an interface.
     planes_nm, width_nm, shape : ndarray, shape (L,)
+    tables : ndarray, shape (N, P, 2)
         Interfaces, see `interface_planes_nm`.
 
     Returns
@@ -307,15 +531,19 @@ def slice_fractions(
         np.ascontiguousarray(planes_nm, dtype=float),
         np.ascontiguousarray(width_nm, dtype=float),
         np.ascontiguousarray(shape, dtype=np.int64),
+        np.ascontiguousarray(tables, dtype=float),
     )
 
 
-def support_nm(width_nm: np.ndarray, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def support_nm(
+    width_nm: np.ndarray, shape: np.ndarray, tables: np.ndarray = NO_TABLES
+) -> tuple[np.ndarray, np.ndarray]:
     """How far each interface reaches above and below its plane.
 
     Parameters
     ----------
     width_nm, shape : ndarray, shape (L,)
+    tables : ndarray, shape (N, P, 2)
         See `interface_planes_nm`.
 
     Returns
@@ -323,6 +551,6 @@ def support_nm(width_nm: np.ndarray, shape: np.ndarray) -> tuple[np.ndarray, np.
     above_nm, below_nm : ndarray, shape (L,)
         Distances from the plane beyond which T is 0 or 1 to rounding [nm].
     """
-    reach = [_support(float(w), int(s)) for w, s in zip(width_nm, shape, strict=True)]
+    reach = [_support(float(w), int(s), tables) for w, s in zip(width_nm, shape, strict=True)]
     pairs = np.array(reach, dtype=float).reshape(-1, 2)
     return pairs[:, 0], pairs[:, 1]

@@ -2,6 +2,8 @@
 
 import math
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -9,6 +11,19 @@ from numpy.typing import ArrayLike, NDArray
 
 class ValidityWarning(UserWarning):
     """A result outside the validity range of its formula: an extrapolation, not a statement."""
+
+
+@contextmanager
+def collected_warnings(texts: list[str]) -> Iterator[None]:
+    """Add the text of each `ValidityWarning` within to a list, once, instead of showing it."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ValidityWarning)
+        yield
+    for each in caught:
+        if not issubclass(each.category, ValidityWarning):
+            warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
+        elif str(each.message) not in texts:
+            texts.append(str(each.message))
 
 
 def check_positive(name: str, value: float) -> None:

@@ -166,6 +166,21 @@ def _mean_dose(tried, total, dose_per_atom, active):
 
 
 @njit(cache=True, nogil=True)
+def _mean_mixing(zone, entering, left, x, relative, active):
+    """Mean relative mixing of the atoms in the zone in the middle of a step; 1 for none given."""
+    if relative.size == 0:
+        return 1.0
+    mixing, total = 0.0, 0.0
+    for s in active:
+        held = 0.5 * (x * entering[s] - left[s])
+        for j in range(zone.shape[1]):
+            held += zone[s, j]
+        mixing += relative[s] * held
+        total += held
+    return mixing / total
+
+
+@njit(cache=True, nogil=True)
 def _bounds(preference, active):
     low, high = np.inf, 0.0
     for s in active:
@@ -200,6 +215,7 @@ def diffusive_step(
     per_dose,
     preference,
     dose_per_atom,
+    relative,
     active,
     mean,
     dose,
@@ -209,18 +225,21 @@ def diffusive_step(
 ):
     """Advance a zone of several cells.
 
-    The mixing strength is `per_dose` times the mean dose of the atoms that leave. `mean` and `dose`
-    are those of the step before, to start from; those of this step are returned.
+    The mixing strength is `per_dose` times the mean dose of the atoms that leave, times the mean of
+    `relative` over the atoms in the zone (empty: 1 for all). `mean`, `dose` and `leaving` are those
+    of the step before, to start from; those of this step are returned.
     """
     tried, other = trials[0], trials[1]
     low, high = _bounds(preference, active)
     preferential = high > low
     mean = min(max(mean, low), high)
-    strength = max(per_dose * dose, 0.5)
+    mixing = _mean_mixing(zone, entering, leaving, x, relative, active)
+    strength = max(per_dose * mixing * dose, 0.5)
     total = _try(zone, entering, x, strength, preference, preferential, active, mean, tried, work)
     dose = _mean_dose(tried, total, dose_per_atom, active)
-    if abs(max(per_dose * dose, 0.5) - strength) > _STRENGTH_AGREES * strength:
-        strength = max(per_dose * dose, 0.5)
+    mixing = _mean_mixing(zone, entering, tried[:, -1], x, relative, active)
+    if abs(max(per_dose * mixing * dose, 0.5) - strength) > _STRENGTH_AGREES * strength:
+        strength = max(per_dose * mixing * dose, 0.5)
         total = _try(
             zone, entering, x, strength, preference, preferential, active, mean, tried, work
         )

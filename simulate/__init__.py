@@ -13,18 +13,27 @@ __version__ = "0.1.0"
 _HOMES = {
     "craterfront.calibration": ("Calibration", "calibration_from_toml", "load_calibration"),
     "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
+    "craterfront.grading": ("graded",),
     "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
     "craterfront.setup": (
         "Channel",
         "DepthScale",
         "Detection",
         "Flicker",
+        "Heights",
         "Mixing",
         "Noise",
+        "OneOverF",
+        "RadialWeight",
         "Roughness",
         "Setup",
+        "StartUp",
+        "SurfaceTransient",
     ),
-    "craterfront.source": ("GlowDischarge", "IonBeam", "OperatingPoint"),
+    "craterfront.source": ("GlowDischarge", "IonBeam", "MeasuredRate", "OperatingPoint"),
+    "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
+    "craterfront.operating_points": ("CraterPoint",),
+    "craterfront.coupling": ("Coupling", "EdgeField"),
     "craterfront.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
@@ -50,6 +59,7 @@ __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
+    from craterfront.coupling import Coupling, EdgeField
     from craterfront.crater_shape import (
         EdgedCrater,
         FlatCrater,
@@ -61,13 +71,16 @@ if TYPE_CHECKING:
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forward import repeat, simulate
+    from craterfront.grading import graded
     from craterfront.inversion import Inversion, invert
     from craterfront.measured import read_profile
     from craterfront.measured_profile import MeasuredProfile
+    from craterfront.operating_points import CraterPoint
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
     from craterfront.quantities import Quantity
+    from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
     from craterfront.setup import (
@@ -75,12 +88,17 @@ if TYPE_CHECKING:
         DepthScale,
         Detection,
         Flicker,
+        Heights,
         Mixing,
         Noise,
+        OneOverF,
+        RadialWeight,
         Roughness,
         Setup,
+        StartUp,
+        SurfaceTransient,
     )
-    from craterfront.source import GlowDischarge, IonBeam, OperatingPoint
+    from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
 
 
 def __getattr__(name: str) -> Any:

@@ -20,11 +20,13 @@ from scipy.special import dawsn, spence
 from craterfront.assembly import Assembly
 from craterfront.models.engine import Instrument, LayeredSample, altered_layer
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
-from craterfront.models.roughening import variance_per_nm
 from craterfront.models.transitions import transition_variance_nm2
 
 CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
+RESIDENCE = "residence"
+"""Only where one is written."""
 
+_CRATER_NODES = 64  # within each segment of a crater
 _SLICES_PER_ZONE = 200
 _FINER = 3  # cells of the altered layer against those of smoothed signals: variances are not
 _ZONES_BELOW = 14  # a fully mixed zone has lost all but exp(-13) by then
@@ -92,29 +94,32 @@ def broadening(
     Returns
     -------
     list of Budget
-        From the surface down. The roughness is what has grown down to the interface.
+        From the surface down. The roughness is that of the outer surface, what has grown down to
+        the interface, and that of the interface itself and of those above it.
     """
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     rate = sample.rate_nm_s[sample.material]
     rate_nm_s = np.sqrt(rate[:-1] * rate[1:])
     dose = np.cumsum(sample.thickness_nm / rate[:-1])
-    viewed = instrument.view == "viewed"
     limits_nm = width_limits_nm or {}
     transition_nm2 = [
-        0.0 if j in limits_nm else transition_variance_nm2(width, shape)
+        0.0 if j in limits_nm else transition_variance_nm2(width, shape, sample.tables)
         for j, (width, shape) in enumerate(zip(sample.width_nm, sample.shape, strict=True))
     ]
     variance = {
         "true transition": np.array(transition_nm2) / rate_nm_s**2,
-        "crater": relative_crater_variance(instrument.crater, viewed) * dose**2,
+        "crater": crater_variances(instrument, sample),
         "roughness": _roughness_variance(sample, instrument, dose),
         "mixing": _mixing_variances(sample, instrument),
         "escape depth": _escape_variances(sample, instrument),
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }
-    width_nm = {cause: 2.0 * np.sqrt(variance[cause]) * rate_nm_s for cause in CAUSES}
+    residence_s = assembly.residence_s(values)
+    if residence_s > 0.0:  # a delay by an exponential time
+        variance[RESIDENCE] = np.full_like(dose, residence_s**2)
+    width_nm = {cause: 2.0 * np.sqrt(part) * rate_nm_s for cause, part in variance.items()}
     largest_nm = {
-        j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j])) ** 0.5
+        j: 2.0 * float(transition_variance_nm2(limit, sample.shape[j], sample.tables)) ** 0.5
         for j, limit in limits_nm.items()
     }
     return [
@@ -127,31 +132,38 @@ def broadening(
     ]
 
 
-def relative_crater_variance(segments: np.ndarray, viewed: bool) -> float:
-    """Variance of the dose at which a crater reaches an interface, over its mean dose squared.
+def crater_variances(instrument: Instrument, sample: LayeredSample) -> np.ndarray:
+    """Variance of the dose at which the crater reaches each interface, shape (L,).
 
-    A point of relative rate g reaches the dose d after the supply d/g. What is collected counts a
-    point with its rate: the mean over the area of g (d/g) is d and that of g (d/g)^2 is d^2 <1/g>,
-    so the variance is <1/g> - 1. What is viewed counts area: <1/g^2> - <1/g>^2 (derived).
+    A point whose relative rates are g in the layers reaches an interface after the sum of d/g over
+    the layers above it. What is viewed counts the area. What is collected counts a point with its
+    rate, for which the mean of the layers above and below stands (derived; with one g for all
+    layers the variance is d^2 (<1/g> - 1) where collected, and that of d/g where viewed).
 
     Parameters
     ----------
-    segments : ndarray, shape (P, 3)
-        Distribution of g with mean 1, see `models.crater`.
-    viewed : bool
-        Whether the signal is viewed, not collected.
+    instrument : Instrument
+    sample : LayeredSample
     """
-    low, high, weight = segments.T
-    middle = 0.5 * (low + high)
-    half = 0.5 * (high - low) / middle
-    # <1/g> of a segment is (1 + excess) / middle.
-    ratio = np.divide(np.arctanh(half), half, out=np.ones_like(half), where=half > 0)
-    excess = np.maximum(ratio - 1.0, 0.0)
-    if not viewed:
-        return float(weight @ (((1.0 - middle) ** 2 + excess) / middle))
-    inverse = (1.0 + excess) / middle
-    within = np.maximum(1.0 / (low * high) - inverse**2, 0.0)
-    return float(weight @ (within + (inverse - weight @ inverse) ** 2))
+    node, weight = np.polynomial.legendre.leggauss(_CRATER_NODES)
+    made = np.broadcast_to(
+        instrument.crater, (sample.rate_nm_s.size, *instrument.crater.shape[-2:])
+    )[sample.material]
+    if np.all(made[..., :2] == 1.0):
+        return np.zeros(sample.thickness_nm.size)
+    first, last = made[..., 0, None], made[..., 1, None]
+    rate = 0.5 * (first + last + (last - first) * node).reshape(sample.material.size, -1)
+    share = made[0, :, 2] if instrument.seen_share is None else instrument.seen_share
+    share = (share[:, None] * 0.5 * weight).ravel()
+    dose = sample.thickness_nm / sample.rate_nm_s[sample.material[:-1]]
+    arrival = np.cumsum(dose[:, None] / rate[:-1], axis=0)
+    counted = np.ones_like(arrival)
+    if instrument.view == "collected":
+        counted = 0.5 * (rate[:-1] + rate[1:])
+    counted = counted * share
+    counted /= counted.sum(axis=1, keepdims=True)
+    mean = np.sum(counted * arrival, axis=1, keepdims=True)
+    return np.sum(counted * (arrival - mean) ** 2, axis=1)
 
 
 def relative_column_variance(spread: float, viewed: bool) -> float:
@@ -178,17 +190,18 @@ def relative_column_variance(spread: float, viewed: bool) -> float:
 def _roughness_variance(
     sample: LayeredSample, instrument: Instrument, dose: np.ndarray
 ) -> np.ndarray:
-    """Variance of dose by initial roughness and its growth down to each interface."""
+    """Variance of dose by initial roughness, its growth, and rough interfaces, at each of them."""
     rate = sample.rate_nm_s[sample.material]
-    growth_nm, spread = variance_per_nm(
-        instrument.roughness,
-        instrument.relative_spread,
-        instrument.grain_nm,
-        sample.atomic_density_per_nm3[sample.material],
-    )
-    grown = np.cumsum((growth_nm / rate**2)[:-1] * sample.thickness_nm)
-    columns = relative_column_variance(spread, instrument.view == "viewed")
-    return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2
+    thickness, above = sample.thickness_nm, sample.material[:-1]
+    depth = np.cumsum(thickness) - thickness
+    atoms = sample.atomic_density_per_nm3[above] * thickness
+    gained = instrument.growth.gained_nm2(depth, thickness, atoms)
+    grown = np.cumsum(gained / rate[:-1] ** 2)
+    viewed = instrument.view == "viewed"
+    columns = relative_column_variance(instrument.growth.of_rate, viewed)
+    planes_nm = np.cumsum(sample.thickness_nm)
+    relief = sample.relief_variance(planes_nm, planes_nm)
+    return (instrument.initial_nm / rate[0]) ** 2 + grown + columns * dose**2 + relief
 
 
 def _escape_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarray:
@@ -220,7 +233,8 @@ def _mixing_variances(sample: LayeredSample, instrument: Instrument) -> np.ndarr
     pairs = list(zip(sample.material[:-1], sample.material[1:], strict=True))
     viewed = instrument.view == "viewed"
     variance = {
-        pair: mixing_variance(layer, dose_per_atom[list(pair)], viewed) for pair in set(pairs)
+        pair: mixing_variance(layer.for_species(np.array(pair)), dose_per_atom[list(pair)], viewed)
+        for pair in set(pairs)
     }
     return np.array([variance[pair] for pair in pairs])
 
@@ -231,6 +245,7 @@ def mixing_variance(layer: AlteredLayer, dose_per_atom: np.ndarray, viewed: bool
     Parameters
     ----------
     layer : AlteredLayer
+        Of the two materials.
     dose_per_atom : ndarray, shape (2,)
         Dose that an atom above and below costs [dose nm^2]; no element is preferred.
     viewed : bool

@@ -141,7 +141,7 @@ def check(
 
             save_figure(rate_law_figure(loaded), rates)
     print_stack(assembly, console)
-    for warning in loaded.warnings():
+    for warning in (*loaded.warnings(), *assembly.warnings):
         console.print(f"Note: {warning}", highlight=False, markup=False)
     if explain:
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
@@ -168,32 +168,46 @@ def simulate(
             help="Add the exposure matrix (large); with --figure NAME.png also NAME-exposure.png.",
         ),
     ] = False,
+    resolved: Annotated[
+        bool,
+        typer.Option(
+            "--resolved", help="Erode the crater annulus by annulus, with all that couples them."
+        ),
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
 ) -> None:
     from craterfront.experiment import load_experiment
     from craterfront.files import write_dataset
 
     loaded = load_experiment(experiment)
-    resolved = None
+    matrix = None
     if exposure and figure is not None:
-        resolved = figure.with_stem(f"{figure.stem}-exposure")
-    _check_outputs((experiment,), output, figure, resolved)
+        matrix = figure.with_stem(f"{figure.stem}-exposure")
+    _check_outputs((experiment,), output, figure, matrix)
     from craterfront.forward import simulate as run
 
-    with _located(experiment):
-        dataset = run(loaded.stack, loaded.setup, seed=seed, exposure=exposure, title=loaded.title)
+    with _progress(quiet) as progress, _located(experiment):
+        dataset = run(
+            loaded.stack,
+            loaded.setup,
+            seed=seed,
+            exposure=exposure,
+            title=loaded.title,
+            resolved=resolved,
+            progress=progress,
+        )
     write_dataset(dataset, output)
     if figure is not None:
         from craterfront.figure_style import save_figure
         from craterfront.figures import exposure_figure, profile_figure
 
         save_figure(profile_figure(dataset), figure)
-        if resolved is not None:
-            save_figure(exposure_figure(dataset), resolved)
+        if matrix is not None:
+            save_figure(exposure_figure(dataset), matrix)
     if quiet:
         return
-    for warning in loaded.warnings():
-        _say(f"Note: {warning}")
+    for note in (*loaded.warnings(), *_notes_on_couplings(loaded, dataset)):
+        _say(f"Note: {note}")
     if loaded.setup.source is not None:
         _say(CAUTION)
     readings, channels = dataset.sizes["time"], dataset.sizes["channel"]
@@ -201,6 +215,16 @@ def simulate(
         f"{output}: {readings} readings of {channels} channels, "
         f"{float(dataset['mean_depth'][-1]):.4g} nm deep, seed {dataset.attrs['seed']}"
     )
+
+
+def _notes_on_couplings(loaded: Any, dataset: Any) -> list[str]:
+    """What a resolved run leaves out, or why there should be one."""
+    if "notes" in dataset.attrs:
+        return dataset.attrs["notes"].splitlines()
+    from craterfront.assembly import Assembly
+    from craterfront.resolved import recommendations
+
+    return recommendations(Assembly(loaded.stack, loaded.setup))
 
 
 def _check_outputs(

@@ -61,13 +61,12 @@ def _known_density(fractions: tuple[tuple[str, float], ...]) -> Quantity | None:
     return Quantity.default(found.value_g_cm3, u=found.u_rel * found.value_g_cm3)
 
 
-class Composed(Table):
-    """What has a composition, a density and an erosion rate of its own."""
+class Substance(Table):
+    """What has a composition and a density."""
 
     composition: Composition | None = None
     composition_mass: CompositionByMass | None = None
     density_g_cm3: PositiveDensity | None = None
-    erosion_rate_nm_s: PositiveRate | None = None
 
     @property
     def atomic_fractions(self) -> dict[str, float]:
@@ -96,15 +95,6 @@ class Composed(Table):
 
     def checks(self) -> Iterator[Mistake]:
         yield from self.one_of(*COMPOSED)
-        if self.is_written("density_g_cm3") or self.is_written("erosion_rate_nm_s"):
-            return
-        if (self.composition or self.composition_mass) and self.density is None:
-            elements = ", ".join(self.atomic_fractions)
-            yield Mistake(
-                "density_g_cm3",
-                f"missing, and no density is known for a material of {elements};"
-                " write density_g_cm3 = ... (g/cm3)",
-            )
 
     def one_of(self, *keys: str) -> Iterator[Mistake]:
         """A mistake unless just one of the keys is written."""
@@ -114,3 +104,21 @@ class Composed(Table):
         elif len(given) > 1:
             message = f"stands beside {given[0]}; write only one of {', '.join(keys)}"
             yield Mistake(given[1], message)
+
+
+class Composed(Substance):
+    """What has a composition, a density and an erosion rate of its own."""
+
+    erosion_rate_nm_s: PositiveRate | None = None
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        if self.is_written("density_g_cm3") or self.is_written("erosion_rate_nm_s"):
+            return
+        if (self.composition or self.composition_mass) and self.density is None:
+            elements = ", ".join(self.atomic_fractions)
+            yield Mistake(
+                "density_g_cm3",
+                f"missing, and no density is known for a material of {elements};"
+                " write density_g_cm3 = ... (g/cm3)",
+            )

@@ -1,16 +1,19 @@
 """Coordinates in which the parameters of an inversion are moved.
 
-Data fix how long something lasts, not how thick it is, and a signal depends on the square of a
-width. So a coordinate is the logarithm of a time, the square of a width in time, or a number over
-its uncertainty.
+Data fix how long something lasts, not how thick it is, and a signal depends on the square of what
+broadens it. So a coordinate is the logarithm of a time, the square of a width in time or of another
+broadening that is free, or a number over its uncertainty.
 """
+
+import math
 
 import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.parameters import Parameter
 
-_LEAST_WIDTH = 0.2  # of the scale of a width: slices resolve what is at least as wide
+_LEAST_ROOM = 0.2  # of the scale of what may be zero: slices resolve what is at least as wide
+_IN_PROPORTION = ("initial roughness", "interface roughness", "mixing length")
 _FARTHEST = 5.0  # a positive number may leave its nominal value by a factor of e^5
 
 
@@ -35,7 +38,7 @@ class Coordinates:
         x = np.array([self._coordinate(i, values[index]) for i, index in enumerate(self._free)])
         follow = self._following(x)
         for i, parameter in enumerate(self._parameters):
-            if parameter.kind == "width":
+            if parameter.may_be_zero:
                 x[i] *= np.exp(-2.0 * follow[i])
             else:
                 x[i] -= follow[i]
@@ -47,7 +50,7 @@ class Coordinates:
         follow = self._following(x)
         for i, (index, p) in enumerate(zip(self._free, self._parameters, strict=True)):
             scale = self._scale[i]
-            if p.kind == "width":
+            if p.may_be_zero:
                 values[index] = scale * np.sqrt(max(x[i], 0.0)) * np.exp(follow[i])
             elif _is_logarithmic(p):
                 values[index] = p.value * np.exp(x[i] + follow[i])
@@ -55,26 +58,49 @@ class Coordinates:
                 values[index] = p.value + scale * x[i]
         return values
 
-    def values_with_room(self, x: np.ndarray) -> np.ndarray:
-        """The same with every width large enough for slices in which it may grow again."""
-        values = self.values(x)
-        for i, (index, parameter) in enumerate(zip(self._free, self._parameters, strict=True)):
-            if parameter.kind == "width":
-                values[index] = max(values[index], _LEAST_WIDTH * self._scale[i])
-        return values
+    def with_room(self, x: np.ndarray) -> np.ndarray:
+        """The same coordinates with what may be zero large enough to grow again."""
+        least = [_LEAST_ROOM**2 if p.may_be_zero else -np.inf for p in self._parameters]
+        return np.clip(np.maximum(x, least), *self.bounds())
 
     def bounds(self) -> tuple[np.ndarray, np.ndarray]:
         """Lower and upper bounds of the coordinates."""
-        lower = np.array([self._coordinate(i, p.lower) for i, p in enumerate(self._parameters)])
-        upper = np.array([self._coordinate(i, p.upper) for i, p in enumerate(self._parameters)])
+        ends = [
+            sorted((self._coordinate(i, p.lower), self._coordinate(i, p.upper)))
+            for i, p in enumerate(self._parameters)
+        ]
+        lower, upper = np.array(ends).reshape(-1, 2).T
         far = np.array([_FARTHEST if _is_logarithmic(p) else np.inf for p in self._parameters])
         return np.maximum(lower, -far), np.minimum(upper, far)
 
-    def gradient(self, index: int, value: float) -> np.ndarray:
-        """Derivative of a parameter's value by the coordinates (not for widths)."""
-        i = self._free.index(index)
+    def of_all_durations(self) -> np.ndarray:
+        """Change of the coordinates that makes all layers last longer by a common factor e.
+
+        As far as the file leaves thickness or rate open.
+        """
+        thicknesses = [p.kind == "thickness" for p in self._parameters]
+        rates = [
+            p.kind == "common rate factor" or (p.kind == "rate" and p.state == "free")
+            for p in self._parameters
+        ]
+        return np.array(thicknesses, dtype=float) - np.array(rates, dtype=float)
+
+    def nothing(self, i: int) -> float:
+        """Coordinate of the value of free parameter i that stands for zero."""
+        return self._coordinate(i, self._parameters[i].nothing)
+
+    def gradient(self, index: int, values: np.ndarray) -> np.ndarray:
+        """Derivative of a parameter by the coordinates, at given values of all parameters.
+
+        Infinite by its own coordinate where a square is zero.
+        """
+        i, value = self._free.index(index), float(values[index])
         slope = value * self.rate_powers(i)
-        slope[i] += value if _is_logarithmic(self._parameters[i]) else self._scale[i]
+        if self._parameters[i].may_be_zero:
+            square = float(self.of(values)[i])
+            slope[i] += 0.5 * value / square if square > 0 else math.inf
+        else:
+            slope[i] += value if _is_logarithmic(self._parameters[i]) else self._scale[i]
         return slope
 
     def rate_powers(self, i: int) -> np.ndarray:
@@ -98,13 +124,13 @@ class Coordinates:
         p, scale = self._parameters[i], self._scale[i]
         if not p.has_prior:
             return 1.0
-        if p.kind == "width":
+        if p.may_be_zero:
             return max(2.0 * p.value, p.u) * p.u / scale**2
         return p.u / (p.value if _is_logarithmic(p) else scale)
 
     def _coordinate(self, i: int, value: float) -> float:
         p, scale = self._parameters[i], self._scale[i]
-        if p.kind == "width":
+        if p.may_be_zero:
             return (value / scale) ** 2
         if _is_logarithmic(p):
             return float(np.log(value / p.value)) if value > 0 else -np.inf
@@ -117,10 +143,8 @@ class Coordinates:
         across. A length with bounds of its own keeps its own coordinate.
         """
         p = self._parameters[i]
-        bounded = p.kind != "width" and (
-            np.isfinite(p.upper) or (p.kind == "thickness" and p.lower)
-        )
-        if bounded:
+        has_upper = np.isfinite(p.upper) and not p.widest_by_default
+        if p.kind != "width" and (has_upper or (p.kind == "thickness" and p.lower)):
             return {}
         behind = self._assembly.rates_behind(self._free[i])
         return {self._free.index(r): power for r, power in behind.items() if r in self._free}
@@ -133,13 +157,15 @@ class Coordinates:
 
 
 def _is_logarithmic(p: Parameter) -> bool:
-    return p.logarithmic or (p.kind in ("initial roughness", "mixing length") and p.value > 0)
+    return p.logarithmic or (p.kind in _IN_PROPORTION and p.value > 0 and not p.may_be_zero)
 
 
 def _scale_of(p: Parameter) -> float:
     """What a step of 1 in the coordinate of a parameter means."""
     if p.kind == "width":
         return max(p.value, 0.1 * min(p.upper, 200.0), 1e-3)
+    if p.broadens:
+        return p.value or 0.1 * min(p.upper, 1.0)
     if _is_logarithmic(p):
         return 1.0
     return p.u if p.has_prior else max(abs(p.value), 1e-2)

@@ -5,12 +5,21 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator
 
+from craterfront.operating_points import (
+    CraterPoint,
+    Curvature,
+    curvature_at,
+    mistakes_between,
+)
 from craterfront.problems import shown
 from craterfront.quantities import Quantity, within
-from craterfront.table import Mistake, Table, chosen_by, number_list
+from craterfront.table import Mistake, Table, chosen_by, increasing_mistakes, number_list
 
 SMALLEST_RADIUS_MM = 1e-3
 """Of a measured crater: a micrometre."""
+
+ROUND_SHAPES = ("flat", "parabolic", "edged", "measured")
+"""Shapes in which the rate depends on the distance from the centre."""
 
 
 class FlatCrater(Table):
@@ -26,11 +35,44 @@ class ParabolicCrater(Table):
     ----------
     curvature
         (Rate at the centre - rate at the edge) / mean rate, from -1.9 to 1.9; positive: deeper
-        in the middle.
+        in the middle. One for all layers, or a dictionary by the name of the layer or material.
+    point
+        Instead: what was measured at several operating points, each a `CraterPoint`.
     """
 
     shape: Literal["parabolic"] = "parabolic"
-    curvature: Annotated[Quantity, AfterValidator(within(at_least=-1.9, at_most=1.9))]
+    curvature: Curvature | None = None
+    point: tuple[CraterPoint, ...] = ()
+
+    def checks(self) -> Iterator[Mistake]:
+        if self.point and self.is_written("curvature"):
+            yield Mistake("point", "stands beside curvature; write only one of the two")
+        elif self.point:
+            yield from mistakes_between(self.point)
+        elif not self.is_written("curvature"):
+            yield Mistake("curvature", "missing")
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether it has no mistake."""
+        return not any(self.checks()) and all(point.is_complete for point in self.point)
+
+    def curvature_with(self, source: Table | None) -> Quantity | dict[str, Quantity]:
+        """The curvature as written, or at the operating point of a source.
+
+        Raises
+        ------
+        ValueError
+            When the source does not say where it works, or works outside the measured points.
+        """
+        if not self.point:
+            assert self.curvature is not None  # else it has a mistake
+            return self.curvature
+        key = self.point[0].changed
+        operating = getattr(source, key, None)
+        if operating is None:
+            raise ValueError(f"needs {key} in [source], which tells the operating point")
+        return curvature_at(self.point, operating)
 
 
 class TiltedCrater(Table):
@@ -78,7 +120,8 @@ class RasteredCrater(Table):
     )
 
 
-def _is_radius(radius_mm: float) -> bool:
+def is_radius(radius_mm: float) -> bool:
+    """Whether anybody could mean it."""
     return 0 <= radius_mm <= 1000
 
 
@@ -98,28 +141,18 @@ class MeasuredCrater(Table):
     """
 
     shape: Literal["measured"] = "measured"
-    radius_mm: Annotated[tuple[float, ...], number_list("from 0 to 1000", _is_radius)]
+    radius_mm: Annotated[tuple[float, ...], number_list("from 0 to 1000", is_radius)]
     depth_um: Annotated[tuple[float, ...], number_list("from 1e-6 to 1e6", _is_depth)]
 
     def checks(self) -> Iterator[Mistake]:
         radii, depths = self.radius_mm, self.depth_um
         if radii is None or depths is None:  # while mistakes are gathered
             return
-        if len(radii) < 2:
-            yield Mistake("radius_mm", f"must have at least 2 numbers, got {len(radii)}")
-        elif radii[-1] < SMALLEST_RADIUS_MM:
+        yield from increasing_mistakes("radius_mm", radii, "depth_um", depths)
+        if len(radii) > 1 and radii[-1] < SMALLEST_RADIUS_MM:
             yield Mistake(
                 "radius_mm", f"must reach to {SMALLEST_RADIUS_MM} or more, got {shown(radii[-1])}"
             )
-        if len(depths) != len(radii):
-            yield Mistake("depth_um", f"has {len(depths)} numbers for {len(radii)} in radius_mm")
-        for index in range(1, len(radii)):
-            if radii[index] <= radii[index - 1]:
-                yield Mistake(
-                    f"radius_mm[{index + 1}]",
-                    f"must be > {shown(radii[index - 1])} before it, got {shown(radii[index])}",
-                )
-                break
 
 
 Crater = Annotated[

@@ -8,16 +8,16 @@ is a sensible one.
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 Residuals = Callable[[np.ndarray], np.ndarray]
 
 ONE_SIDED_95 = 2.706
-"""Threshold of twice the log-likelihood ratio for a limit at 95 %, and for the null hypothesis at
-a bound (half a chi-square distribution of one degree of freedom, half a point mass at 0;
-H. Chernoff, Ann. Math. Stat. 25 (1954) 573)."""
+"""Threshold of twice the log-likelihood ratio for the null hypothesis at a bound, at 95 % (half a
+chi-square distribution of one degree of freedom, half a point mass at 0; H. Chernoff, Ann. Math.
+Stat. 25 (1954) 573)."""
 
 TWO_SIDED_95 = 3.841
 """Threshold for an interval at 95 %: chi-square of one degree of freedom."""
@@ -36,7 +36,8 @@ class Objective:
     Attributes
     ----------
     residuals : callable
-        From parameters, shape (P,), to residuals of unit variance, shape (R,).
+        From parameters, shape (P,), to residuals of unit variance, shape (R,); infinite where there
+        is no model.
     lower, upper : ndarray, shape (P,)
         Bounds; may be infinite.
     """
@@ -247,7 +248,7 @@ def quadratic_form(slope: np.ndarray, covariance: np.ndarray) -> float:
     return float(slope[touched] @ covariance[np.ix_(touched, touched)] @ slope[touched])
 
 
-def profile_cost(
+def profile_fit(
     objective: Objective,
     fit: Fit,
     jacobian: np.ndarray,
@@ -255,8 +256,8 @@ def profile_cost(
     value: float,
     *,
     sure_below: float = 0.0,
-) -> float:
-    """Smallest cost with one parameter held.
+) -> Fit:
+    """The minimum with one parameter held.
 
     Gauss-Newton on the others from the linear prediction. The Jacobian at the minimum serves until
     it makes no more progress; then it is taken anew, unless the cost is already so low that it
@@ -278,7 +279,7 @@ def profile_cost(
     start = fit.x.copy()
     start[index] = value
     if not others.any():
-        return objective.cost(start)
+        return Fit(start, objective.cost(start), True, "nothing to fit")
 
     def put(part: np.ndarray) -> np.ndarray:
         whole = start.copy()
@@ -293,13 +294,13 @@ def profile_cost(
     slope = jacobian[:, others]
     x = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
     found = _descended(held, np.clip(x, held.lower, held.upper), slope)
-    if found.cost - fit.cost < sure_below:
-        return found.cost
-    found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
-    if found.converged:
-        return found.cost
-    tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
-    return min(minimise(held, found.x, tolerance=tolerance).cost, found.cost)
+    if np.isfinite(found.cost) and found.cost - fit.cost >= sure_below:
+        found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
+        if not found.converged:
+            tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
+            farther = minimise(held, found.x, tolerance=tolerance)
+            found = min(found, farther, key=lambda each: each.cost)
+    return replace(found, x=put(found.x))
 
 
 def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:
@@ -343,7 +344,7 @@ class Interval:
     Attributes
     ----------
     lower, upper : float
-        At 95 %; `lower` is 0 and `upper` a one-sided limit where it is not resolved.
+        At 95 %; `lower` is 0 and `upper` a limit where it is not resolved.
     resolved : bool
         The lower end is above 0.
     at_zero : float
@@ -362,7 +363,11 @@ def profile_interval(
     """Interval of a parameter that cannot be negative, by profile likelihood.
 
     The null hypothesis "it is zero" lies on the bound, where twice the log-likelihood ratio is
-    distributed as an even mixture of zero and a chi-square of one degree of freedom.
+    distributed as an even mixture of zero and a chi-square of one degree of freedom. A value well
+    above is excluded from above and below, by the chi-square distribution alone: that is the upper
+    end, whether zero is excluded or not. A limit from one side only, where it is not, would miss
+    values some two standard deviations from zero too often (G. J. Feldman, R. D. Cousins, Phys.
+    Rev. D 57 (1998) 3873; from memory).
 
     Parameters
     ----------
@@ -376,15 +381,15 @@ def profile_interval(
     zero, top = float(objective.lower[index]), float(objective.upper[index])
 
     def excess(value: float) -> float:
-        cost = profile_cost(objective, fit, jacobian, index, value, sure_below=0.3 * ONE_SIDED_95)
-        return max(cost - fit.cost, 0.0)
+        near = 0.3 * ONE_SIDED_95
+        held = profile_fit(objective, fit, jacobian, index, value, sure_below=near)
+        return max(held.cost - fit.cost, 0.0)
 
     best = float(fit.x[index])
     at_zero = excess(zero) if best > zero else 0.0
     resolved = at_zero > ONE_SIDED_95
-    threshold = TWO_SIDED_95 if resolved else ONE_SIDED_95
     step = u if np.isfinite(u) and u > 0 else 0.05 * max(best - zero, 1e-3)
-    upper = _crossing(excess, best, step, top, threshold)
+    upper = _crossing(excess, best, step, top, TWO_SIDED_95)
     if not resolved:
         return Interval(zero, upper, False, at_zero)
     low_threshold = min(TWO_SIDED_95, 0.5 * (at_zero + ONE_SIDED_95))

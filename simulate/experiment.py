@@ -1,12 +1,15 @@
 """The experiment file: a sample, how it is measured and how a measured file of it is read."""
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any, ClassVar
 
+from craterfront.by_layer import key_of_layer
+from craterfront.crater_shape import ParabolicCrater
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
-from craterfront.sample import Layer, Stack
+from craterfront.sample import ConcreteLayer, Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
@@ -15,6 +18,8 @@ from craterfront.toml_text import parse_toml, read_toml
 _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
 _SETUP_KEYS = tuple(Setup.model_fields)
 _OTHER_KEYS = ("title", "profile", "depth_scale")
+MOST_RELIEF = 0.1  # of the thinner layer beside a rough interface, see `models.roughening`
+_SEVERAL = 3.0  # standard deviations that a normal surface is said to reach down
 FILE_KEYS = (*_STACK_KEYS, *_SETUP_KEYS, *_OTHER_KEYS)
 
 
@@ -50,9 +55,12 @@ class Experiment(Table):
             *self.setup.unused(),
             *self._source_warnings(),
             *(f"detection {warning}" for warning in self.setup.detection.warnings()),
+            *self._start_up_warnings(),
             *self._unused_depth_scale(),
             *self._unused_materials(),
             *self._widths_beyond_their_layer(),
+            *dict.fromkeys(self._heights_beyond_their_layers()),
+            *self._surface_beyond_its_layer(),
             *self._elements_in_no_layer(),
             *self._layers_without_sensitivity(),
         ]
@@ -67,7 +75,8 @@ class Experiment(Table):
                 message = "is true, but there is no [source] that has yields"
                 yield Mistake("from_yields", message, within="depth_scale")
         yield from self._insulators()
-        yield from self._strange_sensitivities()
+        yield from self._hydrogen()
+        yield from self._strange_names()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
@@ -91,34 +100,74 @@ class Experiment(Table):
                     within=place,
                 )
 
+    def _hydrogen(self) -> Iterator[Mistake]:
+        """Channels that hydrogen changes where the sample has none."""
+        if any(self.stack.problems()) or "H" in self.stack.elements():
+            return
+        for place, channel in self._channels():
+            if channel.is_written("hydrogen_effect"):
+                message = (
+                    "needs hydrogen in the sample; that of the gas alone, which is constant, is in"
+                    " the sensitivity"
+                )
+                yield Mistake("hydrogen_effect", message, within=place)
+
     def _solids(self) -> dict[str, Any]:
         """What has a composition and a rate of its own, by its place."""
         owners: dict[str, Any] = {}
         for place, part in self.stack.parts():
-            if part.material is None:
+            if not part.materials:
                 owners[place] = part
-            elif part.material in self.stack.materials:
-                owners[f"material.{shown_key(part.material)}"] = self.stack.materials[part.material]
+            for name in part.materials:
+                if name in self.stack.materials:
+                    owners[f"material.{shown_key(name)}"] = self.stack.materials[name]
         return owners
 
-    def _strange_sensitivities(self) -> Iterator[Mistake]:
-        """Sensitivities to what is neither a layer nor a material."""
+    def _strange_names(self) -> Iterator[Mistake]:
+        """Numbers for what is no layer and no material, and none for a layer that needs one."""
         known = [part.label for _, part in self.stack.parts()] + list(self.stack.materials)
         every = set(known)
         if not any(self.stack.problems()):
-            every |= {layer.name for layer in self.stack.expanded()}
-        for place, channel in self._channels():
-            if isinstance(channel.sensitivity, dict):
-                for name in channel.sensitivity:
-                    if name not in every:
-                        near = did_you_mean(name, known)
-                        message = f"{shown(name)} is no layer and no material{near}"
-                        yield Mistake("sensitivity", message, within=place)
+            layers = self.stack.expanded()
+            every |= {layer.name for layer in layers}
+            yield from self._layers_without_number(layers)
+        for place, key, table in self._tables_by_layer():
+            for name in table:
+                if name not in every:
+                    near = did_you_mean(name, known)
+                    message = f"{shown(name)} is no layer and no material{near}"
+                    yield Mistake(key, message, within=place)
+
+    def _tables_by_layer(self) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+        """Place, key and table of all numbers that are given by layer."""
+        numbers: list[tuple[str, str, Any]] = [
+            (place, "sensitivity", channel.sensitivity) for place, channel in self._channels()
+        ]
+        numbers.append(("mixing", "length_nm", self.setup.mixing.length_nm))
+        if self.setup.coupling is not None:
+            numbers.append(("coupling", "relative_current", self.setup.coupling.relative_current))
+        shape = self.setup.crater
+        if isinstance(shape, ParabolicCrater):
+            numbers.append(("crater", "curvature", shape.curvature))
+            for index, point in enumerate(shape.point):
+                numbers.append((f"crater.{numbered('point', index)}", "curvature", point.curvature))
+        yield from (entry for entry in numbers if isinstance(entry[2], dict))
+
+    def _layers_without_number(self, layers: Sequence[ConcreteLayer]) -> Iterator[Mistake]:
+        for place, key, table in self._tables_by_layer():
+            needed = {"length_nm": layers[:1], "curvature": layers}.get(key, ())
+            missing = [layer.label for layer in needed if key_of_layer(table, layer) is None]
+            if missing:
+                yield Mistake(key, f"missing for layer {shown(missing[0])}", within=place)
 
     def _source_warnings(self) -> Iterator[str]:
         source = self.setup.source
         if isinstance(source, IonBeam):
             yield from (f"source {warning}" for warning in source.warnings())
+
+    def _start_up_warnings(self) -> Iterator[str]:
+        if self.setup.start_up is not None:
+            yield from (f"start_up {warning}" for warning in self.setup.start_up.warnings())
 
     def _unused_depth_scale(self) -> Iterator[str]:
         if self.profile.axis == "depth":
@@ -126,7 +175,7 @@ class Experiment(Table):
                 yield f'depth_scale {key}: unused with axis = "depth" in [profile]'
 
     def _unused_materials(self) -> Iterator[str]:
-        used = {part.material for _, part in self.stack.parts()}
+        used = {name for _, part in self.stack.parts() for name in part.materials}
         for name in self.stack.materials:
             if name not in used:
                 yield f"material.{shown_key(name)}: no layer names it"
@@ -134,12 +183,43 @@ class Experiment(Table):
     def _widths_beyond_their_layer(self) -> Iterator[str]:
         for place, part in self.stack.parts():
             if isinstance(part, Layer):
-                thickness, width = float(part.thickness_nm), float(part.interface_width_nm)
-                if width > thickness:
+                thickness, width = float(part.true_thickness), float(part.true_width)
+                if width > thickness and part.thickness_nm is not None:
                     yield (
                         f"{place} interface_width_nm: {shown(width)} nm are wider than the layer,"
                         f" {shown(thickness)} nm"
                     )
+
+    def _heights_beyond_their_layers(self) -> Iterator[str]:
+        """Rough interfaces that the signal of the layers around them shows only nearly."""
+        for layer, below in pairwise(self.stack.expanded()):
+            relief = (1.0 - layer.conformal) * float(layer.interface_roughness_nm)
+            above_rate, below_rate = layer.erosion_rate_nm_s, below.erosion_rate_nm_s
+            faster = 1.0
+            if above_rate is not None and below_rate is not None:
+                faster = max(float(below_rate) / float(above_rate), 1.0)
+            thinner = min(float(layer.thickness_nm), float(below.thickness_nm) / faster)
+            most = MOST_RELIEF * thinner
+            if relief > most:
+                yield (
+                    f"layer {shown(layer.label)} interface_roughness_nm: too rough for the layers"
+                    f" beside it; signals are good up to {most:.3g} nm"
+                )
+
+    def _surface_beyond_its_layer(self) -> Iterator[str]:
+        """A surface so rough that columns begin without the first layer."""
+        rough, layers = self.setup.roughness, self.stack.expanded()
+        deepest_nm = _SEVERAL * float(rough.initial_nm)
+        if rough.heights is not None:
+            classes, sd_nm = rough.heights.classes()
+            scale_nm = float(rough.initial_nm) if rough.is_written("initial_nm") else sd_nm
+            deepest_nm = -float(classes[0, 0]) * scale_nm
+        if len(layers) > 1 and deepest_nm > float(layers[0].thickness_nm):
+            key = "initial_nm" if rough.heights is None else "heights"
+            yield (
+                f"roughness {key}: the surface reaches {deepest_nm:.3g} nm down, through all of"
+                f" layer {shown(layers[0].label)}; signals are good for a surface within it"
+            )
 
     def _elements_in_no_layer(self) -> Iterator[str]:
         present = self.stack.elements()
@@ -211,7 +291,10 @@ def experiment_from_toml(text: str, place: str = "experiment") -> Experiment:
 
 
 def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") -> Experiment:
-    """The experiment from a dictionary with the keys of the file; the rest as from TOML."""
+    """The experiment from a dictionary with the keys of the file; the rest as from TOML.
+
+    The name of a file in it counts from the folder of `place`.
+    """
     unknown = [key for key in written if key not in FILE_KEYS]
     problems = [
         f"{shown_key(key)}: unknown key{did_you_mean(key, FILE_KEYS)}"
@@ -219,6 +302,8 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     ]
     if len(unknown) > MOST_UNKNOWN_KEYS:
         problems.append(f"{len(unknown) - MOST_UNKNOWN_KEYS} more unknown keys")
+    written, unread = _with_rate_table(written, place)
+    problems += unread
     stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
     setup = {key: written[key] for key in _SETUP_KEYS if key in written}
     other = {key: written[key] for key in _OTHER_KEYS if key in written}
@@ -229,6 +314,22 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     if problems:
         raise InputProblems(problems, place)
     return experiment
+
+
+def _with_rate_table(written: Mapping[str, Any], place: str) -> tuple[Mapping[str, Any], list[str]]:
+    """What is written, with the rate table in place of the name of its file; and its mistakes."""
+    source = written.get("source")
+    if not isinstance(source, Mapping) or not isinstance(source.get("rate_table"), str):
+        return written, []
+    from craterfront.rate_table import load_rate_table
+
+    path = os.path.join(os.path.dirname(place), source["rate_table"])
+    table, problems = None, []
+    try:
+        table = load_rate_table(path)
+    except InputProblems as error:
+        problems = [f"source rate_table: {error.source}: {line}" for line in error.problems]
+    return {**written, "source": {**source, "rate_table": table}}, problems
 
 
 def experiment_to_dict(experiment: Experiment) -> dict[str, Any]:

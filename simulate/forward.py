@@ -1,19 +1,26 @@
 """Simulate a measurement of a layered sample."""
 
 import json
-from collections.abc import Sequence
+import warnings
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from craterfront import __version__
 from craterfront.assembly import Assembly
+from craterfront.detectors import Detectors
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
 from craterfront.models.elements import atomic_mass_u
+from craterfront.models.emission import check_optical_depth
 from craterfront.models.engine import LayeredSample, Signals, run
 from craterfront.models.noise import noisy_readings
-from craterfront.models.transitions import interface_planes_nm, slice_fractions
+from craterfront.models.resolved_engine import Crater
+from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
+from craterfront.reading_parts import ReadingParts
+from craterfront.resolved import annuli_of, erode, left_out
+from craterfront.responses import optical_depths
 from craterfront.sample import Stack
 from craterfront.setup import Setup
 
@@ -36,6 +43,8 @@ def simulate(
     seed: int | None = None,
     exposure: bool = False,
     title: str = "",
+    resolved: bool = False,
+    progress: Callable[[str, float], None] | None = None,
 ) -> "xarray.Dataset":
     """Simulate one depth profile.
 
@@ -52,6 +61,12 @@ def simulate(
         sampling interval (a dense matrix; over all time, every slice leaves once).
     title : str
         Title of the experiment.
+    resolved : bool
+        Erode the crater annulus by annulus, with all couplings, instead of the quick engine. The
+        result then has ``crater_depth(radius, crater_time)``, the history of the crater, and
+        ``relative_current(time)``.
+    progress : callable, optional
+        Of a resolved run: called with a word and the share that is done.
 
     Returns
     -------
@@ -65,22 +80,43 @@ def simulate(
     ------
     InputProblems
         When something is missing or inconsistent.
+
+    Warns
+    -----
+    ValidityWarning
+        Where a formula is used outside the range for which it was made.
     """
     assembly = Assembly(stack, setup)
+    for text in assembly.warnings:
+        warnings.warn(text, ValidityWarning, stacklevel=2)
     values = assembly.nominal
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     edges = time_edges_s(assembly)
-    projection = np.stack([r.projection for r in assembly.responses], axis=-1)
-    result = run(sample, instrument, edges, projection)
+    parts = assembly.reading_parts(edges, values)
+    projection = assembly.collects()
+    dose = assembly.supplied_dose_s(parts.edges_s, values)
+    if resolved:
+        _refuse_exposure(exposure)
+        result = erode(assembly, values, dose, projection, progress)
+    else:
+        result = run(sample, instrument, dose, projection, assembly.slices(parts, values))
     per_time = instrument.view == "collected"
     snapshots = not per_time and instrument.timing == "cycle"
     interval = np.diff(edges)
     if snapshots:
         interval = np.append(interval, interval[-1])
-    terms = result.signal.T / interval if per_time else result.signal.T
+    terms = assembly.readings(result.signal.T, parts, values)
+    depth_nm = result.mean_depth_nm[parts.ends]
+    absorption = assembly.self_absorption_nm2_s(values)
+    count = len(assembly.responses)
+    check_optical_depth(optical_depths(assembly.responses, terms[:count], absorption))
+    terms = assembly.shining(terms, values)
     signal = np.zeros((len(assembly.channels), interval.size))
     for response, term in zip(assembly.responses, terms, strict=True):
         signal[response.channel] += response.sensitivity.value * term
+    for c, channel in enumerate(assembly.channels):
+        if channel.contamination is not None:
+            signal[c] += float(channel.contamination) * assembly.contamination_left(edges, values)
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
 
@@ -92,10 +128,10 @@ def simulate(
         assembly,
         sample,
         at_readings(edges),
-        at_readings(result.mean_depth_nm),
+        at_readings(depth_nm),
         signal + background[:, None],
         _readings(assembly, signal, background, interval, seed),
-        float(result.mean_depth_nm[-1]),
+        float(depth_nm[-1]),
     )
     written = Experiment(title=title, stack=stack, setup=setup)
     dataset.attrs.update(
@@ -104,8 +140,10 @@ def simulate(
         seed=seed,
         experiment=json.dumps(experiment_to_dict(written)),
     )
-    if exposure:
-        dataset = _with_exposure(dataset, result)
+    if isinstance(result, Crater):
+        dataset = _with_crater(dataset, assembly, result, parts)
+    elif exposure:
+        dataset = _with_exposure(dataset, result, parts)
     return _described(dataset, per_time)
 
 
@@ -137,9 +175,28 @@ def _dataset(
     )
 
 
-def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Dataset":
-    edges, dose = result.edges_nm, result.balanced_dose
-    slices, intervals = edges.size - 1, dose.size - 1
+def _refuse_exposure(asked: bool) -> None:
+    if asked:
+        raise InputProblems(["--exposure: not with --resolved, whose columns act on each other"])
+
+
+def _with_crater(
+    dataset: "xarray.Dataset", assembly: Assembly, result: Crater, parts: ReadingParts
+) -> "xarray.Dataset":
+    """Add the history of the crater, and what a resolved run leaves out."""
+    radius = annuli_of(assembly, assembly.nominal).radius
+    dataset = dataset.assign_coords(radius=radius, crater_time=parts.edges_s[result.frames])
+    dataset["crater_depth"] = (("radius", "crater_time"), result.depth_nm.T)
+    dataset["relative_current"] = ("time", parts.means(result.current[None])[0])
+    dataset.attrs.update(resolved=1, notes="\n".join(left_out(assembly)))
+    return dataset
+
+
+def _with_exposure(
+    dataset: "xarray.Dataset", result: Signals, parts: ReadingParts
+) -> "xarray.Dataset":
+    edges = result.edges_nm
+    slices, intervals = edges.size - 1, parts.ends.size - 1
     if slices * intervals > MAX_EXPOSURE:
         raise InputProblems(
             [
@@ -147,7 +204,7 @@ def _with_exposure(dataset: "xarray.Dataset", result: Signals) -> "xarray.Datase
                 f"the {MAX_EXPOSURE} numbers that an exposure matrix may have"
             ]
         )
-    share = np.diff(result.arrival.left(dose), axis=1)
+    share = np.diff(result.left()[:, parts.ends], axis=1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     sliced = dataset.assign_coords(slice_depth=middle[:-1])
     dataset = sliced.assign(exposure=(("slice_depth", "interval"), share[:-1]))
@@ -164,6 +221,7 @@ def repeat(dataset: "xarray.Dataset") -> "xarray.Dataset":
         seed=int(dataset.attrs["seed"]),
         exposure="exposure" in dataset,
         title=experiment.title,
+        resolved=bool(dataset.attrs.get("resolved", 0)),
     )
 
 
@@ -186,7 +244,8 @@ def time_edges_s(assembly: Assembly) -> np.ndarray:
 
 def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
     noise = assembly.setup.noise
-    flicker = noise.flicker
+    detectors = Detectors.of(assembly.channels, noise)
+    detectors.require_short_dead_times(interval)
     if noise.counts_per_unit_s is not None:
         most = (signal + background[:, None]).max() * float(noise.counts_per_unit_s)
         if not most * interval.max() <= MAX_COUNTS:
@@ -204,20 +263,19 @@ def _readings(assembly, signal, background, interval, seed) -> np.ndarray:
         counts_per_unit_s=None
         if noise.counts_per_unit_s is None
         else float(noise.counts_per_unit_s),
-        flicker_rms=float(flicker.rms) if flicker else 0.0,
-        flicker_correlation_s=float(flicker.correlation_s) if flicker else 1.0,
+        fluctuations=noise.fluctuations,
         readout_per_sqrt_s=float(noise.readout_per_sqrt_s),
+        dead_time_s=detectors.dead_time_s,
     )
-    for number, channel in enumerate(assembly.channels):
-        if channel.saturation is not None:
-            readings[number] = np.minimum(readings[number], float(channel.saturation))
-    return readings
+    return detectors.rounded_and_limited(readings)
 
 
 def composition_against_depth(
     sample: LayeredSample, deepest_nm: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Atomic fractions of the undisturbed sample on a grid that follows the interfaces.
+
+    Where interfaces are rough: of a column in which all of them lie at their mean height.
 
     Parameters
     ----------
@@ -230,7 +288,7 @@ def composition_against_depth(
     depth_nm : ndarray, shape (P,)
     composition : ndarray, shape (E, P)
     """
-    planes = interface_planes_nm(sample.thickness_nm, sample.width_nm, sample.shape)
+    planes = sample.planes_nm()
     deepest = max(deepest_nm, float(np.max(planes, initial=0.0)) * 1.05 + 1e-6)
     steps = np.linspace(-3.0, 3.0, 61)
     around = np.concatenate(
@@ -242,7 +300,7 @@ def composition_against_depth(
     )
     edges = np.unique(np.concatenate([np.linspace(0.0, deepest, 401), around]))
     edges = edges[(edges >= 0.0) & (edges <= deepest)]
-    layers = slice_fractions(edges, planes, sample.width_nm, sample.shape)
+    layers = sample.layers_in(edges, planes)
     atoms = layers * sample.atomic_density_per_nm3[sample.material]
     fractions = atoms @ sample.composition[sample.material] / atoms.sum(axis=1, keepdims=True)
     return 0.5 * (edges[1:] + edges[:-1]), fractions.T
@@ -271,6 +329,10 @@ def _truth(assembly: Assembly, sample: LayeredSample, deepest_nm: float) -> dict
             "layer",
             np.array([layer.interface_width_nm.value for layer in layers]),
         ),
+        "interface_roughness_nm": (
+            "layer",
+            np.array([layer.interface_roughness_nm.value for layer in layers]),
+        ),
         "areal_mass_g_m2": ("layer", thickness * density * 1e-3),
     }
 
@@ -287,8 +349,13 @@ _DESCRIPTIONS = {
     "thickness_nm": ("layer thickness", "nm"),
     "interface_depth_nm": ("depth of the interface below the layer", "nm"),
     "interface_width_nm": ("width of the true transition below the layer, 16-84 %", "nm"),
+    "interface_roughness_nm": ("standard deviation of the height of the interface below", "nm"),
     "areal_mass_g_m2": ("mass per area of the layer", "g/m2"),
     "exposure": ("share of the slice that leaves in the sampling interval", "1"),
+    "radius": ("distance from the centre, relative to the radius of the analysed area", "1"),
+    "crater_time": ("time at which the crater is this deep", "s"),
+    "crater_depth": ("depth of the crater", "nm"),
+    "relative_current": ("current relative to the one for which erosion rates are given", "1"),
     "slice_depth": ("depth of the slice", "nm"),
     "slice_thickness": ("thickness of the slice", "nm"),
 }

@@ -17,10 +17,21 @@ from craterfront.estimation import (
     quadratic_form,
 )
 from craterfront.experiment import Experiment
-from craterfront.likelihood import Likelihood, Solution
-from craterfront.limits import ThinLayer, WidthAnswer, thin_layers, width_answers
+from craterfront.likelihood import Likelihood, NotComputable, Solution
+from craterfront.limits import (
+    NearZero,
+    ThinLayer,
+    WidthAnswer,
+    broadening_answers,
+    thin_layers,
+    width_answers,
+)
 from craterfront.linear_numbers import at_written_bound
 from craterfront.measured import MeasuredProfile
+from craterfront.models.dead_time import recorded_share
+from craterfront.models.emission import DEEPEST
+from craterfront.noise_model import LEAST_DITHER
+from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale, require_depth_scale
 
@@ -30,6 +41,8 @@ Progress = Callable[[str, float], None]
 # Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
+_DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
+_MOST_STARTS = 3
 _ROUNDS = 5
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
 
@@ -52,6 +65,8 @@ class Inversion:
         Of the free parameters, in the coordinates of the likelihood.
     widths : dict of int to WidthAnswer
         By layer.
+    broadening : dict of int to NearZero
+        By parameter, of the instrument where it is free.
     thin_layers : dict of int to ThinLayer
         By layer, where the thickness is poorly known.
     relative : bool
@@ -73,6 +88,7 @@ class Inversion:
     values: np.ndarray
     curvature: Curvature
     widths: dict[int, WidthAnswer]
+    broadening: dict[int, NearZero]
     thin_layers: dict[int, ThinLayer]
     relative: bool
     rank: DataRank
@@ -90,31 +106,22 @@ class Inversion:
         return described
 
     def standard_uncertainty(self, index: int) -> float:
-        """Of a parameter other than a width, in its unit; 0 where it was held."""
+        """Of a parameter, in its unit; 0 where it was held."""
         return self.uncertainty_of_sum({index: 1.0})
 
     def uncertainty_of_sum(self, weights: Mapping[int, float]) -> float:
-        """Standard uncertainty of a weighted sum of parameters other than widths."""
-        slope = np.zeros(len(self.likelihood.free))
-        for index, weight in weights.items():
-            if index in self.likelihood.free:
-                value = float(self.values[index])
-                slope += weight * self.likelihood.coordinates.gradient(index, value)
-        return quadratic_form(slope, self.curvature.covariance) ** 0.5
+        """Standard uncertainty of a weighted sum of parameters.
 
-    def relative_uncertainty(self, *indices: int) -> float:
-        """Relative standard uncertainty of a product of positive parameters other than widths.
-
-        A factor that the readings do not bear on counts with its prior.
+        One that the readings do not bear on counts with its prior.
         """
         slope = np.zeros(len(self.likelihood.free))
         apart = 0.0
-        for index in indices:
-            parameter, value = self.likelihood.assembly.parameters[index], float(self.values[index])
+        for index, weight in weights.items():
+            parameter = self.likelihood.assembly.parameters[index]
             if index in self.likelihood.free:
-                slope += self.likelihood.coordinates.gradient(index, value) / value
+                slope += weight * self.likelihood.coordinates.gradient(index, self.values)
             elif parameter.has_prior:
-                apart += (parameter.u / parameter.value) ** 2
+                apart += (weight * parameter.u) ** 2
         return (quadratic_form(slope, self.curvature.covariance) + apart) ** 0.5
 
 
@@ -127,7 +134,8 @@ def invert(
 ) -> Inversion:
     """Most probable sample behind a measured profile, with uncertainties.
 
-    Maximum of the posterior with a Laplace covariance; widths near zero by profile likelihood.
+    Maximum of the posterior with a Laplace covariance; by profile likelihood what is near zero:
+    widths, and free broadening by the instrument.
 
     Parameters
     ----------
@@ -147,9 +155,13 @@ def invert(
     Raises
     ------
     InputProblems
-        When nothing fixes the depth scale, or the profile does not fit the experiment.
+        When nothing fixes the depth scale, a graded layer is not exactly known, the profile does
+        not fit the experiment, or the fit leads to a sample that cannot be computed.
     """
     report = progress or (lambda stage, share: None)
+    not_held = list(experiment.stack.not_held())
+    if not_held:
+        raise InputProblems(not_held)
     depth_axis = profile.axis == "depth"
     assembly = Assembly(
         experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
@@ -166,12 +178,19 @@ def invert(
         if final is not None and final.u is not None:
             # Exactly known: known far better than anything else.
             likelihood.depth_limit = (float(final), float(final.u) or 1e-5 * float(final))
-    x, fit, objective = _fit(likelihood, report)
+    try:
+        x, fit, objective = _fit(likelihood, report)
+    except NotComputable as error:
+        problem = f"cannot be computed: {error}; other guesses, or their min and max, may help"
+        raise InputProblems([problem]) from error
     jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
     full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, solution, picture, relative)
+    broadening, picture = broadening_answers(
+        likelihood, objective, fit, full[:, : len(likelihood.free)], picture
+    )
     widths = width_answers(likelihood, objective, fit, full, picture, report)
     thin = thin_layers(likelihood, fit, picture)
     report("done", 1.0)
@@ -185,6 +204,7 @@ def invert(
         likelihood.coordinates.values(x),
         picture,
         widths,
+        broadening,
         thin,
         relative,
         _rank(likelihood, full),
@@ -218,6 +238,29 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         raise InputProblems(
             [f"channel {shown(name)}: no reading is above 0" for name in dark], profile.source
         )
+    intensity_against_time = profile.axis == "time" and profile.values_kind == "intensity"
+    per_time = [
+        f"channel {shown(channel.name)} {key}"
+        for channel in assembly.channels
+        for key in ("self_absorption_nm2_s", "hydrogen_effect", "dead_time_s", "contamination")
+        if channel.is_written(key)
+    ]
+    if profile.axis == "depth":
+        setup = assembly.setup
+        in_seconds = {
+            "start_up": setup.start_up,
+            "surface_transient": setup.surface_transient,
+            "detection residence_s": setup.detection.residence_s,
+            "noise flicker": setup.noise.flicker,
+            "noise one_over_f": setup.noise.one_over_f,
+        }
+        per_time += [place for place, written in in_seconds.items() if written is not None]
+    if per_time and not intensity_against_time:
+        what = f"the profile has {profile.values_kind} against {profile.axis}"
+        raise InputProblems(
+            [f"{place}: means intensities against time; {what}" for place in per_time],
+            profile.source,
+        )
     if profile.middle[0] < 0:
         raise InputProblems(
             [f"the {profile.axis} axis begins at {profile.middle[0]:g}; it must not be below 0"],
@@ -231,26 +274,15 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
 
 def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
     """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
-    x = likelihood.coordinates.of(likelihood.assembly.nominal)
-    lower, upper = likelihood.coordinates.bounds()
-    x = np.clip(x, lower, upper)
-    points = likelihood.values.shape[1]
-    stages = len(_COARSE) + _ROUNDS
-    times = [
-        i
-        for i, index in enumerate(likelihood.free)
-        if likelihood.assembly.parameters[index].kind == "thickness"
-    ]
-    for stage, (blur, share, only_times) in enumerate(_COARSE):
-        report("coarse fit", 0.9 * stage / stages)
-        likelihood.replan(x)
-        objective = likelihood.coarse(blur * points, share)
-        moved = times if only_times else list(range(len(likelihood.free)))
-        x = _subset_minimum(objective, x, moved)
+    report("coarse fit", 0.0)
+    starts = _starts(likelihood)
+    coarse = [_coarse_fit(likelihood, start) for start in starts]
+    x = min(coarse, key=lambda each: each.cost).x
+    likelihood.replan(x)
     fit = Fit(x, np.inf, False, "")
     objective = likelihood.objective()
     for round_number in range(_ROUNDS):
-        report("fit", 0.9 * (len(_COARSE) + round_number) / stages)
+        report("fit", 0.4 + 0.5 * round_number / _ROUNDS)
         likelihood.replan(x)
         if round_number == 0:
             solution = likelihood.solve(x)
@@ -263,7 +295,70 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
             break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
+    # What has come close to zero hardly shows and may have stopped there on its way.
+    again = likelihood.coordinates.with_room(fit.x)
+    if not np.array_equal(again, fit.x):
+        other = minimise(objective, again, tolerance=2e-6)
+        fit = min(fit, other, key=lambda each: each.cost)
     return fit.x, fit, objective
+
+
+def _starts(likelihood: Likelihood) -> list[np.ndarray]:
+    """Where a common factor of all durations explains the smoothed profile better than others.
+
+    Guesses of rates, or of all thicknesses, tend to be wrong together, and where layers look alike
+    a fit takes the nearest for its own.
+
+    Raises
+    ------
+    NotComputable
+        Where no factor can be computed.
+    """
+    coordinates = likelihood.coordinates
+    nominal, direction = coordinates.of(likelihood.assembly.nominal), coordinates.of_all_durations()
+    trials = [np.clip(nominal + d * direction, *coordinates.bounds()) for d in _DURATIONS]
+    blur, share, _ = _COARSE[0]
+    costs = np.full(len(trials) + 2, np.inf)
+    for i, trial in enumerate(trials, start=1):
+        try:
+            likelihood.replan(trial)
+        except NotComputable:
+            continue
+        costs[i] = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
+    if not np.isfinite(costs).any():
+        likelihood.replan(nominal)
+        likelihood.rows(nominal)  # one of them says why
+    least = np.flatnonzero((costs[1:-1] <= costs[:-2]) & (costs[1:-1] < costs[2:]))
+    best_first = sorted(least, key=lambda i: costs[i + 1])
+    return [trials[i] for i in best_first[:_MOST_STARTS]]
+
+
+def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
+    """Times of the layers on a smoothed profile, then everything with a generous tolerance."""
+    points = likelihood.values.shape[1]
+    times = [
+        i
+        for i, index in enumerate(likelihood.free)
+        if likelihood.assembly.parameters[index].kind == "thickness"
+    ]
+    objective, before = likelihood.objective(), x
+    for blur, share, only_times in _COARSE:
+        x = _planned(likelihood, x, before)
+        objective = likelihood.coarse(blur * points, share)
+        moved = times if only_times else list(range(len(likelihood.free)))
+        before, x = x, _subset_minimum(objective, x, moved)
+    x = _planned(likelihood, x, before)
+    return Fit(x, objective.cost(x), False, "")
+
+
+def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """Slices for x, or for the point before it where x cannot be sliced."""
+    try:
+        likelihood.replan(x)
+    except NotComputable:
+        likelihood.replan(before)
+        return before
+    return x
 
 
 def _subset_minimum(objective: Objective, x: np.ndarray, indices: list[int]) -> np.ndarray:
@@ -298,7 +393,7 @@ def _warnings(
     lower, upper = likelihood.coordinates.bounds()
     for i, index in enumerate(likelihood.free):
         p = assembly.parameters[index]
-        if p.kind == "width":
+        if p.may_be_zero:
             if fit.x[i] >= upper[i] * (1 - 1e-6):
                 found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
         elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:
@@ -325,9 +420,10 @@ def _warnings(
     noise = likelihood.noise
     if noise.fluctuation is not None and noise.fluctuation.found:
         unit = "nm" if likelihood.profile.axis == "depth" else "s"
+        ((rms, correlation_s),) = noise.fluctuation.processes
         found.append(
-            f"a fluctuation of {100.0 * noise.fluctuation.rms:.2g} % common to all channels, "
-            f"correlated over some {noise.fluctuation.correlation_s:.2g} {unit}, was found and "
+            f"a fluctuation of {100.0 * rms:.2g} % common to all channels, "
+            f"correlated over some {correlation_s:.2g} {unit}, was found and "
             "allowed for"
         )
     for c, channel in enumerate(assembly.channels):
@@ -339,11 +435,48 @@ def _warnings(
                 f"falls short by {share:.2g} % of full scale{_over(noise.correlation[c])}, and the "
                 "intervals are wider for it"
             )
+    found += _opaque(likelihood, fit)
+    found += _of_detectors(likelihood, solution)
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     if relative:
         found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
+
+
+def _opaque(likelihood: Likelihood, fit: Fit) -> list[str]:
+    """A note on each channel whose line hardly grows any more with its element."""
+    assembly = likelihood.assembly
+    if all(channel.self_absorption_nm2_s is None for channel in assembly.channels):
+        return []
+    held_back = -np.expm1(-likelihood.optical_depths(fit.x).max(axis=1))
+    return [
+        f"channel {channel.name}: self-absorption lets through at most {1.0 / share:.2f} times what"
+        " is seen; there the signal hardly tells how much of the element there is"
+        for channel, share in zip(assembly.channels, held_back, strict=True)
+        if share > -np.expm1(-DEEPEST)
+    ]
+
+
+def _of_detectors(likelihood: Likelihood, solution: Solution) -> list[str]:
+    """Notes on what was corrected, and on rounding that noise does not average out."""
+    detectors, found = likelihood.detectors, []
+    deviation = np.sqrt(likelihood.noise.variance(solution.model, likelihood.interval))
+    for c, name in enumerate(detectors.names):
+        if detectors.dead_time_s[c] > 0:
+            rate_per_s = detectors.counts_per_unit_s * float(likelihood.values[c].max())
+            lost = recorded_share(rate_per_s, detectors.dead_time_s[c])
+            found.append(
+                f"channel {name}: readings were corrected for the dead time, which took up to"
+                f" {100.0 * (1.0 - lost):.2g} % of the counts"
+            )
+        own_variance = np.median(deviation[c]) ** 2 - detectors.step[c] ** 2 / 12.0
+        if own_variance < (LEAST_DITHER * detectors.step[c]) ** 2:
+            found.append(
+                f"channel {name}: half of its readings scatter by less than half a reading_step;"
+                " what rounding does to them does not average out, and the intervals allow for it"
+            )
+    return found
 
 
 def _over(readings: float) -> str:

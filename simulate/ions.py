@@ -12,10 +12,15 @@ from craterfront.quantities import Quantity
 from craterfront.source import GlowDischarge, IonBeam
 
 if TYPE_CHECKING:
+    from craterfront.models.causes import Causes
     from craterfront.models.lamp import Discharge
     from craterfront.models.rate_laws import MeasuredRate
 
 Source = GlowDischarge | IonBeam
+
+FROM_YIELDS = "from sputter yields"
+FROM_COMPOUNDS = "from the table of compounds"
+FROM_RATE_TABLE = "from the rate table of the source"
 
 
 class CurrentUnknown(ValueError):
@@ -151,15 +156,23 @@ def measured_rate(source: GlowDischarge) -> "MeasuredRate | None":
         rate_nm_s=rate
         if by_depth
         else depth_rate_nm_s(rate, density_g_cm3, float(source.anode_diameter_mm)),
-        u_rel=ASSUMED_RATE_U_REL if point.rate.u is None else point.rate.u / rate,
+        u_rel=_measured_u_rel(point.rate),
         discharge=_discharge(
             source, float(point.voltage_V), float(point.current_mA), _pressures(source)[1]
         ),
     )
 
 
-def common_rate_ln_sd(source: GlowDischarge) -> float:
-    """Standard deviation of the logarithm of the factor that all rates from yields share."""
+def _measured_u_rel(rate: Quantity) -> float:
+    """Relative standard uncertainty of a measured rate."""
+    return ASSUMED_RATE_U_REL if rate.u is None else rate.u / float(rate)
+
+
+def common_rate_ln_sd(source: Source) -> float:
+    """Standard deviation of the logarithm of the factor that all estimated rates share."""
+    if isinstance(source, IonBeam):
+        rate = None if source.reference is None else source.reference.erosion_rate_nm_s
+        return 0.0 if rate is None else _measured_u_rel(rate)
     from craterfront.models import lamp, rate_laws
 
     discharge, measured = lamp_discharge(source), measured_rate(source)
@@ -174,29 +187,68 @@ def common_rate_ln_sd(source: GlowDischarge) -> float:
 # --- lamp and beam ------------------------------------------------------------------------------
 
 
-def erosion_rate_nm_s(
+@dataclass(frozen=True)
+class EstimatedRate:
+    """An erosion rate that nobody wrote.
+
+    Attributes
+    ----------
+    nm_s : float
+        Rate [nm/s].
+    causes : Mapping
+        Its relative standard uncertainty, see `models.causes`, but for a factor that all rates of
+        the source share.
+    why : str
+        Where it comes from.
+    """
+
+    nm_s: float
+    causes: "Causes"
+    why: str
+
+
+def erosion_rate(
     composition: dict[str, float], density_g_cm3: float, source: Source
-) -> tuple[float, float]:
-    """Erosion rate from the sputter yields [nm/s], and its relative standard uncertainty.
+) -> EstimatedRate:
+    """Erosion rate from the rate table of the source, else from the table of compounds or yields.
 
     Raises
     ------
     ValueError, DensityUnknown, FormulaError
         When there are no yields for the composition, or no current.
     """
-    if isinstance(source, IonBeam):
-        from craterfront.models.beam import beam_erosion_rate_nm_s
+    table = source.rate_table
+    row = None if table is None else table.row_of(composition)
+    if table is None or row is None:
+        from craterfront.models.compound_rates import compound_yield
 
-        rate_nm_s, u_rel = beam_erosion_rate_nm_s(
-            composition,
-            density_g_cm3,
-            energy_eV=float(source.energy_eV),
-            current_nA=float(source.current_nA),
-            raster_um=source.raster_um,
-            angle_deg=float(source.angle_deg),
-            ion=source.ion,
+        rate_nm_s, causes = _rate_from_yields_nm_s(composition, density_g_cm3, source)
+        why = FROM_YIELDS if compound_yield(composition) is None else FROM_COMPOUNDS
+        if source.has_measured_rate:
+            why += ", tied to the measured reference"
+        return EstimatedRate(rate_nm_s, causes, why)
+    from craterfront.models.causes import of_product
+
+    reference = table.reference
+    try:
+        known_nm_s, known_causes = _rate_from_yields_nm_s(
+            reference.atomic_fractions, float(reference.density or 0.0), source
         )
-        return rate_nm_s * _share_of_current(source), u_rel
+    except ValueError as error:
+        raise ValueError(f"relative to {reference.substance} in the rate table: {error}") from None
+    return EstimatedRate(
+        known_nm_s * table.depth_rate(row, density_g_cm3),
+        of_product({f"rate of {row.substance} in the rate table": row.u_rel}, known_causes),
+        f"{FROM_RATE_TABLE}, relative to {reference.substance}"
+        + (f" ({row.note})" if row.note else ""),
+    )
+
+
+def _rate_from_yields_nm_s(
+    composition: dict[str, float], density_g_cm3: float, source: Source
+) -> tuple[float, "Causes"]:
+    if isinstance(source, IonBeam):
+        return _beam_rate_nm_s(composition, density_g_cm3, source)
     discharge, measured = lamp_discharge(source), measured_rate(source)
     if measured is None:
         from craterfront.models.lamp import lamp_erosion_rate_nm_s
@@ -205,6 +257,46 @@ def erosion_rate_nm_s(
     from craterfront.models.rate_laws import rate_from_measured_nm_s
 
     return rate_from_measured_nm_s(composition, density_g_cm3, discharge, measured, source.rate_law)
+
+
+def _beam_rate_nm_s(
+    composition: dict[str, float], density_g_cm3: float, beam: IonBeam
+) -> tuple[float, "Causes"]:
+    """Rate from yields and current; with a measured rate from that and the ratio of yields."""
+    known = beam.reference
+    if known is None or known.density is None or known.erosion_rate_nm_s is None:
+        return _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+    from craterfront.models.causes import of_ratio
+    from craterfront.models.elements import same_composition
+
+    measured_nm_s, measured_g_cm3 = float(known.erosion_rate_nm_s), float(known.density)
+    if same_composition(composition, known.atomic_fractions):  # needs no yields
+        return measured_nm_s * measured_g_cm3 / density_g_cm3, {}
+    here, causes = _beam_rate_by_current_nm_s(composition, density_g_cm3, beam)
+    try:
+        there, known_causes = _beam_rate_by_current_nm_s(
+            known.atomic_fractions, measured_g_cm3, beam
+        )
+    except ValueError as error:
+        raise ValueError(f"the measured reference is of no use for it: {error}") from None
+    return measured_nm_s * here / there, of_ratio(causes, known_causes)
+
+
+def _beam_rate_by_current_nm_s(
+    composition: dict[str, float], density_g_cm3: float, beam: IonBeam
+) -> tuple[float, "Causes"]:
+    from craterfront.models.beam import beam_erosion_rate_nm_s
+
+    rate_nm_s, causes = beam_erosion_rate_nm_s(
+        composition,
+        density_g_cm3,
+        energy_eV=float(beam.energy_eV),
+        current_nA=float(beam.current_nA),
+        raster_um=beam.raster_um,
+        angle_deg=float(beam.angle_deg),
+        ion=beam.ion,
+    )
+    return rate_nm_s * _share_of_current(beam), causes
 
 
 def _ion_and_energy_eV(source: Source) -> tuple[str, float]:

@@ -1,29 +1,35 @@
 """How well a sample explains a measured profile: the objective of an inversion.
 
-Sensitivities and backgrounds enter linearly and are solved for at every trial (variable
-projection), with weights from the current smooth model. Everything else is a parameter of the
-`Objective`.
+Sensitivities, backgrounds and contaminations enter linearly and are solved for at every trial
+(variable projection), with weights from the current smooth model. Everything else is a parameter
+of the `Objective`.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
+from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
-from craterfront.models.engine import plan, run
+from craterfront.models.engine import run
 from craterfront.models.readings import (
+    LEAST_TO_STEP,
     censored_residuals,
     correlation_time,
     deviance_residuals,
+    rounded_residuals,
     whiten,
 )
 from craterfront.models.slicing import SlicePlan
 from craterfront.noise_model import (
+    LEAST_DITHER,
     Fluctuation,
     NoiseModel,
     find_fluctuation,
@@ -32,8 +38,15 @@ from craterfront.noise_model import (
 )
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
+from craterfront.responses import optical_depths
 from craterfront.scale import densities_without_effect
 
+
+class NotComputable(ValueError):
+    """The engine refuses the sample or the instrument of a trial."""
+
+
+_FOR_SLOPE = 1e-3  # of a step of rounding, to either side
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
 
 
@@ -47,10 +60,11 @@ class Solution:
         Intensities with background.
     signal : ndarray, shape (C, N)
         Without.
-    linear : ndarray
-        All sensitivities, then all backgrounds.
-    terms : ndarray, shape (R, N)
-        Collected quantities, one for each response.
+    linear : ndarray, shape (Q,)
+        The linear numbers, in the order of `Assembly.linear_numbers`.
+    rows : ndarray, shape (Q, N)
+        What each of them multiplies; of a sensitivity, what is collected, as hydrogen changes its
+        light and as far as that gets out.
     mean_depth_nm : ndarray
         At the edges.
     """
@@ -58,7 +72,7 @@ class Solution:
     model: np.ndarray
     signal: np.ndarray
     linear: np.ndarray
-    terms: np.ndarray
+    rows: np.ndarray
     mean_depth_nm: np.ndarray
 
 
@@ -76,6 +90,10 @@ class Likelihood:
     ----------
     free : list of int
         Parameters that are not held.
+    values : ndarray, shape (C, N)
+        Readings, corrected for the dead time of their detectors.
+    limit : ndarray, shape (C,)
+        Saturation, corrected alike; inf for none.
     coordinates : Coordinates
         Of those.
     axis_values, interval : ndarray, shape (N,)
@@ -83,14 +101,14 @@ class Likelihood:
     snapshots : bool
         A reading is a moment between two cycles of sputtering, not the mean over an interval.
     edges : ndarray
-        Where the engine is asked: ends of the readings, shape (N + 1,), or the moments of
-        snapshots, shape (N,).
+        Ends of the readings, shape (N + 1,), or the moments of snapshots, shape (N,).
+    parts : ReadingParts
+        When the engine is asked for them.
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
         self.assembly, self.profile = assembly, profile
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
-        self.values = np.ascontiguousarray(profile.values[order], dtype=float)
         self.snapshots = assembly.setup.detection.timing == "cycle"
         if self.snapshots:
             self.edges = self.axis_values = np.asarray(profile.axis_values, dtype=float)
@@ -99,9 +117,13 @@ class Likelihood:
             self.edges = _interval_edges(profile)
             self.axis_values = 0.5 * (self.edges[1:] + self.edges[:-1])
             self.interval = np.diff(self.edges)
-        limits = [c.saturation for c in assembly.channels]
-        self.limit = np.array([np.inf if s is None else float(s) for s in limits])
-        self.censored = profile.censored[order] | (self.values >= self.limit[:, None])
+        self.detectors = Detectors.of(assembly.channels, assembly.setup.noise)
+        self.detectors.require_short_dead_times(self.interval, profile.source)
+        readings = np.ascontiguousarray(profile.values[order], dtype=float)
+        at_limit = readings >= self.detectors.limit[:, None]
+        self.censored = profile.censored[order] | at_limit
+        self.values = self.detectors.offered(readings, profile.source)
+        self.limit = self.detectors.limit_offered
         hidden = densities_without_effect(assembly, profile.values_kind)
         self.free = [
             index
@@ -110,8 +132,9 @@ class Likelihood:
         ]
         self.coordinates = Coordinates(assembly, self.free)
         self._projection = self._projections()
-        self._channel_of = np.array([r.channel for r in assembly.responses], dtype=int)
+        self._channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
+        self.parts = assembly.reading_parts(self.edges, assembly.nominal)
         self._signal_for_flicker = self._weights_model = self._smoothed()
         self.noise = self._noise_about(self._weights_model)
         self.depth_limit: tuple[float, float] | None = None
@@ -119,56 +142,96 @@ class Likelihood:
     # --- the model -----------------------------------------------------------------------------
 
     def _projections(self) -> np.ndarray:
-        """Projection of atoms on every response, and on everything for fractions."""
-        shape = self.assembly.responses[0].projection.shape
-        columns = [r.projection for r in self.assembly.responses] + [np.ones(shape)]
-        projection = np.stack(columns, axis=-1)
+        """Projection of atoms on what the assembly collects, and on everything for fractions."""
+        projection = self.assembly.collects()
+        everything = np.ones((*projection.shape[:-1], 1))
+        projection = np.concatenate([projection, everything], axis=-1)
         if self.profile.values_kind == "mass fraction":
             mass = np.array([atomic_mass_u(e) for e in self.assembly.elements])
             projection = projection * mass[None, :, None]
         return projection
 
     def replan(self, x: np.ndarray) -> None:
-        """Choose the slices anew for these parameters."""
-        values = self.coordinates.values_with_room(x)
-        self.plan = plan(self.assembly.sample(values), self.assembly.instrument(values), self.edges)
+        """Choose the slices anew for these parameters.
 
-    def terms(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Collected quantities, shape (R, N), and mean depth at the interval edges."""
+        Raises
+        ------
+        NotComputable
+            The old slices stay.
+        """
+        values = self.coordinates.values(self.coordinates.with_room(x))
+        with _refusals():
+            parts = self.assembly.reading_parts(self.edges, values)
+            self.plan, self.parts = self.assembly.slices(parts, values), parts
+
+    def _shown(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What is seen, or shines per second, of each projection; mean depth at the edges."""
+        with _refusals():
+            result = run(
+                self.assembly.sample(values),
+                self.assembly.instrument(values),
+                self.assembly.supplied_dose_s(self.parts.edges_s, values),
+                self._projection,
+                self.plan,
+            )
+        raw = self.assembly.readings(result.signal.T, self.parts, values)
+        return raw, result.mean_depth_nm[self.parts.ends]
+
+    def optical_depths(self, x: np.ndarray) -> np.ndarray:
+        """Optical depth of every channel's line, shape (C, N)."""
         values = self.coordinates.values(x)
-        result = run(
-            self.assembly.sample(values),
-            self.assembly.instrument(values),
-            self.edges,
-            self._projection,
-            self.plan,
-        )
-        raw = result.signal.T
-        if self.profile.values_kind != "intensity":
-            terms = raw[:-1] / np.maximum(raw[-1], 1e-300)
-        elif self.assembly.setup.detection.view == "collected":
-            terms = raw[:-1] / self.interval
+        raw, _ = self._shown(values)
+        absorption = self.assembly.self_absorption_nm2_s(values)
+        responses = self.assembly.responses
+        return optical_depths(responses, raw[: len(responses)], absorption)
+
+    def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
+        values = self.coordinates.values(x)
+        raw, mean_depth_nm = self._shown(values)
+        if self.profile.values_kind == "intensity":
+            terms = self.assembly.shining(raw[:-1], values)
         else:
-            terms = raw[:-1]
-        return terms, result.mean_depth_nm
+            terms = raw[: len(self.assembly.responses)] / np.maximum(raw[-1], 1e-300)
+        channels = len(self.values)
+        rows = np.ones((self._channel_of.size, self.interval.size))
+        rows[: len(terms)] = terms
+        if len(rows) > len(terms) + channels:
+            rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
+        return rows, mean_depth_nm
 
     def solve(self, x: np.ndarray) -> Solution:
-        """Best sensitivities and backgrounds, and the model with them."""
-        terms, depth = self.terms(x)
-        responses, channels = self.assembly.responses, self.assembly.channels
-        linear = np.zeros(len(responses) + len(channels))
-        signal = np.zeros_like(self.values)
-        variance = self.noise.variance(self._weights_model, self.interval)
-        for c, channel in enumerate(channels):
+        """Best linear numbers, and the model with them."""
+        rows, depth = self.rows(x)
+        linear = self._best_linear(rows)
+        model = np.zeros_like(self.values)
+        for c in range(len(model)):
             mine = np.flatnonzero(self._channel_of == c)
-            quantities = [responses[r].sensitivity for r in mine] + [channel.background]
-            rows = np.vstack([terms[mine], np.ones_like(self.interval)])
+            model[c] = linear[mine] @ rows[mine]
+        first = len(self.assembly.responses)
+        background = linear[first : first + len(model), None]
+        return Solution(model, model - background, linear, rows, depth)
+
+    def _best_linear(self, rows: np.ndarray) -> np.ndarray:
+        """Linear numbers that explain the readings best; what fluctuates ties all channels."""
+        quantities = self.linear_quantities()
+        variance = self.noise.variance(self._weights_model, self.interval)
+        channels = [np.flatnonzero(self._channel_of == c) for c in range(len(variance))]
+        if self.noise.fluctuation is None:
+            linear = np.zeros(len(rows))
+            for c, mine in enumerate(channels):
+                target, weight = self._target(c, variance[c])
+                matrix = (rows[mine] * weight).T
+                own = [quantities[i] for i in mine]
+                linear[mine] = solve_linear(matrix, target * weight, own)
+            return linear
+        columns = np.zeros((*variance.shape, len(rows) + 1))
+        for c, mine in enumerate(channels):
             target, weight = self._target(c, variance[c])
-            solved = solve_linear(rows, target, weight, quantities)
-            linear[mine], linear[len(responses) + c] = solved[:-1], solved[-1]
-            signal[c] = solved[:-1] @ terms[mine]
-        model = signal + linear[len(responses) :, None]
-        return Solution(model, signal, linear, terms, depth)
+            columns[c][:, mine] = (rows[mine] * weight).T
+            columns[c, :, -1] = target * weight
+        white = self.whitened(columns).reshape(-1, len(rows) + 1)
+        return solve_linear(white[:, :-1], white[:, -1], quantities)
 
     def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Readings of a channel and their weights for the linear numbers.
@@ -187,23 +250,26 @@ class Likelihood:
         Parameters
         ----------
         without_prior : int, optional
-            A width or thickness whose own prior and least value are left out: what do the others
-            and the data say of it, and do they tell it from zero?
+            A parameter whose own prior and least value are left out: what do the others and the
+            data say of it, and do they tell it from zero?
         plain : bool
             Without regard to correlation and common fluctuation.
         """
         lower, upper = self.coordinates.bounds()
         if without_prior is not None:
             i = self.free.index(without_prior)
-            is_width = self.assembly.parameters[without_prior].kind == "width"
-            lower[i] = 0.0 if is_width else lower[i] - _AS_GOOD_AS_NONE
+            is_square = self.assembly.parameters[without_prior].may_be_zero
+            lower[i] = self.coordinates.nothing(i) if is_square else lower[i] - _AS_GOOD_AS_NONE
         return Objective(lambda x: self.residuals(x, without_prior, plain), lower, upper)
 
     def residuals(
         self, x: np.ndarray, without_prior: int | None = None, plain: bool = False
     ) -> np.ndarray:
-        """Residuals of unit variance: readings, then priors."""
-        solution = self.solve(x)
+        """Residuals of unit variance: readings, then priors; infinite where nothing is computed."""
+        try:
+            solution = self.solve(x)
+        except NotComputable:
+            return np.full(self.residual_count(), np.inf)
         data = self.standardised(solution)
         data = data if plain else self.whitened(data)
         return np.concatenate([data.ravel(), self._prior_residuals(x, solution, without_prior)])
@@ -211,12 +277,14 @@ class Likelihood:
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""
         variance = self.noise.variance(self._weights_model, self.interval)
-        added = self.noise.added_variance(self.interval)
+        added = self.noise.added_variance(self._weights_model, self.interval)
         out = (self.values - solution.model) / np.sqrt(variance)
         for c in range(self.values.shape[0]):
             gain = self.noise.kappa[c] / self.interval
             if gain[0] > 0 and np.all(self.values[c] * gain + added[c] >= 0):
                 out[c] = deviance_residuals(self.values[c], solution.model[c], gain, added[c])
+            coarse, rounded = self._coarsely_rounded(c, solution.model[c], variance[c])
+            out[c, coarse] = rounded
             hidden = self.censored[c]
             if hidden.any():
                 deviation = np.sqrt(variance[c, hidden])
@@ -224,6 +292,41 @@ class Likelihood:
                     self.limit[c], solution.model[c, hidden], deviation
                 )
         return out
+
+    def _coarsely_rounded(
+        self, c: int, model: np.ndarray, variance: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Which readings of a channel scatter too little for rounding to be noise; their residuals.
+
+        Parameters
+        ----------
+        c : int
+        model, variance : ndarray, shape (N,)
+            Of the channel; the variance with that of rounding.
+        """
+        step = float(self.detectors.step[c])
+        own = np.sqrt(np.maximum(variance - step**2 / 12.0, (LEAST_TO_STEP * step) ** 2))
+        coarse = own < LEAST_DITHER * step
+        return coarse, rounded_residuals(self.values[c, coarse], model[coarse], own[coarse], step)
+
+    def _deviations(self, solution: Solution, variance: np.ndarray) -> np.ndarray:
+        """Readings minus model; of coarsely rounded ones as improbable as they are."""
+        deviation = self.values - solution.model
+        for c, model in enumerate(solution.model):
+            coarse, rounded = self._coarsely_rounded(c, model, variance[c])
+            deviation[c, coarse] = rounded * np.sqrt(variance[c, coarse])
+        return deviation
+
+    def _slopes_by_model(self, solution: Solution) -> np.ndarray:
+        """Derivatives of the standardised readings by the model, shape (C, N)."""
+        variance = self.noise.variance(self._weights_model, self.interval)
+        slopes = -1.0 / np.sqrt(variance)
+        for c, model in enumerate(solution.model):
+            nearby = _FOR_SLOPE * float(self.detectors.step[c])
+            coarse, above = self._coarsely_rounded(c, model + nearby, variance[c])
+            _, below = self._coarsely_rounded(c, model - nearby, variance[c])
+            slopes[c, coarse] = (above - below) / (2.0 * nearby) if nearby else 0.0
+        return slopes
 
     def loads(self) -> np.ndarray:
         """How strongly a common fluctuation enters each standardised reading."""
@@ -237,8 +340,7 @@ class Likelihood:
         scaled = scaled / np.sqrt(self.noise.correlation)[:, None, None]
         fluctuation = self.noise.fluctuation
         if fluctuation is not None:
-            loads = fluctuation.spread * self.loads()
-            scaled, _ = whiten(np.ascontiguousarray(scaled), loads, fluctuation.with_next)
+            scaled, _ = whiten(scaled, self.loads(), fluctuation.averaged)
         return scaled.reshape(columns.shape)
 
     def _prior_residuals(
@@ -263,18 +365,15 @@ class Likelihood:
 
     def linear_names(self) -> list[str]:
         """Names of the linear numbers."""
-        names = [f"sensitivity {r.label}" for r in self.assembly.responses]
-        return names + [f"background {channel.name}" for channel in self.assembly.channels]
+        return [number.name for number in self.assembly.linear_numbers()]
 
     def linear_quantities(self) -> list[Quantity]:
-        """Sensitivities of all responses, then backgrounds of all channels."""
-        backgrounds = [channel.background for channel in self.assembly.channels]
-        return [r.sensitivity for r in self.assembly.responses] + backgrounds
+        """What is known of the linear numbers."""
+        return [number.quantity for number in self.assembly.linear_numbers()]
 
     def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
         """Derivatives of the residuals by the free linear numbers that are not at a bound."""
-        variance = self.noise.variance(self._weights_model, self.interval)
-        count = len(self.assembly.responses)
+        slopes = self._slopes_by_model(solution)
         quantities = self.linear_quantities()
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
@@ -282,9 +381,8 @@ class Likelihood:
             if not is_free(quantity) or at_bound(solution.linear[i], quantity):
                 continue
             column = np.zeros_like(self.values)
-            c = int(self._channel_of[i]) if i < count else i - count
-            rows = solution.terms[i] if i < count else np.ones_like(self.interval)
-            column[c] = -rows / np.sqrt(variance[c])
+            c = int(self._channel_of[i])
+            column[c] = slopes[c] * solution.rows[i]
             hidden = self.censored[c] & (solution.model[c] > self.limit[c])
             column[c, hidden] = 0.0
             columns.append(column)
@@ -328,13 +426,17 @@ class Likelihood:
 
         target = smooth(self.values) / size
 
+        priors = len(self._own_priors(self.coordinates.of(self.assembly.nominal)))
+
         def residuals(x: np.ndarray) -> np.ndarray:
-            terms, _ = self.terms(x)
-            coarse = smooth(terms)
+            try:
+                coarse = smooth(self.rows(x)[0])
+            except NotComputable:
+                return np.full(target.size + priors, np.inf)
             model = np.zeros_like(target)
             for c in range(size.size):
                 mine = np.flatnonzero(self._channel_of == c)
-                rows = np.vstack([coarse[mine], np.ones(target.shape[1])])
+                rows = coarse[mine]
                 scale = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
                 rows = rows / scale[:, None]
                 found = bounded_solution(
@@ -356,9 +458,8 @@ class Likelihood:
         return np.maximum(median_filter(self.values, size=(1, 9), mode="nearest"), 0.0)
 
     def _noise_about(self, model: np.ndarray) -> NoiseModel:
-        return noise_about(
-            model, self.values, self.interval, ~self.censored, self.assembly.setup.noise
-        )
+        usable, written = ~self.censored, self.assembly.setup.noise
+        return noise_about(model, self.values, self.interval, usable, written, self.detectors)
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""
@@ -389,7 +490,9 @@ class Likelihood:
         jacobian = np.hstack([slopes, self.linear_jacobian(solution, plain=True)])
         channels = len(self.values)
         bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
-        if self.assembly.setup.noise.flicker is None and self.profile.values_kind == "intensity":
+        written = self.assembly.setup.noise
+        silent = written.flicker is None and written.one_over_f is None
+        if silent and self.profile.values_kind == "intensity":
             bare = replace(bare, fluctuation=self._fluctuation(x, solution, jacobian, bare))
         self.noise = replace(before, fluctuation=bare.fluctuation)
         leverage = self._leverage(jacobian)
@@ -398,7 +501,7 @@ class Likelihood:
             variance = variance + (bare.fluctuation.spread * self._signal_for_flicker) ** 2
         # One count where hardly any is expected is no sign of a wrong model.
         variance = np.maximum(variance, (bare.kappa[:, None] / self.interval) ** 2)
-        deviation = self.values - solution.model
+        deviation = self._deviations(solution, bare.variance(self._weights_model, self.interval))
         found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
         self.noise = replace(bare, shortfall=np.array(found))
         white = np.sqrt(leverage) * self.whitened(self.standardised(solution))
@@ -441,6 +544,15 @@ class Likelihood:
         if self.noise.fluctuation is not None:
             variance = variance + (self.noise.fluctuation.spread * self._signal_for_flicker) ** 2
         return variance
+
+
+@contextmanager
+def _refusals() -> Iterator[None]:
+    """What the models cannot compute is no mistake of the program, but of the trial."""
+    try:
+        yield
+    except (ValueError, ArithmeticError, MemoryError) as error:
+        raise NotComputable(str(error)) from error
 
 
 def _interval_edges(profile: MeasuredProfile) -> np.ndarray:

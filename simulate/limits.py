@@ -1,4 +1,4 @@
-"""Intervals of what cannot be negative: widths of interfaces, and layers too thin to be resolved.
+"""Intervals of what may be zero: widths, broadening by the instrument, layers that are too thin.
 
 One construction serves all of them: the profile of the likelihood with the even mixture of
 chi-square distributions where the null hypothesis lies on the bound. Whether something differs from
@@ -17,6 +17,7 @@ from craterfront.estimation import (
     Objective,
     curvature,
     minimise,
+    profile_fit,
     profile_interval,
     quadratic_form,
 )
@@ -31,6 +32,7 @@ PRIOR_ALONE = "the data do not tell it from zero; its prior is left out of the l
 BOUND_ALONE = "the data do not tell it from zero; the file says that it is larger"
 SHORTFALL = "doubtful: it rests on {}, where the model falls short"
 ROUGHNESS = "[roughness] is not written: roughness could make all of it"
+MONOLAYERS = "statistical roughness counts in monolayers, and the rates are unknown"
 
 
 @dataclass(frozen=True)
@@ -106,11 +108,115 @@ def _width(
     index: int,
 ) -> WidthAnswer:
     """Answer for a width that the fit was free to move."""
-    i = likelihood.free.index(index)
+    answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
+    value = float(likelihood.coordinates.values(fit.x)[index])
+    assembly = likelihood.assembly
+    rough, why = assembly.setup.roughness, ""
+    if not rough.tells_the_initial:
+        why = ROUGHNESS
+    elif rough.growth == "statistical" and not assembly.knows_rates:
+        why = MONOLAYERS
+    if answer.resolved and why:
+        return WidthAnswer(value, assembly.parameters[index].lower, answer.upper, False, why)
+    return WidthAnswer(value, answer.lower, answer.upper, answer.resolved, answer.why)
+
+
+@dataclass(frozen=True)
+class NearZero:
+    """Interval of a number that may be zero, in its unit.
+
+    Attributes
+    ----------
+    lower, upper : float
+        At 95 %; the end that is nearer to zero is zero, or the least that the file allows, where
+        the other one is a limit.
+    resolved : bool
+        The data tell it from zero.
+    why : str
+        Why it is not resolved, if not for the fit alone; else empty.
+    ends : tuple of float
+        The interval in the coordinate of the fit.
+    """
+
+    lower: float
+    upper: float
+    resolved: bool
+    why: str
+    ends: tuple[float, float]
+
+
+def broadening_answers(
+    likelihood: Likelihood, objective: Objective, fit: Fit, jacobian: np.ndarray, picture: Curvature
+) -> tuple[dict[int, NearZero], Curvature]:
+    """Intervals of all broadening by the instrument that is free, by parameter.
+
+    Returns
+    -------
+    dict of int to NearZero
+    Curvature
+        The picture, with what is not resolved spread over its interval: the curvature at one point
+        of it says too little or too much, of the others as well.
+    """
+    found: dict[int, NearZero] = {}
+    for resolved in (False, True):
+        for index in likelihood.free:
+            if likelihood.assembly.parameters[index].broadens and index not in found:
+                answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
+                if answer.resolved == resolved:
+                    found[index] = answer
+        if not resolved:
+            loose = {likelihood.free.index(index): answer.ends for index, answer in found.items()}
+            covariance = _spread_over(objective, fit, jacobian, picture.covariance, loose)
+            picture = Curvature(covariance, picture.undetermined)
+    return found, picture
+
+
+def _spread_over(
+    objective: Objective,
+    fit: Fit,
+    jacobian: np.ndarray,
+    covariance: np.ndarray,
+    loose: dict[int, tuple[float, float]],
+) -> np.ndarray:
+    """Covariance in which the refits at either end stand for what is not resolved.
+
+    That number is held, and the larger of the steps to the refits at zero and at the limit, each
+    over its standard deviations, is a direction in which all parameters are uncertain.
+    """
+    steps = [_largest_step(objective, fit, jacobian, i, ends) for i, ends in loose.items()]
+    for i in loose:
+        if np.isfinite(covariance[i, i]) and covariance[i, i] > 0:
+            along = covariance[:, i] / covariance[i, i] ** 0.5
+            covariance = covariance - np.outer(along, along)
+    for step in steps:
+        covariance = covariance + np.outer(step, step)
+    return covariance
+
+
+def _largest_step(
+    objective: Objective, fit: Fit, jacobian: np.ndarray, i: int, ends: tuple[float, float]
+) -> np.ndarray:
+    """From the minimum to a refit with parameter i at an end of its interval, per deviation."""
+    held = [profile_fit(objective, fit, jacobian, i, end) for end in ends]
+    steps = [(each.x - fit.x) / max(1.0, max(each.cost - fit.cost, 0.0) ** 0.5) for each in held]
+    return max(steps, key=lambda step: abs(step[i]))
+
+
+def _may_be_zero(
+    likelihood: Likelihood,
+    objective: Objective,
+    fit: Fit,
+    jacobian: np.ndarray,
+    picture: Curvature,
+    index: int,
+) -> NearZero:
+    """Interval of a number of which the fit moved the square."""
+    i, coordinates = likelihood.free.index(index), likelihood.coordinates
     u = float(picture.covariance[i, i]) ** 0.5
     parameter = likelihood.assembly.parameters[index]
-    has_prior, least = parameter.has_prior, parameter.lower
-    alone = _from_data_alone(likelihood, fit, index) if has_prior or least > 0.0 else None
+    bounded = coordinates.bounds()[0][i] > coordinates.nothing(i)
+    has_prior = parameter.has_prior
+    alone = _from_data_alone(likelihood, fit, index) if has_prior or bounded else None
     why = ""
     near_zero = alone if alone is not None and not alone.resolved else None
     if near_zero is not None and has_prior:
@@ -118,21 +224,22 @@ def _width(
     elif alone is not None or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
         interval = profile_interval(objective, fit, jacobian, i, u)
     else:
-        # Far from zero the squared width is normal to a good approximation.
+        # Far from zero the square is normal to a good approximation.
         interval = Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)
-    value, lower, upper = (
-        likelihood.coordinates.with_coordinate(fit.x, i, each)
-        for each in (fit.x[i], interval.lower, interval.upper)
-    )
-    scale_u = _relative_u_of_rates(likelihood, picture, i)
-    ends = np.clip(_with_scale(value, lower, upper, scale_u), least, parameter.upper)
     resolved = interval.resolved if alone is None else alone.resolved
     if near_zero is not None and not has_prior:
         why = BOUND_ALONE
-    answer = WidthAnswer(value, float(ends[0]), float(ends[1]), resolved, why)
-    if answer.resolved and not likelihood.assembly.setup.roughness.is_written("initial_nm"):
-        return replace(answer, lower_nm=least, resolved=False, why=ROUGHNESS)
-    return answer
+    value, lowest, highest = (
+        coordinates.with_coordinate(fit.x, i, each)
+        for each in (fit.x[i], interval.lower, interval.upper)
+    )
+    if not (interval.resolved or bounded):
+        lowest = 0.0
+    scale_u = _relative_u_of_rates(likelihood, picture, i)
+    low, high = sorted(_with_scale(value, lowest, highest, scale_u))
+    least = min(parameter.lower, 0.0) if not bounded else parameter.lower
+    ends = interval.lower, interval.upper
+    return NearZero(max(low, least), min(high, parameter.upper), resolved, why, ends)
 
 
 def _doubtful_channels(likelihood: Likelihood, full: np.ndarray, i: int) -> list[str]:

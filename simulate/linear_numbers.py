@@ -1,6 +1,7 @@
-"""Sensitivities and backgrounds: numbers that enter a signal linearly are solved for."""
+"""Sensitivities, backgrounds, contaminations: what enters a signal linearly is solved for."""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -8,17 +9,25 @@ from craterfront.parameters import is_free, linear_bounds
 from craterfront.quantities import Quantity
 
 
+class LinearNumber(NamedTuple):
+    """One of them, of a channel given by its place."""
+
+    name: str
+    channel: int
+    quantity: Quantity
+
+
 def solve_linear(
-    rows: np.ndarray, target: np.ndarray, weight: np.ndarray, quantities: Sequence[Quantity]
+    matrix: np.ndarray, target: np.ndarray, quantities: Sequence[Quantity]
 ) -> np.ndarray:
-    """Weighted least squares for the linear numbers of one channel, within their bounds.
+    """Least squares for linear numbers, within their bounds.
 
     Parameters
     ----------
-    rows : ndarray, shape (Q, N)
-        What each number multiplies.
-    target, weight : ndarray, shape (N,)
-        Readings, and one over their standard deviation (0: left out).
+    matrix : ndarray, shape (N, Q)
+        What each number multiplies, over the standard deviation of the readings.
+    target : ndarray, shape (N,)
+        Readings over their standard deviation.
     quantities : sequence of Quantity
         What is known of each number: those that are not free keep their values, priors pull.
 
@@ -30,10 +39,10 @@ def solve_linear(
     free = np.array([is_free(q) for q in quantities])
     if not free.any():
         return solved
-    matrix = (rows[free] * weight).T
-    size = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    normal = (matrix / size).T @ (matrix / size)
-    right = (matrix / size).T @ ((target - solved[~free] @ rows[~free]) * weight)
+    moving = matrix[:, free]
+    size = np.maximum(np.linalg.norm(moving, axis=0), 1e-300)
+    normal = (moving / size).T @ (moving / size)
+    right = (moving / size).T @ (target - matrix[:, ~free] @ solved[~free])
     moved = [q for q in quantities if is_free(q)]
     for i, q in enumerate(moved):
         if q.u:

@@ -1,17 +1,27 @@
 """The noise of measured readings, and how far a model falls short of them."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
 
-from craterfront.models.noise import flicker_moments
-from craterfront.models.readings import noise_level, restricted_log_likelihood
+from craterfront.detectors import Detectors
+from craterfront.models.averaged_processes import AveragedProcesses
+from craterfront.models.readings import (
+    noise_level,
+    restricted_log_likelihood,
+    rounded_noise_level,
+)
 from craterfront.setup import Noise
 
 NOISE_FLOOR = 1e-4
 """Data without visible noise are taken to be good to this share of the channel's largest value."""
+
+LEAST_DITHER = 0.5
+"""Noise over the step of rounding from which on rounding errors hardly depend on the signal: with
+the ratio x their mean is at most exp(-2 pi^2 x^2) / pi steps (derived: first harmonic), 0.2 %."""
 
 _LEAST_COUNTS = 0.05  # where the model is dark, a reading has the variance of this many counts
 
@@ -30,40 +40,33 @@ _RMS = np.geomspace(1e-3, 0.3, 15)
 
 @dataclass(frozen=True)
 class Fluctuation:
-    """Flicker of the source, averaged over readings: common to all channels.
+    """Fluctuation of the source, averaged over readings: common to all channels.
 
     Attributes
     ----------
-    rms : float
-        Relative standard deviation at one moment.
-    correlation_s : float
-    spread : ndarray, shape (N,)
-        Relative standard deviation of each reading.
-    with_next : ndarray, shape (N - 1,)
-        Correlation of each reading with the next.
+    processes : tuple of (float, float)
+        Relative standard deviation at one moment and correlation time [s] of each process.
+    averaged : AveragedProcesses
+        Their means over the readings.
     found : bool
-        In the data; otherwise it was written in the file.
+        In the data, as a single process; otherwise it was written in the file.
     """
 
-    rms: float
-    correlation_s: float
-    spread: np.ndarray
-    with_next: np.ndarray
+    processes: tuple[tuple[float, float], ...]
+    averaged: AveragedProcesses
     found: bool
 
     @classmethod
-    def of(cls, rms: float, correlation_s: float, interval_s: np.ndarray, found: bool) -> Self:
-        """Moments for readings of the given lengths.
+    def of(
+        cls, processes: Sequence[tuple[float, float]], interval_s: np.ndarray, found: bool
+    ) -> Self:
+        """For readings of the given lengths [s]."""
+        return cls(tuple(processes), AveragedProcesses.of(processes, interval_s), found)
 
-        With a(x) = (1 - exp(-x)) / x the covariance of adjacent intervals is rms^2 a a', so their
-        correlation is the geometric mean of those that either would have with one of its kind.
-        """
-        rounded = np.float32(interval_s)  # equal lengths differ by rounding
-        lengths, which = np.unique(rounded, return_inverse=True)
-        moments = [flicker_moments(rms, correlation_s, float(length)) for length in lengths]
-        variance, with_equal = np.array(moments)[which].T
-        with_next = np.sqrt(with_equal[1:] * with_equal[:-1])
-        return cls(rms, correlation_s, np.sqrt(variance), with_next, found)
+    @property
+    def spread(self) -> np.ndarray:
+        """Relative standard deviation of each reading, shape (N,)."""
+        return self.averaged.spread
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,10 @@ class NoiseModel:
     ----------
     kappa, rho2 : ndarray, shape (C,)
         Variance of a reading: (kappa * model + rho2) / interval.
+    dead_time_s : ndarray, shape (C,)
+        Of counting detectors [s], for which the readings have been corrected; 0 for none.
+    rounding : ndarray, shape (C,)
+        Variance of rounding, step^2 / 12: an error anywhere within half a step is as likely.
     fluctuation : Fluctuation or None
         Common to all channels.
     shortfall : ndarray, shape (C,)
@@ -88,6 +95,8 @@ class NoiseModel:
 
     kappa: np.ndarray
     rho2: np.ndarray
+    dead_time_s: np.ndarray
+    rounding: np.ndarray
     fluctuation: Fluctuation | None
     shortfall: np.ndarray
     correlation: np.ndarray
@@ -102,11 +111,21 @@ class NoiseModel:
         """Variance of every reading about the model, shape (C, N)."""
         gain = self.kappa[:, None] / interval_s
         counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
-        return counting + self.added_variance(interval_s)
+        return counting + self.added_variance(model, interval_s)
 
-    def added_variance(self, interval_s: np.ndarray) -> np.ndarray:
-        """The part that does not grow with the signal: readout and shortfall, shape (C, N)."""
-        return self.rho2[:, None] / interval_s + self.shortfall[:, None] ** 2
+    def added_variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
+        """Beside undisturbed counting: readout, dead time, rounding and shortfall, shape (C, N).
+
+        The correction for a dead time adds model^2 dead_time / interval (see `models.dead_time`)
+        and stretches what is added after counting by its slope, (1 + model dead_time / kappa)^2.
+        """
+        readout = self.rho2[:, None] / interval_s
+        fixed = self.rounding[:, None] + self.shortfall[:, None] ** 2
+        if not self.dead_time_s.any():
+            return readout + fixed
+        dead, signal = self.dead_time_s[:, None], np.maximum(model, 0.0)
+        gain = np.where(dead > 0.0, self.kappa[:, None], 1.0)
+        return readout * (1.0 + signal * dead / gain) ** 4 + signal**2 * dead / interval_s + fixed
 
 
 def noise_about(
@@ -115,6 +134,7 @@ def noise_about(
     interval_s: np.ndarray,
     usable: np.ndarray,
     written: Noise,
+    detectors: Detectors,
 ) -> NoiseModel:
     """Noise level as written in the file, or from the scatter of the readings about a model.
 
@@ -126,29 +146,38 @@ def noise_about(
         Readings that are not censored.
     written : Noise
         Of the experiment.
+    detectors : Detectors
+        With the steps to which readings are rounded.
     """
     channels = len(model)
     counts = written.counts_per_unit_s
     counted = counts is not None
     kappa, rho2 = np.zeros(channels), np.zeros(channels)
+    rounding = detectors.step**2 / 12.0
     for c in range(channels):
         if counts is not None:
             kappa[c] = 1.0 / float(counts)
             rho2[c] = float(written.readout_per_sqrt_s) ** 2
             continue
         deviation = readings[c] - model[c]
-        kappa[c], rho2[c] = noise_level(deviation, model[c], interval_s, usable[c])
+        step, seen = float(detectors.step[c]), usable[c]
+        kappa[c], rho2[c] = noise_level(deviation, model[c], interval_s, seen, rounding[c])
+        own = (kappa[c] * np.maximum(model[c], 0.0) + rho2[c]) / interval_s
+        if np.median(own) < (LEAST_DITHER * step) ** 2:
+            kappa[c], rho2[c] = rounded_noise_level(
+                readings[c][seen], model[c][seen], interval_s[seen], step
+            )
         largest = float(np.max(np.abs(readings[c]))) or 1.0
         typical = float(interval_s.mean())
         if (kappa[c] * largest + rho2[c]) / typical < (NOISE_FLOOR * largest) ** 2:
             rho2[c] = (NOISE_FLOOR * largest) ** 2 * typical
     fluctuation = None
-    if written.flicker is not None and float(written.flicker.rms) > 0:
-        fluctuation = Fluctuation.of(
-            float(written.flicker.rms), float(written.flicker.correlation_s), interval_s, False
-        )
+    if written.fluctuations:
+        fluctuation = Fluctuation.of(written.fluctuations, interval_s, found=False)
     none, single = np.zeros(channels), np.ones(channels)
-    return NoiseModel(kappa, rho2, fluctuation, none, single, counted)
+    return NoiseModel(
+        kappa, rho2, detectors.dead_time_s, rounding, fluctuation, none, single, counted
+    )
 
 
 def find_fluctuation(
@@ -171,7 +200,7 @@ def find_fluctuation(
     if channels == 1:
         return None
     evidence, found = _evidence(columns, priors, [loads], interval_s)
-    if evidence <= 0.0 or found.rms > _LARGEST_RMS:
+    if evidence <= 0.0 or found.processes[0][0] > _LARGEST_RMS:
         return None
     own = [np.where(np.arange(channels)[:, None] == c, loads, 0.0) for c in range(channels)]
     for explanation in (*([each] for each in own), own):
@@ -190,15 +219,16 @@ def _evidence(
     a few correlation times in a profile leave a factor of two open, and the most likely one alone
     would be too small in half of the cases.
     """
-    log_none = restricted_log_likelihood(columns, priors, [], np.zeros(interval_s.size - 1))
+    none = AveragedProcesses.of([], interval_s)
+    log_none = restricted_log_likelihood(columns, priors, [], none)
     shortest, longest = _SHORTEST * float(np.median(interval_s)), _LONGEST * interval_s.sum()
     times = np.geomspace(shortest, max(longest, shortest), _TIMES)
     log_ratio = np.empty((times.size, _RMS.size))
     for i, time_s in enumerate(times):
-        unit = Fluctuation.of(1.0, time_s, interval_s, True)
+        unit = AveragedProcesses.of([(1.0, time_s)], interval_s)
         for j, rms in enumerate(_RMS):
-            entering = [rms * unit.spread * load for load in loads]
-            log_likelihood = restricted_log_likelihood(columns, priors, entering, unit.with_next)
+            entering = [rms * load for load in loads]
+            log_likelihood = restricted_log_likelihood(columns, priors, entering, unit)
             log_ratio[i, j] = log_likelihood - log_none
     largest = log_ratio.max()
     weight = np.exp(log_ratio - largest)
@@ -206,7 +236,7 @@ def _evidence(
     weight /= weight.sum()
     rms = math.sqrt(weight.sum(axis=0) @ _RMS**2)
     time_s = math.exp(weight.sum(axis=1) @ np.log(times))
-    return evidence, Fluctuation.of(rms, time_s, interval_s, True)
+    return evidence, Fluctuation.of([(rms, time_s)], interval_s, found=True)
 
 
 def shortfall(deviation: np.ndarray, variance: np.ndarray, leverage: np.ndarray) -> float:

@@ -27,7 +27,33 @@ DENSITY_LN_SD = 0.5
 """Of an atomic density that nobody knows (common practice, no source): most solids have 25 to
 180 atoms/nm^3."""
 
-FROM_YIELDS = "from sputter yields"
+BROADENING = (
+    "curvature",
+    "tilt",
+    "initial roughness",
+    "relative spread",
+    "final roughness",
+    "mixing length",
+    "escape depth",
+)
+"""What the instrument adds to the width of an edge: near zero the signal follows the square."""
+
+LENGTHS = (
+    "initial roughness",
+    "interface roughness",
+    "grain size",
+    "final roughness",
+    "settling depth",
+    "mixing length",
+    "mixing range",
+    "displacement",
+    "escape depth",
+    "surface transient depth",
+)
+"""What is known in nanometres, and shows in a profile as the time that they take."""
+
+LEAST_MIXING = 0.1
+"""Shortest mixing length in a fit, as a share of the nominal one; it stands for none at all."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +65,7 @@ class Parameter:
     name : str
         What it is and of which layers, for example ``thickness of CrN``.
     kind : str
-        thickness, width, rate, common rate factor, curvature, ...
+        thickness, width, rate, common rate factor, shared rate factor, curvature, ...
     unit : str
         "" for a pure number.
     value : float
@@ -54,6 +80,11 @@ class Parameter:
         Bounds.
     why : str
         Where the value or its uncertainty comes from, if not from the file.
+    estimated : bool
+        An erosion rate that nobody wrote: what all rates of a source have in common comes on top.
+    widest_by_default : bool
+        The file gives no upper bound. The one that keeps a fit within the sample moves with the
+        rates.
     """
 
     name: str
@@ -66,6 +97,8 @@ class Parameter:
     lower: float = -math.inf
     upper: float = math.inf
     why: str = ""
+    estimated: bool = False
+    widest_by_default: bool = False
 
     @property
     def is_fixed(self) -> bool:
@@ -75,6 +108,22 @@ class Parameter:
     def has_prior(self) -> bool:
         """Whether a (finite) prior pulls on it; a bounded free parameter has only bounds."""
         return not self.is_fixed and 0 < self.u < math.inf
+
+    @property
+    def broadens(self) -> bool:
+        """Whether it is a broadening that the profile alone has to tell from none."""
+        signed = self.lower < 0.0 < self.upper
+        return self.state == "free" and self.kind in BROADENING and not signed
+
+    @property
+    def may_be_zero(self) -> bool:
+        """Whether a fit moves its square, and zero is to be excluded before it has a value."""
+        return self.kind == "width" or self.broadens
+
+    @property
+    def nothing(self) -> float:
+        """The value that stands for zero."""
+        return LEAST_MIXING * self.value if self.kind == "mixing length" else 0.0
 
     def prior_residual(self, value: float) -> float:
         """Deviation from the prior in standard uncertainties; 0 without a prior."""
@@ -178,11 +227,11 @@ def unknown_density(name: str, nominal: float) -> Parameter:
     )
 
 
-def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
-    """An erosion rate that follows from sputter yields, but for the factor that all share."""
+def estimated_rate(name: str, value: float, u_rel: float, why: str) -> Parameter:
+    """An erosion rate that a table or sputter yields give, but for what it shares with others."""
     title = f"erosion rate of {name}"
-    if u_rel == 0:  # of the material whose rate was measured
-        return exact(title, "rate", "nm/s", value, FROM_YIELDS)
+    if u_rel == 0:  # it shares all, or is that of the material whose rate was measured
+        return replace(exact(title, "rate", "nm/s", value, why), estimated=True)
     return Parameter(
         title,
         "rate",
@@ -192,7 +241,8 @@ def estimated_rate(name: str, value: float, u_rel: float) -> Parameter:
         value * u_rel,
         logarithmic=True,
         lower=0.0,
-        why=FROM_YIELDS,
+        why=why,
+        estimated=True,
     )
 
 
@@ -223,6 +273,21 @@ def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
     )
 
 
+def shared_rate_factor(cause: str, ln_sd: float) -> Parameter:
+    """A factor of several estimated rates: a yield, or a ratio of yields, on which all rest."""
+    return Parameter(
+        f"factor of the {cause}",
+        "shared rate factor",
+        "",
+        1.0,
+        "assumed",
+        ln_sd,
+        logarithmic=True,
+        lower=0.0,
+        why="several estimated rates rest on it",
+    )
+
+
 def instrument_number(
     name: str,
     kind: str,
@@ -231,10 +296,16 @@ def instrument_number(
     *,
     lower: float = 0.0,
     upper: float = math.inf,
+    widest: float = math.inf,
+    signed: bool = False,
     default_u_rel: float = 0.0,
     why: str = "",
 ) -> Parameter:
-    """Crater, roughness, mixing: a plain number is assumed to be known to 30 %."""
+    """Crater, roughness, mixing: a plain number is assumed to be known to 30 %.
+
+    A guess ends at `widest` if the file gives no bound. Unless the sign shows in the signal
+    (`signed`), it is that of the guess.
+    """
     value = quantity.value
     if quantity.status == "prior":
         state: State = "prior" if quantity.u else "fixed"
@@ -244,11 +315,39 @@ def instrument_number(
     if quantity.status == "guess":
         low = quantity.minimum if quantity.minimum is not None else lower
         high = quantity.maximum if quantity.maximum is not None else upper
-        return Parameter(name, kind, unit, value, "free", lower=low, upper=high, why=why)
-    u_rel = ASSUMED_U_REL if quantity.status == "plain" else default_u_rel
-    state = "assumed" if u_rel * abs(value) > 0 else "fixed"
-    return Parameter(
-        name, kind, unit, value, state, u_rel * abs(value), lower=lower, upper=upper, why=why
+        by_default = math.isinf(high) and math.isfinite(widest)
+        if by_default:
+            high = max(widest, value)
+        if not signed:
+            low, high = (low, min(high, 0.0)) if value < 0 else (max(low, 0.0), high)
+        return Parameter(
+            name,
+            kind,
+            unit,
+            value,
+            "free",
+            lower=low,
+            upper=high,
+            why=why,
+            widest_by_default=by_default,
+        )
+    u = quantity.u  # of a default that rests on something written
+    if u is None:
+        u = abs(value) * (ASSUMED_U_REL if quantity.status == "plain" else default_u_rel)
+    state = "assumed" if u > 0 else "fixed"
+    return Parameter(name, kind, unit, value, state, u, lower=lower, upper=upper, why=why)
+
+
+def positive_instrument_number(name: str, kind: str, unit: str, quantity: Quantity) -> Parameter:
+    """Self-absorption, start-up: a plain number is assumed to be known to 30 %."""
+    return _positive(
+        name,
+        kind,
+        unit,
+        quantity,
+        plain_ln_sd=ASSUMED_U_REL,
+        plain_state="assumed",
+        free_ln_sd=THICKNESS_LN_SD,
     )
 
 
@@ -256,17 +355,30 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
     """What is known where only times at nominal rates are asked for.
 
     Rates are held. What the file says of a layer in nanometres says nothing of its time; only a
-    width of exactly zero is zero on any scale.
+    width of exactly zero is zero on any scale. Nor does it say how many atoms absorb, or how
+    many of hydrogen there are. A length of the instrument that is not free is known as well as the
+    nominal rates: no better than a guessed thickness.
     """
     p = parameter
-    if p.kind in ("rate", "common rate factor"):
+    if p.kind in ("rate", "common rate factor", "shared rate factor"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
-    if p.kind == "thickness":
+    if p.kind in ("thickness", "self-absorption", "hydrogen of half effect"):
         u = p.value * THICKNESS_LN_SD
         return replace(p, state="free", u=u, logarithmic=True, lower=0.0, upper=math.inf)
     if p.kind == "width" and (p.value > 0 or not p.is_fixed):
         return replace(p, state="free", u=0.0, lower=0.0)
+    if p.kind in LENGTHS and p.state != "free":
+        return _on_unknown_scale(p)
     return p
+
+
+def _on_unknown_scale(length: Parameter) -> Parameter:
+    """A length whose time is known up to a factor of 3 either way."""
+    p = replace(length, why="nanometres at nominal rates")
+    if p.value == 0:
+        return length if p.is_fixed else replace(p, u=p.u * math.exp(THICKNESS_LN_SD))
+    u = p.value * THICKNESS_LN_SD
+    return replace(p, state="assumed", u=u, logarithmic=True, upper=math.inf)
 
 
 def is_free(quantity: Quantity) -> bool:

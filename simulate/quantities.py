@@ -182,8 +182,16 @@ def read_non_negative(written: Any) -> Quantity:
     return _any_size(within(at_least=0)(Quantity.read(written)))
 
 
+_length_size = sized(1e-6, 1e9)
+
+
+def read_positive_length(written: Any) -> Quantity:
+    """A length [nm] that is > 0; ValueError as `Quantity.read`."""
+    return _length_size(within(above=0)(Quantity.read(written)))
+
+
 _ANY = AfterValidator(_any_size)
-_LENGTH_NM = AfterValidator(sized(1e-6, 1e9))
+_LENGTH_NM = AfterValidator(_length_size)
 _POSITIVE = AfterValidator(within(above=0))
 _NOT_NEGATIVE = AfterValidator(within(at_least=0))
 
@@ -191,10 +199,12 @@ PositiveQuantity = Annotated[Quantity, _POSITIVE, _ANY]
 NonNegativeQuantity = Annotated[Quantity, _NOT_NEGATIVE, _ANY]
 PositiveLength = Annotated[Quantity, _POSITIVE, _LENGTH_NM]
 NonNegativeLength = Annotated[Quantity, _NOT_NEGATIVE, _LENGTH_NM]
+NonNegativeArea = Annotated[Quantity, _NOT_NEGATIVE, AfterValidator(sized(1e-12, 1e17))]
 PositiveRate = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 PositiveTime = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 SourceNumber = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e6))]
 SourceShare = Annotated[Quantity, AfterValidator(within(at_least=0, below=1))]
+RelativeChange = Annotated[Quantity, AfterValidator(within(above=-1, at_most=100))]
 PositiveDensity = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e3))]
 RelativeDeviation = Annotated[Quantity, AfterValidator(within(at_least=0, at_most=1))]
 

@@ -11,7 +11,7 @@ from rich.table import Table
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
 from craterfront.parameters import Parameter, table_rows
-from craterfront.results import Answer, LayerAnswer
+from craterfront.results import Answer, GradedSum, LayerAnswer
 
 
 def print_answer(answer: Answer, console: Console) -> None:
@@ -23,6 +23,8 @@ def print_answer(answer: Answer, console: Console) -> None:
         console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
     console.print(_layer_table(answer))
     console.print(_interface_table(answer))
+    if any(estimate.broadens for estimate in answer.estimates):
+        console.print(_instrument_table(answer))
     console.print(_budget_table(answer))
     fixed, free = answer.rank
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
@@ -51,6 +53,8 @@ def print_stack(assembly: Assembly, console: Console) -> None:
     headings = ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2")
     for heading in headings:
         table.add_column(heading, justify="right")
+    if not assembly.depth_axis:
+        table.add_column("rate")
     for number, layer in enumerate(assembly.layers):
         density = layer.density_g_cm3
         rate = "" if assembly.depth_axis else f"{assembly.nominal_rate_nm_s(number):.4g}"
@@ -59,6 +63,8 @@ def print_stack(assembly: Assembly, console: Console) -> None:
             thickness = float(layer.thickness_nm)
             row[0], row[1] = f"{thickness:.4g}", f"{float(layer.interface_width_nm):.4g}"
             row[4] = "" if density is None else f"{thickness * float(density) * 1e-3:.4g}"
+        if not assembly.depth_axis:
+            row.append(escape(assembly.rate_origin(number)))
         table.add_row(escape(layer.name), *row)
     console.print(table)
 
@@ -146,10 +152,16 @@ def _layer_table(answer: Answer) -> Table:
         if with_mass:
             row += _mass(layer)
         table.add_row(*row)
+    for whole in answer.graded:
+        row = [f"all of {escape(whole.name)}"]
+        row += _rounded(whole.value, whole.u, whole.lower, whole.upper)
+        if with_mass:
+            row += _mass(whole)
+        table.add_row(*row)
     return table
 
 
-def _mass(layer: LayerAnswer) -> list[str]:
+def _mass(layer: LayerAnswer | GradedSum) -> list[str]:
     if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
         return ["density unknown", ""]
     mass, u = _rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)
@@ -170,6 +182,24 @@ def _interface_table(answer: Answer) -> Table:
         if width.why:
             meaning = width.why if width.is_held else f"{meaning}; {width.why}"
         table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
+    return table
+
+
+def _instrument_table(answer: Answer) -> Table:
+    table = Table(title="Instrument: broadening that was left to the profile", title_justify="left")
+    table.add_column("quantity")
+    for heading in ("value", "95 % from", "to"):
+        table.add_column(heading, justify="right")
+    table.add_column("unit")
+    table.add_column("meaning")
+    for each in answer.estimates:
+        if each.broadens:
+            value = f"{each.value:.3g}" if each.resolved else "-"
+            meaning = "resolved" if each.resolved else "upper limit only"
+            if each.why:
+                meaning = f"{meaning}; {each.why}"
+            ends = f"{each.lower:.3g}", f"{each.upper:.3g}"
+            table.add_row(escape(each.name), value, *ends, each.unit, escape(meaning))
     return table
 
 

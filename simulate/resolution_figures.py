@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from craterfront.budget import CAUSES, Budget
+from craterfront.budget import CAUSES, RESIDENCE, Budget
 from craterfront.edge_and_delta import StandardFigures
 from craterfront.figure_style import (
     GREY,
@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-CAUSE_COLOURS = ("#b8864f", "#e7d4f8", "#8a906a", "#c3f5d8", "#c3c97f", "#dcf2a6")
-"""Of `CAUSES`; found as `PALETTE`, but far from the colours of elements and their tints."""
+CAUSE_COLOURS = ("#b8864f", "#e7d4f8", "#8a906a", "#c3f5d8", "#c3c97f", "#dcf2a6", "#f5f591")
+"""Of `CAUSES` and residence; found as `PALETTE`, but far from the colours of elements and tints."""
 
 _OPEN: dict[str, Any] = {
     "facecolor": "white",
@@ -45,7 +45,7 @@ _OPEN: dict[str, Any] = {
     "linewidth": 0.7,
     "linestyle": (0, (3, 2)),
 }
-_HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----")
+_HATCHES = ("", "....", "////", "\\\\\\\\", "xxxx", "----", "oooo")
 _RESPONSE_MM = 104.0
 _NAME_CHARACTERS = 30
 _MOST_LABELLED = 40  # interfaces
@@ -82,7 +82,7 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     if count == 0:
         raise InputProblems(["no interface, so no broadening to draw"])
     row_mm = min(7.0, 200.0 / count)
-    keys = {cause: _bar(cause) for cause in CAUSES}
+    keys = {cause: _bar(cause) for cause in budgets[0].two_sd_nm}
     if any(budget.transition_limit_nm is not None for budget in budgets):
         keys["true transition, at most"] = _patch(_OPEN)
     figure = new_figure(26.0 + row_mm * max(count, 2) + legend_height_mm(list(keys)))
@@ -106,7 +106,7 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
 
 
 def _bar_look(cause: str) -> dict[str, Any]:
-    number = CAUSES.index(cause)
+    number = (*CAUSES, RESIDENCE).index(cause)
     look = {"facecolor": CAUSE_COLOURS[number], "hatch": _HATCHES[number]}
     return {**look, "edgecolor": INK, "linewidth": 0.5}
 
@@ -156,7 +156,8 @@ def _draw_shares(axes: "Axes", budgets: Sequence[Budget]) -> None:
     largest = np.maximum([_largest(budget) for budget in budgets], 1e-300)
     limits = [budget.transition_limit_nm for budget in budgets]
     limits = np.array([0.0 if x is None or not np.isfinite(x) else x for x in limits])
-    parts = [(_bar_look(c), "", np.array([b.two_sd_nm[c] for b in budgets])) for c in CAUSES]
+    causes = budgets[0].two_sd_nm
+    parts = [(_bar_look(c), "", np.array([b.two_sd_nm[c] for b in budgets])) for c in causes]
     if limits.any():
         parts.insert(1, (_OPEN, "< ", limits))
     start = np.zeros(len(budgets))

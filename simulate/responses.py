@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.models.emission import escaping_share, hydrogen_factor
 from craterfront.quantities import Quantity
 from craterfront.sample import ConcreteLayer
 from craterfront.setup import Channel
@@ -71,6 +72,67 @@ def find_responses(
             for label, (sensitivity, projection) in terms.items()
         ]
     return responses
+
+
+def optical_depths(
+    responses: Sequence[Response], terms: np.ndarray, absorption_nm2_s: np.ndarray
+) -> np.ndarray:
+    """Optical depth of every channel's line.
+
+    Parameters
+    ----------
+    responses : sequence of Response
+    terms : ndarray, shape (R, N)
+        What each response collects per time [1/(nm2 s)].
+    absorption_nm2_s : ndarray, shape (C,)
+        Optical depth per collected atom per nm2 and second; 0 for none.
+
+    Returns
+    -------
+    ndarray, shape (C, N)
+        Atoms absorb alike, out of whichever layer they came.
+    """
+    depth = np.zeros((absorption_nm2_s.size, terms.shape[1]))
+    for response, term in zip(responses, terms, strict=True):
+        depth[response.channel] += absorption_nm2_s[response.channel] * term
+    return depth
+
+
+def self_absorbed(
+    responses: Sequence[Response], terms: np.ndarray, absorption_nm2_s: np.ndarray
+) -> np.ndarray:
+    """The terms as far as their light gets out, shape (R, N); arguments as of `optical_depths`.
+
+    Absorption goes by the atoms and not by the signal, so sensitivities still enter linearly.
+    """
+    if not absorption_nm2_s.any():
+        return terms
+    share = escaping_share(optical_depths(responses, terms, absorption_nm2_s))
+    return terms * share[[response.channel for response in responses]]
+
+
+def changed_by_hydrogen(
+    responses: Sequence[Response],
+    terms: np.ndarray,
+    hydrogen: np.ndarray,
+    effect: np.ndarray,
+    half: float,
+) -> np.ndarray:
+    """The terms as hydrogen in the discharge makes them, shape (R, N).
+
+    Parameters
+    ----------
+    responses, terms
+        As of `optical_depths`.
+    hydrogen : ndarray, shape (N,)
+        Atoms of hydrogen that are collected per time [1/(nm2 s)].
+    effect : ndarray, shape (C,)
+        Relative change by very much of it, 0 for none.
+    half : float
+        As much as makes half of the change [1/(nm2 s)].
+    """
+    factor = hydrogen_factor(np.maximum(hydrogen, 0.0), effect[:, None], half)
+    return terms * factor[[response.channel for response in responses]]
 
 
 def _weights(channel: Channel, elements: Sequence[str]) -> np.ndarray:

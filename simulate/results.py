@@ -2,6 +2,7 @@
 
 import json
 import math
+from collections import defaultdict
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -47,13 +48,62 @@ class LayerAnswer:
 
 
 @dataclass(frozen=True)
+class GradedSum:
+    """A graded layer as a whole: its parts together, with their joint uncertainty."""
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    areal_mass_g_m2: float | None
+    areal_mass_u_g_m2: float | None
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One free parameter after the data: value, standard uncertainty and 95 % interval.
+
+    Of a broadening that is not resolved, which the data do not tell from none, only the end of the
+    interval that is away from zero means something: it is a limit.
+    """
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    unit: str
+    broadens: bool
+    resolved: bool = True
+    why: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers and strings; what is not known is null."""
+        row: dict[str, Any] = {
+            "name": self.name,
+            "value": self.value if self.resolved else None,
+            "u": self.u if self.resolved else None,
+            "lo": self.lower,
+            "hi": self.upper,
+            "unit": self.unit,
+            "resolved": self.resolved,
+        }
+        if self.why:
+            row["note"] = self.why
+        return {key: _finite(value) for key, value in row.items()}
+
+
+@dataclass(frozen=True)
 class Answer:
     """All answers of an inversion.
 
     Attributes
     ----------
     layers : list of LayerAnswer
-        From the surface down, without the substrate.
+        From the surface down, without the substrate; a graded layer as its parts.
+    graded : list of GradedSum
+        The graded layers, from the surface down.
     unit : str
         "nm", or "s" for durations at nominal rates.
     warnings : list of str
@@ -62,7 +112,7 @@ class Answer:
         What fixes the depth scale.
     parameters : list of (name, value, unit, state)
         Everything that is fixed, has a prior, is assumed or free, before the data.
-    estimates : list of (name, value, u, unit)
+    estimates : list of Estimate
         The free parameters after the data; widths stand with the layers.
     rank : tuple of int
         How many combinations of the free parameters the data fix (rank of the Fisher information
@@ -75,11 +125,12 @@ class Answer:
     """
 
     layers: list[LayerAnswer]
+    graded: list[GradedSum]
     unit: str
     warnings: list[str]
     scale_sources: list[str]
     parameters: list[tuple[str, str, str, str]]
-    estimates: list[tuple[str, float, float, str]]
+    estimates: list[Estimate]
     rank: tuple[int, int]
     resting_on_priors: list[str]
     noise: list[str]
@@ -119,16 +170,27 @@ class Answer:
             if width.why:
                 row["note"] = width.why
             interfaces.append({key: _finite(value) for key, value in row.items()})
+        graded = []
+        for whole in self.graded:
+            row = {
+                "layer": whole.name,
+                f"{quantity}_{self.unit}": whole.value,
+                f"{quantity}_u_{self.unit}": whole.u,
+                f"{quantity}_lo_{self.unit}": whole.lower,
+                f"{quantity}_hi_{self.unit}": whole.upper,
+            }
+            if self.unit == "nm":
+                row["areal_mass_g_m2"] = whole.areal_mass_g_m2
+                row["areal_mass_u_g_m2"] = whole.areal_mass_u_g_m2
+            graded.append({key: _finite(value) for key, value in row.items()})
         return {
             "craterfront_version": __version__,
             "warnings": self.warnings,
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
             "layers": layers,
+            "graded_layers": graded,
             "interfaces": interfaces,
-            "parameters": [
-                {"name": name, "value": _finite(value), "u": _finite(u), "unit": unit}
-                for name, value, u, unit in self.estimates
-            ],
+            "parameters": [estimate.as_dict() for estimate in self.estimates],
             "fisher_rank": self.rank[0],
             "free_parameters": self.rank[1],
             "resting_on_priors": self.resting_on_priors,
@@ -156,12 +218,7 @@ def answer(inversion: Inversion) -> Answer:
     across = [math.sqrt(above * below) for above, below in pairwise(rates)]  # of interfaces
     layers = [_layer(inversion, number, rates, across) for number in range(count)]
     estimates = [
-        (
-            assembly.parameters[index].name,
-            float(inversion.values[index]),
-            inversion.standard_uncertainty(index),
-            assembly.parameters[index].unit,
-        )
+        _estimate(inversion, index)
         for index in likelihood.free
         if assembly.parameters[index].kind != "width"
     ]
@@ -176,6 +233,7 @@ def answer(inversion: Inversion) -> Answer:
     ]
     return Answer(
         layers,
+        _graded_sums(inversion, rates),
         "s" if inversion.relative else "nm",
         inversion.warnings,
         inversion.scale_sources,
@@ -188,6 +246,18 @@ def answer(inversion: Inversion) -> Answer:
     )
 
 
+def _estimate(inversion: Inversion, index: int) -> Estimate:
+    p, value = inversion.likelihood.assembly.parameters[index], float(inversion.values[index])
+    u = inversion.standard_uncertainty(index)
+    near_zero = inversion.broadening.get(index)
+    if near_zero is not None:
+        ends, resolved, why = (near_zero.lower, near_zero.upper), near_zero.resolved, near_zero.why
+        return Estimate(p.name, value, u, *ends, p.unit, True, resolved, why)
+    ends = _interval(value, u) if p.logarithmic else (value - _Z95 * u, value + _Z95 * u)
+    lower, upper = (float(end) for end in np.clip(ends, p.lower, p.upper))
+    return Estimate(p.name, value, u, lower, upper, p.unit, False)
+
+
 def _layer(
     inversion: Inversion, number: int, rates: list[float], across: list[float]
 ) -> LayerAnswer:
@@ -196,7 +266,7 @@ def _layer(
     value = float(inversion.values[index]) / rate
     u = inversion.standard_uncertainty(index) / rate
     lower, upper = _interval(value, u)
-    mass, mass_u = _areal_mass(inversion, number)
+    mass, mass_u = _areal_mass(inversion, [number])
     thin = inversion.thin_layers.get(number)
     resolved = thin is None or thin.resolved
     if thin is not None:
@@ -249,14 +319,39 @@ def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float
     return depth, max(lower - absent, 0.0), upper + more
 
 
-def _areal_mass(inversion: Inversion, layer: int) -> tuple[float | None, float | None]:
-    """Mass per area of a layer [g/m2]; None without a depth scale or a density."""
-    assembly = inversion.likelihood.assembly
-    if inversion.relative or assembly.layers[layer].density_g_cm3 is None:
+def _areal_mass(inversion: Inversion, layers: list[int]) -> tuple[float | None, float | None]:
+    """Mass per area of layers together [g/m2]; None without a depth scale or a density."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    unknown = any(assembly.layers[layer].density_g_cm3 is None for layer in layers)
+    if inversion.relative or unknown:
         return None, None
-    factors = assembly.thickness_index(layer), assembly.density_index(layer)
-    mass = float(inversion.values[list(factors)].prod()) * 1e-3
-    return mass, mass * inversion.relative_uncertainty(*factors)
+    mass = 0.0
+    weights: dict[int, float] = defaultdict(float)  # layers may share a density
+    for layer in layers:
+        thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
+        mass += float(values[thickness] * values[density])
+        weights[thickness] += values[density]
+        weights[density] += values[thickness]
+    return 1e-3 * mass, 1e-3 * inversion.uncertainty_of_sum(weights)
+
+
+def _graded_sums(inversion: Inversion, rates: list[float]) -> list[GradedSum]:
+    """The parts of each graded layer together."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    parts: dict[str, list[int]] = {}
+    for number, layer in enumerate(assembly.layers):
+        if layer.graded is not None:
+            parts.setdefault(layer.graded, []).append(number)
+    sums = []
+    for name, layers in parts.items():
+        weights: dict[int, float] = defaultdict(float)
+        for layer in layers:
+            weights[assembly.thickness_index(layer)] += 1.0 / rates[layer]
+        value = sum(weight * float(values[index]) for index, weight in weights.items())
+        u = inversion.uncertainty_of_sum(weights)
+        mass = _areal_mass(inversion, layers)
+        sums.append(GradedSum(name, value, u, *_interval(value, u), *mass))
+    return sums
 
 
 def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:
@@ -327,7 +422,9 @@ def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":
         },
     )
     dataset[axis].attrs.update(units=unit, long_name=f"{axis} of the reading")
-    dataset["measured"].attrs.update(units="1", long_name="measured values")
+    dataset["measured"].attrs.update(
+        units="1", long_name="measured values, corrected for the dead time where there is one"
+    )
     dataset["fit"].attrs.update(units="1", long_name="fitted values")
     dataset["residual"].attrs.update(
         units="1", long_name="deviation from the fit over the standard deviation of the noise"

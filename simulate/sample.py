@@ -4,17 +4,21 @@ import math
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
 
 from craterfront.composition import COMPOSED, Composed
-from craterfront.problems import did_you_mean, shown, shown_key
+from craterfront.problems import did_you_mean, one_of, shown, shown_key
 from craterfront.quantities import (
+    NonNegativeArea,
     NonNegativeLength,
     PositiveLength,
     Quantity,
+    finite_number,
 )
+from craterfront.rows import Grading, Points
 from craterfront.table import (
     Flag,
     Mistake,
@@ -27,14 +31,36 @@ from craterfront.table import (
 
 MOST_LAYERS = 1000
 
-Shape = Literal["erf", "linear", "exponential"]
+Shape = Literal[
+    "erf",
+    "linear",
+    "exponential",
+    "logistic",
+    "sharp",
+    "tabulated",
+    "constant source",
+    "limited source",
+]
+SOURCES = ("constant source", "limited source")
+"""Shapes of what has diffused in from the top of a layer."""
+
+DIFFUSED = ("erf", *SOURCES)
+"""Shapes that diffusion leaves."""
+
 Side = Literal["below", "above"]
 Tieable = Literal["thickness_nm", "interface_width_nm"]
 
 _NOTHING = Quantity.default(0.0)
+_EXACTLY_NOTHING = Quantity.prior(0.0, u=0.0)
 _ENDLESS = Quantity(math.inf)
 
 _TIEABLE_GROUPS = {"thickness_nm": "thickness_group", "interface_width_nm": "width_group"}
+
+
+def _share(written: Any) -> float:
+    if not 0 <= finite_number(written) <= 1:
+        raise ValueError(f"must be from 0 to 1, got {shown(written)}")
+    return float(written)
 
 
 class _Solid(Composed):
@@ -73,22 +99,33 @@ class Material(_Solid):
 class _Placed(_Solid):
     """What lies somewhere in the stack: a layer or the substrate."""
 
+    made_of: ClassVar[tuple[str, ...]] = (*COMPOSED, "material")
+    """Keys of which one says what it consists of."""
+
     name: Name | None = None
     material: Name | None = None
 
     @property
+    def materials(self) -> tuple[str, ...]:
+        """Names of the shared materials that it consists of."""
+        return () if self.material is None else (self.material,)
+
+    @property
     def label(self) -> str:
-        """The name, else the material, else what it consists of."""
-        return self.name or self.material or self.substance
+        """The name, else the material (of a graded layer two), else what it consists of."""
+        ends = self.materials[:1] + self.materials[1:][-1:]
+        return self.name or " to ".join(ends) or self.substance
 
     def checks(self) -> Iterator[Mistake]:
-        if not self.is_written("material") and any(map(self.is_written, COMPOSED)):
+        written = {key for key in self.made_of if self.is_written(key)}
+        if written and written <= set(COMPOSED):
             yield from super().checks()
             return
-        yield from self.one_of(*COMPOSED, "material")
+        yield from self.one_of(*self.made_of)
         for key in ("density_g_cm3", "erosion_rate_nm_s", "conducts"):
-            if self.is_written(key) and self.material is not None:
-                yield Mistake(key, f"belongs in [material.{shown_key(self.material)}], named here")
+            if self.is_written(key) and self.materials:
+                place = f"[material.{shown_key(self.materials[0])}]"
+                yield Mistake(key, f"belongs in {place}, named here")
 
 
 class Substrate(_Placed):
@@ -107,6 +144,8 @@ class Substrate(_Placed):
     misplaced: ClassVar[Mapping[str, str]] = {
         "thickness_nm": "a substrate has no thickness, it goes on without end",
         "interface_width_nm": "belongs to the layer above the interface, not to the substrate",
+        "grading": "belongs to a layer: a substrate goes on without end",
+        "interface_roughness_nm": "belongs to the layer above the interface, not to the substrate",
     }
 
 
@@ -123,8 +162,12 @@ class Layer(_Placed):
         Instead: a table of mass fractions by element.
     material
         Instead: the name of a `Material`, which also gives density and erosion rate.
+    grading
+        Instead: rows of relative depth, from 0 to 1, and name of a `Material`. Volume fractions
+        are straight lines between the rows. The layer is held as it is written.
     thickness_nm
-        Integral of the volume fraction of the layer over depth [nm].
+        Integral of the volume fraction of the layer over depth [nm]. Below a source, default what
+        `diffusivity_time_nm2` lets diffuse in from the top of the layer.
     density_g_cm3
         Density [g/cm3]; default from the table for metals, alloys and some compounds.
     erosion_rate_nm_s
@@ -132,25 +175,191 @@ class Layer(_Placed):
     conducts
         As for a `Material`.
     interface_width_nm
-        Width of the true transition to the layer below, 16-84 % [nm]; default 0.
+        Width of the true transition to the layer below, 16-84 % [nm]; default 0, that of a
+        tabulated transition as in the table, which another width stretches.
+    diffusivity_time_nm2
+        Instead of the width of a transition that diffusion made: diffusivity times time [nm2].
     interface_shape
-        ``"erf"``, ``"linear"`` or ``"exponential"``.
+        ``"erf"``, ``"linear"``, ``"exponential"``, ``"logistic"``, ``"sharp"``,
+        ``"tabulated"``; or what has diffused in from the top: ``"constant source"`` (erfc),
+        ``"limited source"`` (Gaussian).
     interface_side
         Where an exponential transition has its tail: ``"below"`` in the lower layer.
+    interface_table
+        Rows of a tabulated transition: position [nm], of any origin, and share of the layer below.
+    interface_roughness_nm
+        Standard deviation of the height of the interface [nm], apart from its width; default 0.
+    conformal
+        Share of that height that all above follows, outer surface included.
     """
 
     misplaced: ClassVar[Mapping[str, str]] = {
         "repeat": "a period cannot hold another period",
         "of": "a period cannot hold another period",
     }
+    made_of: ClassVar[tuple[str, ...]] = (*_Placed.made_of, "grading")
 
-    thickness_nm: PositiveLength
+    grading: Grading = ()
+    thickness_nm: PositiveLength | None = None
     interface_width_nm: NonNegativeLength = _NOTHING
+    diffusivity_time_nm2: NonNegativeArea | None = None
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_table: Points = ()
+    interface_roughness_nm: NonNegativeLength = _NOTHING
+    conformal: Annotated[float, PlainValidator(_share)] = 0.0
+
+    @property
+    def materials(self) -> tuple[str, ...]:
+        return tuple(name for _, name in self.grading) or super().materials
+
+    def sublayers(self) -> "list[Layer]":
+        """The layer itself; a graded one as layers of its materials.
+
+        Linear transitions that follow on each other make volume fractions that are straight lines
+        between the rows: each material rises to 1 at its row and falls to 0 at the next.
+        """
+        if not self.grading:
+            return [self]
+        from craterfront.models.transitions import LINEAR_WIDTH_PER_LENGTH  # brings numpy
+
+        depths_nm = [float(self.true_thickness) * depth for depth, _ in self.grading]
+        steps_nm = [below - above for above, below in pairwise(depths_nm)]
+        around_nm = zip([0.0, *steps_nm], [*steps_nm, 0.0], strict=True)
+        layers = []
+        for name, (above_nm, below_nm) in zip(self.materials, around_nm, strict=True):
+            keys: dict[str, Any] = {
+                "interface_shape": "linear",
+                "interface_width_nm": Quantity.prior(LINEAR_WIDTH_PER_LENGTH * below_nm, u=0.0),
+            }
+            if below_nm == 0:
+                keys = {key: getattr(self, key) for key in _OF_INTERFACE if self.is_written(key)}
+            layers.append(
+                Layer(
+                    name=f"{self.label}: {name}",
+                    material=name,
+                    thickness_nm=Quantity.prior(0.5 * (above_nm + below_nm), u=0.0),
+                    **keys,
+                )
+            )
+        return layers
+
+    @property
+    def true_width(self) -> Quantity:
+        """Width of the transition [nm] as written, or as shape, table or diffusion give it."""
+        from craterfront.models import transitions  # brings numpy
+
+        if self.interface_shape == "sharp":
+            return _EXACTLY_NOTHING
+        if self.diffusivity_time_nm2 is not None:
+            shape = transitions.SHAPES.index(self.interface_shape)
+            return _as_root(
+                self.diffusivity_time_nm2, lambda area: transitions.diffusion_width_nm(area, shape)
+            )
+        if self.interface_table and not self.is_written("interface_width_nm"):
+            position_nm, share = zip(*self.interface_table, strict=True)
+            return Quantity(transitions.TransitionTable.of(position_nm, share).width_nm)
+        return self.interface_width_nm
+
+    @property
+    def true_thickness(self) -> Quantity:
+        """Thickness [nm] as written, or of what has diffused in."""
+        from craterfront.models import transitions  # brings numpy
+
+        if self.thickness_nm is not None:
+            return self.thickness_nm
+        assert self.diffusivity_time_nm2 is not None  # else the layer would have a mistake
+        shape = transitions.SHAPES.index(self.interface_shape)
+        return _as_root(
+            self.diffusivity_time_nm2, lambda area: transitions.diffusion_thickness_nm(area, shape)
+        )
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        yield from self._interface_mistakes()
+        yield from self._roughness_mistakes()
+        if self.grading:
+            yield from self._grading_mistakes()
+        if self.is_written("thickness_nm"):
+            return
+        area = self.diffusivity_time_nm2
+        if self.interface_shape not in SOURCES or area is None:
+            yield Mistake("thickness_nm", "missing")
+        elif area.value == 0 or area.u:
+            message = "missing; it follows from a diffusivity_time_nm2 only if that is > 0 and"
+            yield Mistake("thickness_nm", f"{message} has no uncertainty")
+
+    def _grading_mistakes(self) -> Iterator[Mistake]:
+        thickness = self.thickness_nm
+        if thickness is None:
+            if not self.is_written("thickness_nm") and self.interface_shape in SOURCES:
+                yield Mistake("thickness_nm", "missing; that of a graded layer has to be written")
+            return
+        if thickness.status == "guess" or thickness.u:
+            message = "of a graded layer must be a plain number or exactly known (u = 0)"
+            yield Mistake("thickness_nm", f"{message}, got {shown(thickness.written())}")
+        if float(thickness) * min(b - a for (a, _), (b, _) in pairwise(self.grading)) < 1e-5:
+            yield Mistake("grading", "has rows that are less than 1e-05 nm apart")
+
+    def _interface_mistakes(self) -> Iterator[Mistake]:
+        shape, width = self.interface_shape, self.is_written("interface_width_nm")
+        if (shape == "tabulated") != self.is_written("interface_table"):
+            missing = shape == "tabulated"
+            message = "missing; needed with" if missing else "goes with"
+            yield Mistake("interface_table", f'{message} interface_shape = "tabulated"')
+        if shape == "sharp" and width:
+            yield Mistake("interface_width_nm", 'a transition that is "sharp" has no width')
+        if shape == "tabulated" and width and self.interface_width_nm.value == 0:
+            yield Mistake("interface_width_nm", "must be > 0 for a table, got 0")
+        if self.diffusivity_time_nm2 is None:
+            return
+        if shape not in DIFFUSED:
+            yield Mistake("diffusivity_time_nm2", f"goes with interface_shape = {one_of(DIFFUSED)}")
+        if width:
+            yield Mistake("diffusivity_time_nm2", "stands beside interface_width_nm; write one")
+        if self.diffusivity_time_nm2.value == 0 and self.diffusivity_time_nm2.u:
+            yield Mistake("diffusivity_time_nm2", "of the value 0 must have u = 0")
+
+    def _roughness_mistakes(self) -> Iterator[Mistake]:
+        rough = self.interface_roughness_nm
+        if rough.status == "guess":
+            message = (
+                "cannot be a guess: a profile hardly tells roughness from width; write what is"
+                " known, { value, u }, and the width is what is left"
+            )
+            yield Mistake("interface_roughness_nm", message)
+        elif rough.u and not rough.value:
+            message = "needs a value > 0 beside its u: no first derivative tells 0 from a little"
+            yield Mistake("interface_roughness_nm", message)
+        if self.conformal and not self.is_written("interface_roughness_nm"):
+            yield Mistake("conformal", "needs interface_roughness_nm, of which it is a share")
 
 
-_OF_LAYERS = tuple(key for key in Layer.model_fields if key not in _Placed.model_fields)
+def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:
+    """A length that goes with the root of an area, with half of its relative uncertainty."""
+    length = length_of(area.value)
+    if area.u is not None:
+        return Quantity.prior(length, 0.5 * length * area.u / area.value if area.u else 0.0)
+    bounds = (None if b is None else length_of(b) for b in (area.minimum, area.maximum))
+    return Quantity(length, None, *bounds, status=area.status)
+
+
+_OF_INTERFACE = (
+    "interface_width_nm",
+    "diffusivity_time_nm2",
+    "interface_shape",
+    "interface_side",
+    "interface_table",
+    "interface_roughness_nm",
+    "conformal",
+)
+_OF_CONCRETE = (
+    "interface_shape",
+    "interface_side",
+    "interface_table",
+    "interface_roughness_nm",
+    "conformal",
+)
 
 
 class RepeatedLayers(Table):
@@ -165,7 +374,7 @@ class RepeatedLayers(Table):
     tie
         Of ``"thickness_nm"`` and ``"interface_width_nm"``, what has one value in all periods;
         the rest is independent from period to period. Density and erosion rate belong to the
-        material and are the same in all periods.
+        material and are the same in all periods, and so is the roughness of an interface.
     """
 
     repeat: Annotated[int, whole_number(1, MOST_LAYERS)]
@@ -210,7 +419,9 @@ class ConcreteLayer:
     name
         Unique in the stack, such as ``"TiN #3"`` for the third period.
     label
-        Name before it was made unique, ``"TiN"``.
+        Name before it was made unique, ``"TiN"``; of a graded layer that of the whole.
+    graded
+        Name of the graded layer of which it is a part, unique in the stack; None: of none.
     material
         Name of the shared material, if it has one.
     substance
@@ -223,9 +434,11 @@ class ConcreteLayer:
         None if it is neither written nor known.
     erosion_rate_nm_s
         None if it is to follow from the yields.
-    interface_width_nm, interface_shape, interface_side
-        As in `Layer`, of the interface below; without meaning for the substrate.
-    thickness_group, density_group, rate_group, width_group
+    interface_width_nm, interface_shape, interface_side, interface_table,
+    interface_roughness_nm, conformal
+        As in `Layer`, of the interface below; without meaning for the substrate. The width is
+        that of `Layer.true_width`, the thickness of `Layer.true_thickness`.
+    thickness_group, density_group, rate_group, width_group, roughness_group
         Which layers share the value.
     """
 
@@ -240,10 +453,15 @@ class ConcreteLayer:
     density_group: str
     rate_group: str
     width_group: str
+    roughness_group: str
+    graded: str | None = None
     thickness_nm: Quantity = _ENDLESS
     interface_width_nm: Quantity = _NOTHING
     interface_shape: Shape = "erf"
     interface_side: Side = "below"
+    interface_table: tuple[tuple[float, float], ...] = ()
+    interface_roughness_nm: Quantity = _NOTHING
+    conformal: float = 0.0
 
     @property
     def is_substrate(self) -> bool:
@@ -362,19 +580,33 @@ class Stack(Table):
             if isinstance(entry, RepeatedLayers):
                 layers += self._periods(entry, names, groups)
             else:
-                layers.append(self._concrete(entry, entry.name or names.new(entry.label), groups))
+                graded = (entry.name or names.new(entry.label)) if entry.grading else None
+                for sub in entry.sublayers():
+                    name = entry.name if sub is entry and entry.name else names.new(sub.label)
+                    layer = self._concrete(sub, name, groups)
+                    layers.append(replace(layer, label=entry.label, graded=graded))
         last = self.substrate.name or names.new(self.substrate.label)
         layers.append(self._concrete(self.substrate, last, groups))
         return _sharing(_sharing(layers, "density_group", _density_from), "rate_group", _rate_from)
 
     def elements(self) -> list[str]:
         """Element symbols in the order in which they first occur from the surface down."""
-        found = [self.owner_of(part).atomic_fractions for _, part in self.parts()]
+        owners = [owner for _, part in self.parts() for owner in self.owners_of(part)]
+        found = [owner.atomic_fractions for owner in owners]
         return list(dict.fromkeys(symbol for fractions in found for symbol in fractions))
 
-    def owner_of(self, part: Layer | Substrate) -> Material | Layer | Substrate:
-        """What has the composition, density and rate of a layer: its material, or itself."""
-        return part if part.material is None else self.materials[part.material]
+    def owners_of(self, part: Layer | Substrate) -> Sequence[Material | Layer | Substrate]:
+        """What has the composition, density and rate of a layer: its materials, or itself."""
+        return [self.materials[name] for name in part.materials] or [part]
+
+    def not_held(self) -> Iterator[str]:
+        """One line for each graded layer of which nobody says that it is exactly known."""
+        for place, part in self.parts():
+            if isinstance(part, Layer) and part.grading and part.true_thickness.u is None:
+                yield (
+                    f"{place} thickness_nm: an inversion holds a graded layer as it is written;"
+                    f" write {{ value = {float(part.true_thickness):g}, u = 0 }} if it is known"
+                )
 
     def parts(self) -> Iterator[tuple[str, Layer | Substrate]]:
         """Place and table of every layer, one for all periods, and of the substrate."""
@@ -396,15 +628,19 @@ class Stack(Table):
         last = [("substrate", self.substrate)] if self.substrate is not None else []
         yield from _names_used_twice([*whole, *last])
         for place, part in self.parts():
-            if part.material is not None and part.material not in self.materials:
-                near = did_you_mean(part.material, self.materials)
-                message = f"there is no [material.{shown_key(part.material)}]{near}"
-                yield Mistake("material", message, within=place)
+            for name in dict.fromkeys(part.materials):
+                if name not in self.materials:
+                    near = did_you_mean(name, self.materials)
+                    message = f"there is no [material.{shown_key(name)}]{near}"
+                    key = "material" if part.material is not None else "grading"
+                    yield Mistake(key, message, within=place)
 
     def _too_many(self) -> Iterator[Mistake]:
         total = 0
         for index, entry in enumerate(self.layers):
-            total += (entry.repeat or 0) * len(entry.of) if isinstance(entry, RepeatedLayers) else 1
+            period = entry.of if isinstance(entry, RepeatedLayers) else (entry,)
+            repeat = entry.repeat or 0 if isinstance(entry, RepeatedLayers) else 1
+            total += repeat * sum(max(len(layer.grading), 1) for layer in period)
             if total > MOST_LAYERS:
                 message = f"brings the stack to {total} layers; at most {MOST_LAYERS}"
                 yield Mistake("", message, within=numbered("layer", index, entry.label))
@@ -416,22 +652,29 @@ class Stack(Table):
         """The layers of all periods; thickness and width are their own unless they are tied."""
         period = []
         for part in entry.of:
-            shared = names.new(f"{part.label} (all {entry.repeat})")
-            period.append(self._concrete(part, shared, groups))
+            for sub in part.sublayers():
+                shared = names.new(f"{sub.label} (all {entry.repeat})")
+                layer = replace(self._concrete(sub, shared, groups), label=part.label)
+                period.append((sub.label, part.label if part.grading else None, layer))
         loose = [group for key, group in _TIEABLE_GROUPS.items() if key not in entry.tie]
         for number in range(1, entry.repeat + 1):
-            for layer in period:
-                name = names.new(f"{layer.label} #{number}")
+            for label, whole, layer in period:
+                name = names.new(f"{label} #{number}")
                 own: dict[str, Any] = dict.fromkeys(loose, name)
-                yield replace(layer, name=name, **own)
+                graded = None if whole is None else f"{whole} #{number}"
+                yield replace(layer, name=name, graded=graded, **own)
 
     def _concrete(
         self, part: Layer | Substrate, name: str, groups: Mapping[str, str]
     ) -> ConcreteLayer:
         """A layer with the properties of its material, each in a group of its own or of that."""
-        owner = self.owner_of(part)
+        (owner,) = self.owners_of(part)
         material_group = name if part.material is None else groups[part.material]
-        own = {key: getattr(part, key) for key in _OF_LAYERS} if isinstance(part, Layer) else {}
+        own: dict[str, Any] = {}
+        if isinstance(part, Layer):
+            own = {key: getattr(part, key) for key in _OF_CONCRETE}
+            own["interface_width_nm"] = part.true_width
+            own["thickness_nm"] = part.true_thickness
         return ConcreteLayer(
             name=name,
             label=part.label,
@@ -444,5 +687,6 @@ class Stack(Table):
             density_group=material_group,
             rate_group=material_group,
             width_group=name,
+            roughness_group=name,
             **own,
         )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from craterfront.assembly import Assembly
 from craterfront.measured import MeasuredProfile
-from craterfront.parameters import FROM_YIELDS, is_restricted
+from craterfront.parameters import is_restricted
 from craterfront.problems import InputProblems, shown
 from craterfront.setup import DepthScale
 
@@ -70,12 +70,12 @@ def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfil
 
 def _with_known_rate(assembly: Assembly) -> set[int]:
     rates = [assembly.parameters[assembly.rate_index(i)] for i in range(len(assembly.layers) - 1)]
-    return {i for i, p in enumerate(rates) if p.why != FROM_YIELDS and p.state != "free"}
+    return {i for i, p in enumerate(rates) if not p.estimated and p.state != "free"}
 
 
 def _with_estimated_rate(assembly: Assembly) -> set[int]:
     layers = range(len(assembly.layers) - 1)
-    return {i for i in layers if assembly.parameters[assembly.rate_index(i)].why == FROM_YIELDS}
+    return {i for i in layers if assembly.parameters[assembly.rate_index(i)].estimated}
 
 
 def _tied_to_known_thickness(assembly: Assembly) -> set[int]:
@@ -131,7 +131,8 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     """Densities on which no reading bears.
 
     A collected signal is sensitivity times density times rate: a density that stands with a free
-    sensitivity of its own is hidden by that.
+    sensitivity of its own is hidden by that, unless its atoms absorb their own light or change
+    that of others.
 
     Parameters
     ----------
@@ -146,9 +147,13 @@ def densities_without_effect(assembly: Assembly, values_kind: str) -> frozenset[
     """
     layers = range(len(assembly.layers))
     shown_by_readings: set[int] = set()
+    if assembly.setup.detection.has_hydrogen_effect:
+        with_hydrogen = [i for i in layers if assembly.layers[i].composition.get("H")]
+        shown_by_readings |= {assembly.density_index(i) for i in with_hydrogen}
     if values_kind == "intensity" and assembly.setup.detection.view == "collected":
         for response in assembly.responses:
             seen = {assembly.density_index(i) for i in layers if assembly.shows(response, i)}
-            if len(seen) > 1 or is_restricted(response.sensitivity):
+            absorbs = assembly.channels[response.channel].self_absorption_nm2_s is not None
+            if len(seen) > 1 or absorbs or is_restricted(response.sensitivity):
                 shown_by_readings |= seen
     return frozenset(assembly.density_index(i) for i in layers) - shown_by_readings

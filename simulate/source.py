@@ -8,6 +8,7 @@ from pydantic import AfterValidator, PlainValidator
 from craterfront.composition import Composed
 from craterfront.problems import shown
 from craterfront.quantities import PositiveRate, Quantity, SourceNumber, SourceShare, within
+from craterfront.rate_table import RateTable
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
 
 MOST_EDGE_DEFICIT = 0.02
@@ -88,6 +89,8 @@ class GlowDischarge(Table):
         ``"power"``.
     reference
         An `OperatingPoint` of this lamp.
+    rate_table
+        A `RateTable` of relative rates, which come before those from yields.
     """
 
     kind: Literal["glow discharge"] = "glow discharge"
@@ -101,6 +104,7 @@ class GlowDischarge(Table):
     redeposited_share: SourceShare | None = None
     rate_law: Literal["sheath", "linear", "power"] = "sheath"
     reference: OperatingPoint | None = None
+    rate_table: RateTable | None = None
 
     @property
     def has_measured_rate(self) -> bool:
@@ -147,8 +151,30 @@ class GlowDischarge(Table):
         elif self.sheath_free_paths and self.pressure_hPa and self.voltage_V and self.current_mA:
             found.append("pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA")
         if self.redeposited_share and self.has_measured_rate:
-            found.append("redeposited_share: unused, as the measured rate of the reference has it")
+            found.append("redeposited_share: only with --resolved, as the measured rate has it")
         return found
+
+
+class MeasuredRate(Composed):
+    """An erosion rate that was measured under the same ion beam.
+
+    Parameters
+    ----------
+    composition, composition_mass, density_g_cm3
+        The material, as for a `Layer`.
+    erosion_rate_nm_s
+        Its erosion rate [nm/s]; all rates that nobody wrote are then tied to it.
+    """
+
+    def checks(self) -> Iterator[Mistake]:
+        yield from super().checks()
+        if not self.is_written("erosion_rate_nm_s"):
+            yield Mistake("erosion_rate_nm_s", "missing")
+        elif self.erosion_rate_nm_s and self.erosion_rate_nm_s.status == "guess":
+            yield Mistake("erosion_rate_nm_s", "must be measured, not a guess")
+        composed = self.composition or self.composition_mass
+        if composed and self.density is None and self.is_written("erosion_rate_nm_s"):
+            yield Mistake("density_g_cm3", "missing; needed with erosion_rate_nm_s")
 
 
 def _ion(written: Any) -> str:
@@ -183,6 +209,10 @@ class IonBeam(Table):
     beam_fwhm_um
         Width and height of the beam at half its maximum, no larger than the raster [um]; default
         a current that is evenly spread over the raster.
+    reference
+        A `MeasuredRate` under this beam.
+    rate_table
+        As for a `GlowDischarge`.
     """
 
     kind: Literal["ion beam"] = "ion beam"
@@ -195,6 +225,13 @@ class IonBeam(Table):
     raster_um: _Sides
     gate_um: _Sides | None = None
     beam_fwhm_um: _Sides | None = None
+    reference: MeasuredRate | None = None
+    rate_table: RateTable | None = None
+
+    @property
+    def has_measured_rate(self) -> bool:
+        """Whether there is a rate that all others can be tied to."""
+        return self.reference is not None
 
     def checks(self) -> Iterator[Mistake]:
         for key in ("gate_um", "beam_fwhm_um"):

@@ -303,6 +303,23 @@ def number_list(
     return PlainValidator(read)
 
 
+def increasing_mistakes(
+    key: str, values: Sequence[float], other_key: str, others: Sequence[float]
+) -> Iterator["Mistake"]:
+    """What is wrong with a curve of two lists, the first of which increases."""
+    if len(values) < 2:
+        yield Mistake(key, f"must have at least 2 numbers, got {len(values)}")
+    if len(others) != len(values):
+        yield Mistake(other_key, f"has {len(others)} numbers for {len(values)} in {key}")
+    for index in range(1, len(values)):
+        if values[index] <= values[index - 1]:
+            yield Mistake(
+                f"{key}[{index + 1}]",
+                f"must be > {shown(values[index - 1])} before it, got {shown(values[index])}",
+            )
+            break
+
+
 # --- places and words --------------------------------------------------------------------------
 
 

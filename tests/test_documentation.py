@@ -10,10 +10,20 @@ import pytest
 from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
-from craterfront import calibration, crater_shape, profile_settings, sample, setup, source
+from craterfront import (
+    calibration,
+    coupling,
+    crater_shape,
+    operating_points,
+    profile_settings,
+    rate_table,
+    sample,
+    setup,
+    source,
+)
 from craterfront.calibration import calibration_from_toml
 from craterfront.cli import app
-from craterfront.composition import Composed
+from craterfront.composition import Composed, Substance
 from craterfront.experiment import FILE_KEYS, experiment_from_toml
 from craterfront.quantities import Quantity
 from craterfront.table import Table
@@ -65,6 +75,8 @@ def test_toml_blocks_load(page, mark, text):
         assert all(isinstance(tomllib.loads(line), dict) for line in text.splitlines())
     elif mark == "calibration":
         assert calibration_from_toml(text, _shown(page)).elements
+    elif mark == "rates":
+        assert rate_table.RateTable(**tomllib.loads(text)).rate
     else:
         assert mark == ""
         assert experiment_from_toml(text, _shown(page)).stack.elements()
@@ -121,22 +133,33 @@ _TABLES = {
     "`[[layer]]`": sample.Layer,
     "`[[layer]]` with `repeat`": sample.RepeatedLayers,
     "`[source.reference]`": source.OperatingPoint,
+    "`[source.reference]` of an ion beam": source.MeasuredRate,
+    "A table of relative rates": rate_table.RateTable,
+    "`[[rate]]`": rate_table.RelativeRate,
     "`[material.NAME]`": sample.Material,
     "`[substrate]`": sample.Substrate,
     '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
     '`[source]` with `kind = "ion beam"`': source.IonBeam,
     '`[crater]` with `shape = "flat"`': crater_shape.FlatCrater,
     '`[crater]` with `shape = "parabolic"`': crater_shape.ParabolicCrater,
+    "`[[crater.point]]`": operating_points.CraterPoint,
     '`[crater]` with `shape = "tilted"`': crater_shape.TiltedCrater,
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
     '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
     "`[roughness]`": setup.Roughness,
+    "`[roughness.heights]`": setup.Heights,
     "`[mixing]`": setup.Mixing,
     "`[detection]`": setup.Detection,
+    "`[detection.radial_weight]`": setup.RadialWeight,
     "`[[detection.channel]]`": setup.Channel,
+    "`[start_up]`": setup.StartUp,
+    "`[surface_transient]`": setup.SurfaceTransient,
+    "`[coupling]`": coupling.Coupling,
+    "`[coupling.edge_field]`": coupling.EdgeField,
     "`[noise]`": setup.Noise,
     "`[noise]` `flicker`": setup.Flicker,
+    "`[noise]` `one_over_f`": setup.OneOverF,
     "`[profile]`": profile_settings.ProfileSettings,
     "`[depth_scale]`": setup.DepthScale,
 }
@@ -148,12 +171,15 @@ _CALIBRATION_TABLES = {
 }
 _UNITS = {
     "_nm": "nm",
+    "_nm2": "nm²",
     "_um": "µm",
     "_mm": "mm",
     "_mm2": "mm²",
     "mass_rate_ug_s": "µg/s",
     "_per_ug_s": "intensity/(µg/s)",
     "_s_ug": "s/µg",
+    "_nm2_s": "nm² s",
+    "_per_nm2_s": "1/(nm² s)",
     "_nm_s": "nm/s",
     "_ug_s": "µg/s",
     "_g_cm3": "g/cm³",
@@ -188,11 +214,20 @@ def test_every_table_has_its_section():
     assert set(DOCUMENTED) == {"Top level", *_TABLES}
     tables = {
         value
-        for module in (sample, setup, source, crater_shape, profile_settings)
+        for module in (
+            sample,
+            setup,
+            source,
+            rate_table,
+            coupling,
+            crater_shape,
+            operating_points,
+            profile_settings,
+        )
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }
-    assert tables - {Table, Composed, sample.Stack, setup.Setup} == set(_TABLES.values())
+    assert tables - {Table, Substance, Composed, sample.Stack, setup.Setup} == {*_TABLES.values()}
 
 
 def test_every_table_of_a_calibration_has_its_section():

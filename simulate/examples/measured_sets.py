@@ -7,7 +7,7 @@ What a set shows is returned by one function each, so that tests can hold it aga
 that were read off the same curves by eye.
 """
 
-import sys
+import argparse
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -239,4 +239,8 @@ def _predicted(x: np.ndarray, levels: EdgeWidth, fit: DeltaFit) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    draw(Path(sys.argv[1]), Path(sys.argv[2]))
+    parser = argparse.ArgumentParser(description="Draw the figures of the measured sets.")
+    parser.add_argument("data", type=Path, help="the folder of the sets, tests/data")
+    parser.add_argument("folder", type=Path, help="where the figures go")
+    arguments = parser.parse_args()
+    draw(arguments.data, arguments.folder)

@@ -9,7 +9,8 @@ from scipy.special import ndtr
 
 from craterfront.models import crater
 from craterfront.models.arrival import Arrival
-from craterfront.models.roughening import LAWS, dose_spread
+from craterfront.models.floor import Floor
+from craterfront.models.roughening import LAWS, Growth, dose_spread
 
 DENSITY = 80.0
 
@@ -22,18 +23,18 @@ CRATERS = {
     "measured": crater.measured([0.0, 0.5, 1.0, 2.0], [1.1, 1.05, 1.07, 0.9]),
 }
 
-LAW_SETTINGS = {"relative_spread": 0.08, "grain_nm": 30.0}
+LAW_SETTINGS = {"relative_spread": 0.08, "grain_nm": 30.0, "final_nm": 4.0, "settling_nm": 20.0}
 
 
 def arrival_of(thickness_nm, rate_nm, law, initial_nm, segments, scale=1.0):
     """Slices of the given rates; relative_spread and grains as in LAW_SETTINGS."""
     thickness, rate = np.asarray(thickness_nm, float), np.asarray(rate_nm, float)
     dose = thickness / rate
+    settings = LAW_SETTINGS | {"relative_spread": scale * LAW_SETTINGS["relative_spread"]}
     spread = dose_spread(
-        DENSITY * thickness, thickness, dose, 1.0 / rate[0], law, initial_nm,
-        scale * LAW_SETTINGS["relative_spread"], LAW_SETTINGS["grain_nm"],
+        DENSITY * thickness, thickness, dose, 1.0 / rate[0], Growth(law, **settings), initial_nm,
     )  # fmt: skip
-    return dose, Arrival.of(dose, spread, segments)
+    return dose, Arrival.of(dose, spread, Floor.of(segments))
 
 
 def layered(slices):
@@ -112,7 +113,8 @@ def by_definition(segments, dose, d0, d1, sigma):
         return total / (d1 - d0)
 
     share = 0.0
-    for low, high, weight in segments:
+    for first, last, weight in segments:
+        low, high = min(first, last), max(first, last)
         if high == low:
             share += weight * over_slice(low)
             continue
@@ -131,7 +133,7 @@ def by_definition(segments, dose, d0, d1, sigma):
 def test_closed_form_against_its_definition(shape, sigma, size):
     # One slice from dose 20 on, below a single slice; constant spread, so that nothing limits.
     slice_dose = np.array([20.0, size])
-    arrival = Arrival.of(slice_dose, np.full(3, sigma), CRATERS[shape])
+    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(CRATERS[shape]))
     doses = 20.0 + 0.5 * size + np.array([-2.0, -0.5, 0.0, 0.4, 1.5]) * (0.5 + sigma + size)
     doses = doses[doses > 0]
     share = arrival.exposure(doses)[1]
@@ -148,7 +150,8 @@ def test_closed_form_against_its_definition(shape, sigma, size):
 )
 def test_closed_form_of_a_paraboloid_for_any_ratio_of_widths(sigma, size, curvature, dose):
     segments = crater.parabolic(curvature)
-    arrival = Arrival.of(np.array([20.0, size]), np.full(3, sigma), segments)
+    slice_dose = np.array([20.0, size])
+    arrival = Arrival.of(slice_dose, np.full(3, sigma), Floor.of(segments))
     expected = by_definition(segments, dose, 20.0, 20.0 + size, sigma)
     assert arrival.exposure(np.array([dose]))[1, 0] == pytest.approx(expected, abs=2e-6)
 
@@ -177,7 +180,7 @@ def test_a_flat_crater_without_roughness_is_a_clock():
 def test_mirror_slices_make_up_for_what_a_rough_start_has_lost():
     # Derived: with a constant spread the mirror image is exact and nothing must be balanced.
     dose = np.full(400, 0.1)
-    arrival = Arrival.of(dose, np.full(401, 1.0), crater.flat())
+    arrival = Arrival.of(dose, np.full(401, 1.0), Floor.of(crater.flat()))
     signal = np.diff(arrival.collected(dose[:, None], np.linspace(0, 10, 101))[:, 0])
     assert signal == pytest.approx(np.full(100, 0.1), rel=1e-5)
 
@@ -189,7 +192,7 @@ def test_collected_is_the_exposure_times_what_slices_hold(case):
     doses = np.linspace(0.0, 1.5 * slice_dose.sum(), 7)
     full = Arrival(
         arrival.edges, arrival.sigma, arrival.sigma_above, np.arange(arrival.sigma.size),
-        np.ones(arrival.sigma.size), arrival.first, arrival.segments, arrival.balanced,
+        np.ones(arrival.sigma.size), arrival.first, arrival.floor, arrival.balanced,
     )  # fmt: skip
     rng = np.random.default_rng(4)
     held = rng.uniform(0, 1, (arrival.sigma.size, 1))

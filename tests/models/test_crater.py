@@ -8,12 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from craterfront.models.crater import (
+    divided,
     edge_ring_share,
     edged,
     flat,
     measured,
     parabolic,
     relative_smoothing,
+    seen_shares,
     tilted,
 )
 
@@ -45,12 +47,34 @@ def craters():
 
 @given(craters())
 def test_shares_sum_to_one_and_the_mean_rate_is_one(segments):
-    low, high, weight = segments.T
-    assert np.all(low <= high)
-    assert low.min() > 0.0
+    first, last, weight = segments.T
+    assert min(first.min(), last.min()) > 0.0
     assert weight.min() >= 0.0
     assert weight.sum() == pytest.approx(1.0, rel=1e-12)
-    assert np.sum(weight * 0.5 * (low + high)) == pytest.approx(1.0, rel=1e-12)
+    assert np.sum(weight * 0.5 * (first + last)) == pytest.approx(1.0, rel=1e-12)
+
+
+@given(craters(), st.integers(1, 20))
+def test_a_divided_crater_is_the_same_crater(segments, count):
+    pieces = divided(segments, count)
+    assert pieces.shape == (count * segments.shape[0], 3)
+    assert relative_variance(pieces) == pytest.approx(relative_variance(segments), abs=1e-12)
+    assert relative_smoothing(pieces) == pytest.approx(relative_smoothing(segments), abs=1e-12)
+    assert pieces[0, 0] == segments[0, 0]
+    assert pieces[-1, 1] == pytest.approx(segments[-1, 1], rel=1e-12)
+
+
+@given(craters(), st.lists(st.floats(0.01, 5), min_size=2, max_size=6), st.floats(0.1, 9))
+def test_a_signal_that_counts_every_radius_alike_counts_area(segments, steps, weight):
+    radius = np.append(0.0, np.cumsum(steps))
+    shares = seen_shares(segments, radius, np.full(radius.size, weight))
+    assert shares == pytest.approx(segments[:, 2], abs=1e-12)
+
+
+def test_a_signal_that_falls_off_evenly_to_the_edge():
+    # Derived: of 2 r (1 - r), the inner half of the area holds 3 (1/2 - (2/3) 2^(-3/2)).
+    shares = seen_shares(divided(parabolic(0.1), 2), [0.0, 2.0], [3.0, 0.0])
+    assert shares == pytest.approx([1.5 - 2**-0.5, 2**-0.5 - 0.5], rel=1e-12)
 
 
 @given(st.floats(-1.99, 1.99))
@@ -58,11 +82,10 @@ def test_a_paraboloid_over_its_area(curvature):
     # Derived: g = 1 + curvature (1/2 - (r/R)^2) at radii that share the area equally.
     square = (np.arange(4000) + 0.5) / 4000
     g = 1.0 + curvature * (0.5 - square)
-    low, high, _ = parabolic(curvature)[0]
-    assert low == pytest.approx(g.min(), abs=1e-3)
-    assert high == pytest.approx(g.max(), abs=1e-3)
+    centre, edge, _ = parabolic(curvature)[0]
+    assert centre == pytest.approx(g[0], abs=1e-3)
+    assert edge == pytest.approx(g[-1], abs=1e-3)
     assert relative_variance(parabolic(curvature)) == pytest.approx(g.var(), rel=1e-4, abs=1e-12)
-    assert np.array_equal(parabolic(curvature), parabolic(-curvature))
 
 
 @given(st.floats(-1.9, 1.9), st.integers(2, 40))
@@ -70,7 +93,7 @@ def test_a_measured_paraboloid_is_a_paraboloid(curvature, points):
     radius = np.linspace(0.0, 2.0, points)
     segments = measured(radius, 300.0 * (1.0 + curvature * (0.5 - (radius / 2.0) ** 2)))
     assert relative_variance(segments) == pytest.approx(curvature**2 / 12.0, rel=1e-9, abs=1e-15)
-    assert segments[:, 1].max() == pytest.approx(1.0 + 0.5 * abs(curvature), rel=1e-12)
+    assert segments[:, :2].max() == pytest.approx(1.0 + 0.5 * abs(curvature), rel=1e-12)
 
 
 @given(profiles(), st.floats(0.01, 100), st.floats(0.01, 100))

@@ -6,8 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from craterfront.models.emission import (
+    DEEPEST,
     EmissionConstants,
     SelfAbsorbed,
+    check_optical_depth,
+    escaping_share,
     line_intensity,
     mass_rates,
 )
@@ -37,6 +40,32 @@ def test_self_absorption_inverts(k, background, optical_depth, rate):
     found = mass_rates(exact((k, background, kappa)), np.array([[intensity]]))
     lost = np.exp(kappa * rate) * (1.0 + background / (k * rate))  # digits that saturation takes
     assert found.value[0, 0] == pytest.approx(rate, rel=1e-13 * (10.0 + lost))
+
+
+@given(depth=st.floats(0.0, 50.0), parts=st.integers(1, 200))
+def test_the_share_that_escapes_is_the_mean_along_the_way(depth, parts):
+    """Derived (Lambert and Beer): light from the share x of the way keeps exp(-depth x). The mean
+    of a convex function lies between those of its midpoints and of its chords."""
+    ends = np.exp(-depth * np.linspace(0.0, 1.0, parts + 1))
+    middle = np.exp(-depth * (np.arange(parts) + 0.5) / parts)
+    share = float(escaping_share(np.array(depth)))
+    assert middle.mean() <= share * (1.0 + 1e-12)
+    assert share <= 0.5 * (ends[1:] + ends[:-1]).mean() * (1.0 + 1e-12)
+
+
+@given(depth=st.floats(0.0, 30.0), more=st.floats(1e-3, 10.0))
+def test_more_atoms_never_give_less_light(depth, more):
+    less, greater = (d * float(escaping_share(np.array(d))) for d in (depth, depth + more))
+    assert less <= greater < 1.0 + 1e-12
+    assert escaping_share(np.array(depth)) > escaping_share(np.array(depth + more))
+
+
+def test_a_deep_line_warns():
+    """Derived: the slope of 1 - exp(-y) is a tenth at y = ln 10 = 2.3026."""
+    assert pytest.approx(2.302585093) == DEEPEST
+    check_optical_depth(np.array([[2.30]]))
+    with pytest.warns(ValidityWarning, match=r"optical depths reach 2\.5; above 2\.3"):
+        check_optical_depth(np.array([[2.5], [0.1]]))
 
 
 @pytest.mark.parametrize("kappa", [0.0, 1e-9, 1e-5, 1e-3, 0.3])

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
-from craterfront.models.transitions import SHAPES
+from craterfront.models.roughening import Growth
+from craterfront.models.transitions import ERF, SHAPES, TABULATED, TransitionTable, stacked
 
 ELEMENTS = 3
 BETWEEN_RUNS = 2e-3  # of full scale; the slices differ, and each run may err by 1e-3
@@ -25,10 +27,11 @@ CRATERS = {
 ROUGHNESS = [
     {},
     {"initial_nm": 2.0},
-    {"roughness": "statistical"},
-    {"roughness": "grains", "relative_spread": 0.08, "grain_nm": 15.0, "initial_nm": 1.0},
-    {"roughness": "columns", "relative_spread": 0.14},
-    {"roughness": "columns", "relative_spread": 0.04},
+    {"growth": Growth("statistical")},
+    {"growth": Growth("grains", 0.08, 15.0), "initial_nm": 1.0},
+    {"growth": Growth("columns", 0.14)},
+    {"growth": Growth("columns", 0.04)},
+    {"growth": Growth("saturating", final_nm=1.5, settling_nm=10.0)},
 ]
 
 MIXING = [
@@ -49,14 +52,18 @@ def samples(draw, most=3):
     one_more = {"min_size": count + 1, "max_size": count + 1}
     thickness = np.array(draw(st.lists(st.floats(0.3, 40), **numbers)))
     relative = draw(st.lists(st.sampled_from([0.0, 0.1, 0.6]), **numbers))
+    rate = np.array(draw(st.lists(st.floats(0.5, 10), **one_more)))
+    below = np.append(thickness[1:], np.inf) * rate[:-1] / rate[1:]  # what lasts as long above
+    share = draw(st.sampled_from([0.0, 0.1]))
     return LayeredSample(
         thickness_nm=thickness,
         width_nm=np.minimum(thickness, 30.0) * relative,
         shape=np.array(draw(st.lists(st.sampled_from(range(len(SHAPES))), **numbers))),
         material=np.arange(count + 1),
         atomic_density_per_nm3=np.array(draw(st.lists(st.floats(30, 120), **one_more))),
-        rate_nm_s=np.array(draw(st.lists(st.floats(0.5, 10), **one_more))),
+        rate_nm_s=rate,
         composition=np.array(draw(st.lists(fractions, **one_more))),
+        relief_nm=share * np.minimum(thickness, below),
     )
 
 
@@ -125,6 +132,54 @@ def test_a_buried_layer_is_collected_once_through_an_escape_depth(
     assert collected.reshape(3, ELEMENTS)[1] == pytest.approx(held, rel=1e-3)
 
 
+@pytest.mark.parametrize("view", ["collected", "viewed"])
+def test_a_steep_table_is_a_layer_between_sharp_interfaces(view):
+    # Derived: between two steps the volume is half of each material, as in a layer with the mean
+    # of their densities and, since every atom keeps its cost, with the mean of their doses per nm.
+    step = 1e-4
+    points = TransitionTable.of([0.0, step, 12.0, 12.0 + step], [0.0, 0.5, 0.5, 1.0])
+    density, rate = np.array([60.0, 90.0]), np.array([2.0, 1.0])
+    table = LayeredSample(
+        np.array([26.0]), np.array([points.width_nm]), np.array([TABULATED]), np.arange(2),
+        density, rate, np.eye(2, ELEMENTS), stacked([points]),
+    )  # fmt: skip
+    share = density / density.sum()
+    layers = LayeredSample(
+        np.array([20.0, 12.0]), np.zeros(2), np.zeros(2, dtype=int), np.array([0, 2, 1]),
+        np.append(density, density.mean()), np.append(rate, 1.0 / np.mean(1.0 / rate)),
+        np.vstack([np.eye(2, ELEMENTS), [*share, 0.0]]),
+    )  # fmt: skip
+    instrument = Instrument(CRATERS["parabolic"], initial_nm=1.0, view=view)
+    edges = np.linspace(0.0, 60.0, 121)
+    expected = run(layers, instrument, edges, by_element(layers)).signal
+    found = run(table, instrument, edges, by_element(table)).signal
+    assert found == pytest.approx(expected, abs=1e-3 * expected.max())
+
+
+def test_a_table_of_an_erf_transition_gives_its_profile():
+    # Straight lines between 121 points, 0.1 standard deviations apart, are off by less than
+    # 0.1^2 / 8 times the largest curvature, 0.242: 3e-4.
+    x = np.linspace(-6.0, 6.0, 121)
+    share = ndtr(x)
+    share[[0, -1]] = 0.0, 1.0
+    table = TransitionTable.of(2.0 * x, share)
+    erf = LayeredSample(
+        np.array([26.0]), np.array([4.0]), np.array([ERF]), np.arange(2),
+        np.array([60.0, 90.0]), np.array([2.0, 1.0]), np.eye(2, ELEMENTS),
+    )  # fmt: skip
+    tabulated = replace(
+        erf,
+        shape=np.array([TABULATED]),
+        tables=stacked([table]),
+        width_nm=np.array([table.width_nm]),
+    )
+    edges = np.linspace(0.0, 60.0, 121)
+    instrument = Instrument(CRATERS["parabolic"], initial_nm=1.0)
+    expected = run(erf, instrument, edges, by_element(erf)).signal
+    found = run(tabulated, instrument, edges, by_element(erf)).signal
+    assert found == pytest.approx(expected, abs=3e-4 * expected.max())
+
+
 def test_an_escape_depth_changes_nothing_suddenly():
     sample = LayeredSample(
         np.array([20.0]), np.array([0.0]), np.zeros(1, dtype=int), np.arange(2), np.full(2, 70.0),
@@ -173,8 +228,8 @@ def test_names_of_elements_do_not_matter(sample, instrument, order, viewed):
 @settings(max_examples=20)
 @given(samples(), instruments(), st.data())
 def test_a_layer_may_be_written_as_two_halves(sample, instrument, data):
-    # Sharp interfaces: true transitions wider than a half would make it another sample.
-    sample = replace(sample, width_nm=np.zeros(sample.width_nm.size))
+    # Sharp, flat interfaces: a transition or heights too large for a half make it another sample.
+    sample = replace(sample, width_nm=np.zeros(sample.width_nm.size), relief_nm=None)
     edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 40)
     once = run(sample, instrument, edges, by_element(sample)).signal
     j = data.draw(st.integers(0, sample.thickness_nm.size - 1))
@@ -272,8 +327,10 @@ def test_finer_sampling_sums_to_coarser_sampling(sample, instrument):
 @given(samples(), instruments(), st.floats(0.5, 2.0))
 def test_a_common_scale_of_rates_and_lengths_cannot_be_seen(sample, instrument, factor):
     # Derived: time alone is measured. An inversion must not take slices for a ruler.
-    if instrument.roughness == "statistical":  # a monolayer has its own size
-        instrument = replace(instrument, roughness="none")
+    growth = instrument.growth
+    if growth.law == "statistical":  # a monolayer has its own size
+        growth = Growth()
+    instrument = replace(instrument, growth=growth)
     edges = np.linspace(0.0, 1.3 * nominal_s(sample) + 1.0, 61)
     slices = plan(sample, instrument, edges)
     once = run(sample, instrument, edges, by_element(sample), slices).signal
@@ -281,12 +338,18 @@ def test_a_common_scale_of_rates_and_lengths_cannot_be_seen(sample, instrument, 
         sample,
         thickness_nm=factor * sample.thickness_nm,
         width_nm=factor * sample.width_nm,
+        relief_nm=factor * sample.relief_nm,
         rate_nm_s=factor * sample.rate_nm_s,
     )
     instrument = replace(
         instrument,
         initial_nm=factor * instrument.initial_nm,
-        grain_nm=factor * instrument.grain_nm,
+        growth=replace(
+            growth,
+            grain_nm=factor * growth.grain_nm,
+            final_nm=factor * growth.final_nm,
+            settling_nm=factor * growth.settling_nm,
+        ),
         mixing_length_nm=factor * instrument.mixing_length_nm,
         mixing_range_nm=factor * instrument.mixing_range_nm,
     )
@@ -346,7 +409,7 @@ def test_a_spread_that_begins_to_grow_suddenly_is_followed(ratio):
         np.array([1.0]), np.array([0.0]), np.array([0]), np.arange(2), np.array([30.0, 30.0]),
         np.array([ratio, 1.0]), np.array([[1.0, 0.0, 0.0], [1.0, 0.0, 0.0]]),
     )  # fmt: skip
-    instrument = Instrument(crater=crater.edged(0.1, 0.7), roughness="statistical")
+    instrument = Instrument(crater=crater.edged(0.1, 0.7), growth=Growth("statistical"))
     edges = np.linspace(0.0, 1.5, 40)
     once, fine = (
         run(

@@ -12,7 +12,7 @@ import pytest
 from reference import brute_force
 
 from craterfront.models import crater, engine
-from craterfront.models.roughening import LAWS
+from craterfront.models.roughening import LAWS, Growth
 
 FULL_SCALE, LOCAL, SHIFT, LOWEST = 1e-3, 0.02, 0.02, 1e-5
 
@@ -103,6 +103,7 @@ def special_cases():
     rough = {"growth": "statistical", "initial_nm": 0.5}
     grains = {"growth": "grains", "relative_spread": 0.08, "grain_nm": 500.0, "initial_nm": 50.0}
     fivefold = {"preference": np.array([5.0, 1.0, 2.0]), "growth": "statistical"}
+    saturating = {"growth": "saturating", "final_nm": 2.0, "settling_nm": 15.0}
     parabolic, edged = ("parabolic", 0.04), ("edged", 0.08, 0.8)
     setups = {
         "delta of 0.3 nm, none": (delta, parabolic, ("none",), rough),
@@ -110,6 +111,7 @@ def special_cases():
         "delta of 0.3 nm, diffusive": (delta, parabolic, ("diffusive", 1.2, 3.0), rough),
         "coating of 20 um, none": (coating, edged, ("none",), grains),
         "coating of 20 um, uniform": (coating, parabolic, ("uniform", 5.0), grains),
+        "roughness that saturates": (alloy, parabolic, ("uniform", 1.5), saturating),
         "nothing smooths, diffusive": (thin, ("flat",), ("diffusive", 1.0, 2.5), {}),
         "nothing smooths, long escape depth": (
             thin,
@@ -164,10 +166,8 @@ def quick(case):
         mixing_length_nm=lengths[0] if lengths else 0.0,
         mixing_range_nm=lengths[-1] if lengths else 0.0,
         preference=i.preference,
-        roughness=i.growth,
         initial_nm=i.initial_nm,
-        relative_spread=i.relative_spread,
-        grain_nm=i.grain_nm,
+        growth=Growth(i.growth, i.relative_spread, i.grain_nm, i.final_nm, i.settling_nm),
         view=i.view,
         escape_depth_nm=i.escape_depth_nm,
     )

@@ -130,7 +130,7 @@ def test_flicker_is_common_to_all_channels_and_spares_the_background():
     signal = np.outer([1.0, 5.0, 0.0], np.ones(500))
     background = np.array([0.0, 2.0, 3.0])
     readings = noisy_readings(
-        signal, background, np.full(500, 0.1), rng, flicker_rms=0.01, flicker_correlation_s=0.5
+        signal, background, np.full(500, 0.1), rng, fluctuations=[(0.01, 0.5)]
     )
     assert (readings[1] - 2.0) / 5.0 == pytest.approx(readings[0], rel=1e-12)
     assert readings[0].std() > 0.005
@@ -138,5 +138,5 @@ def test_flicker_is_common_to_all_channels_and_spares_the_background():
 
 
 def test_equal_seeds_give_equal_noise():
-    noise = {"counts_per_unit_s": 50.0, "flicker_rms": 0.02, "readout_per_sqrt_s": 0.1}
+    noise = {"counts_per_unit_s": 50.0, "fluctuations": [(0.02, 1.0)], "readout_per_sqrt_s": 0.1}
     assert np.array_equal(readings_of(1.0, 0.1, **noise), readings_of(1.0, 0.1, **noise))

@@ -46,6 +46,7 @@ def normalised(symbols, k, net, interval_s=None, volumes=None):
 # --- worked values -----------------------------------------------------------------------------
 
 
+@pytest.mark.derived
 def test_worked_sum_normalisation():
     """Source: derived by hand. x = (1.0 / 2, 7.5 / 5) ug/s, q = 2 ug/s; 1/rho = 0.25/7.874 +
     0.75/7.133 cm3/g; dz = q dt / (A rho) with A = pi (2 mm)^2."""

@@ -4,11 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.linalg import cho_solve, cholesky
 from scipy.stats import kstest, norm, poisson
 
+from craterfront.models.averaged_processes import AveragedProcesses
+from craterfront.models.noise import flicker_moments
 from craterfront.models.readings import (
     censored_residuals,
     correlation_time,
@@ -16,6 +18,8 @@ from craterfront.models.readings import (
     high_pass,
     noise_level,
     restricted_log_likelihood,
+    rounded_noise_level,
+    rounded_residuals,
     whiten,
 )
 
@@ -144,20 +148,38 @@ def test_noise_level_of_a_handful_of_readings_is_their_scatter():
 
 @st.composite
 def fluctuations(draw):
+    """Loads of uneven readings, and one to three processes."""
     channels, readings = draw(st.integers(1, 4)), draw(st.integers(1, 12))
     entries = st.floats(-3, 3)
     loads = draw(st.lists(entries, min_size=channels * readings, max_size=channels * readings))
-    steps = st.floats(0.0, 0.9999)
-    correlation = draw(st.lists(steps, min_size=readings - 1, max_size=readings - 1))
-    return np.array(loads).reshape(channels, readings), np.array(correlation)
+    lengths = draw(st.lists(st.floats(0.05, 3.0), min_size=readings, max_size=readings))
+    each = st.tuples(st.floats(0.1, 2.0), st.floats(-2, 3).map(lambda exponent: 10.0**exponent))
+    processes = draw(st.lists(each, min_size=1, max_size=3))
+    return np.array(loads).reshape(channels, readings), processes, np.array(lengths)
 
 
-def covariance_of(loads, correlation):
-    """Dense: unit noise, and a process in all channels whose correlation is that of all steps."""
+def averaged(processes, lengths):
+    return AveragedProcesses.of(processes, lengths)
+
+
+def covariance_of(loads, processes, lengths):
+    """Dense: unit noise, and processes in all channels, averaged over the readings.
+
+    Derived: exp(-|t - s| / T) averaged over two readings that a gap parts is exp(-gap / T) times
+    (1 - exp(-x)) / x of either.
+    """
     channels, readings = loads.shape
-    process = np.eye(readings)
-    for n in range(readings):
-        process[n, n + 1 :] = process[n + 1 :, n] = np.cumprod(correlation[n:])
+    process, end = np.zeros((readings, readings)), np.cumsum(lengths)
+    for rms, time_s in processes:
+        x = lengths / time_s
+        share = -np.expm1(-x) / x
+        for n in range(readings):
+            process[n, n] += flicker_moments(rms, time_s, lengths[n])[0]
+            for m in range(n):
+                gap = end[n] - lengths[n] - end[m]
+                common = rms**2 * share[n] * share[m] * math.exp(-max(gap, 0.0) / time_s)
+                process[n, m] += common
+                process[m, n] += common
     whole = np.eye(loads.size).reshape(channels, readings, channels, readings)
     whole = whole + loads[:, :, None, None] * process[None, :, None, :] * loads[None, None]
     return whole.reshape(loads.size, loads.size)
@@ -168,7 +190,7 @@ def covariance_of(loads, correlation):
 def test_whitened_residuals_have_unit_covariance(case):
     loads, *_ = case
     identity = np.eye(loads.size).reshape(*loads.shape, loads.size)
-    operator, log_determinant = whiten(identity, *case)
+    operator, log_determinant = whiten(identity, loads, averaged(*case[1:]))
     operator = operator.reshape(loads.size, loads.size)
     covariance = operator @ covariance_of(*case) @ operator.T
     assert covariance == pytest.approx(np.eye(loads.size), abs=1e-9)
@@ -180,7 +202,7 @@ def test_whitened_residuals_have_unit_covariance(case):
 def test_the_quadratic_form_is_that_of_the_dense_covariance(case, seed):
     loads, *_ = case
     residuals = np.random.default_rng(seed).normal(0, 3, (*loads.shape, 2))
-    white = whiten(residuals, *case)[0].reshape(loads.size, 2)
+    white = whiten(residuals, loads, averaged(*case[1:]))[0].reshape(loads.size, 2)
     factor = cholesky(covariance_of(*case), lower=True)
     flat = residuals.reshape(loads.size, 2)
     dense = flat.T @ cho_solve((factor, True), flat)
@@ -193,15 +215,17 @@ def test_whitening_is_linear_and_leaves_its_input_alone(case):
     loads, *_ = case
     residuals = np.random.default_rng(9).normal(0, 1, (*loads.shape, 3))
     before = residuals.copy()
-    white, _ = whiten(residuals, *case)
+    white, _ = whiten(residuals, loads, averaged(*case[1:]))
     assert np.array_equal(residuals, before)
-    both, _ = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], *case)
+    both, _ = whiten(residuals[..., :1] + 2.0 * residuals[..., 1:2], loads, averaged(*case[1:]))
     assert both[..., 0] == pytest.approx(white[..., 0] + 2.0 * white[..., 1], abs=1e-10)
 
 
 def test_channels_that_do_not_fluctuate_stay_as_they_are():
     residuals = np.random.default_rng(10).normal(0, 1, (2, 30, 1))
-    white, log_determinant = whiten(residuals, np.zeros((2, 30)), np.full(29, 0.5))
+    white, log_determinant = whiten(
+        residuals, np.zeros((2, 30)), averaged([(1.0, 2.0)], np.ones(30))
+    )
     assert np.array_equal(white, residuals)
     assert log_determinant == 0.0
 
@@ -214,7 +238,7 @@ def test_channels_that_do_not_fluctuate_stay_as_they_are():
 def test_restricted_likelihood_is_that_of_the_readings_with_a_flat_prior_integrated_out(case, seed):
     # Derived: a parameter with a prior of standard deviation s, wide against all that the readings
     # tell, adds s^2 J J' to the covariance; its likelihood is s times smaller.
-    loads, _ = case
+    loads, *_ = case
     rng = np.random.default_rng(seed)
     slopes, residuals = rng.normal(0, 1, (loads.size, 1)), rng.normal(0, 2, loads.size)
     columns = np.column_stack([slopes, residuals]).reshape(*loads.shape, 2)
@@ -223,14 +247,14 @@ def test_restricted_likelihood_is_that_of_the_readings_with_a_flat_prior_integra
     dense = -0.5 * np.linalg.slogdet(covariance)[1] + math.log(wide)
     dense -= 0.5 * residuals @ np.linalg.solve(covariance, residuals)
     none = np.zeros((0, 2))
-    found = restricted_log_likelihood(columns, none, [loads], case[1])
+    found = restricted_log_likelihood(columns, none, [loads], averaged(*case[1:]))
     assert found == pytest.approx(dense, rel=1e-5, abs=1e-5)
 
 
 def test_a_prior_is_a_reading_that_does_not_fluctuate():
     rng = np.random.default_rng(12)
     columns, prior = rng.normal(0, 1, (2, 20, 3)), rng.normal(0, 1, (1, 3))
-    steps, loads = np.full(19, 0.8), rng.normal(0, 1, (2, 20))
+    steps, loads = averaged([(1.0, 4.0)], np.ones(20)), rng.normal(0, 1, (2, 20))
     apart = np.concatenate([columns, np.zeros((1, 20, 3))])
     apart[2, 0] = prior
     still = np.vstack([loads, np.zeros(20)])
@@ -262,3 +286,55 @@ def test_correlation_time_of_independent_values_is_one():
 @pytest.mark.parametrize("sequence", [np.zeros(100), np.ones(3)])
 def test_correlation_time_without_information_is_one(sequence):
     assert correlation_time(sequence) == 1.0
+
+
+# --- rounded readings --------------------------------------------------------------------------
+
+
+@given(st.floats(-40.0, 40.0), st.floats(0.05, 30.0), st.floats(0.5, 20.0), st.integers(-5, 5))
+def test_residuals_of_rounded_readings_are_their_probability(model, deviation, step, number):
+    """Definition: what is rounded is normal about the model."""
+    reading = step * number
+    near, far = ((reading + side * 0.5 * step - model) / deviation for side in (1.0, -1.0))
+    best = norm.cdf(0.5 * step / deviation) - norm.cdf(-0.5 * step / deviation)
+    probability = norm.cdf(near) - norm.cdf(far)
+    assume(probability > 1e-6)
+    (found,) = rounded_residuals(*(np.array([a]) for a in (reading, model, deviation)), step)
+    assert found**2 == pytest.approx(-2.0 * np.log(probability / best), rel=1e-5, abs=1e-7)
+    assert found * (reading - model) >= 0.0
+
+
+def test_far_residuals_of_rounded_readings_are_finite():
+    found = rounded_residuals(np.array([1e4]), np.array([0.0]), np.array([0.1]), 1.0)
+    assert found == pytest.approx((1e4 - 0.5) / 0.1, rel=1e-3)
+
+
+def test_noise_above_the_step_makes_residuals_of_a_normal_distribution():
+    """Derived: rounding adds a twelfth of the square of the step to the variance."""
+    model = np.linspace(-3.0, 3.0, 61)
+    found = rounded_residuals(np.zeros(61), model, np.full(61, 1.0), 1.0)
+    assert found == pytest.approx(-model / np.sqrt(1.0 + 1.0 / 12.0), abs=0.02)
+
+
+@pytest.mark.parametrize("to_step", [0.1, 0.2, 0.4])
+@pytest.mark.parametrize("where", ["slope", "plateau"])
+def test_noise_below_the_step_is_found_behind_the_rounding(to_step, where):
+    """Its scatter alone is wrong: 0.29 steps on a slope, none in the middle of a plateau."""
+    n, step = 4000, 10.0
+    model = np.linspace(0.0, 400.0, n) if where == "slope" else np.full(n, 203.5)
+    noise = np.random.default_rng(3).normal(0.0, to_step * step, n)
+    readings = step * np.round((model + noise) / step)
+    kappa, rho2 = rounded_noise_level(readings, model, np.full(n, 0.1), step)
+    variance = (kappa * model.mean() + rho2) / 0.1
+    assert variance**0.5 == pytest.approx(to_step * step, rel=0.1)
+
+
+def test_the_scatter_of_rounding_is_taken_off():
+    """Derived: noise of one step and rounding add in quadrature."""
+    n, step = 20_000, 2.0
+    model = np.linspace(0.0, 500.0, n)
+    noise = np.random.default_rng(4).normal(0.0, step, n)
+    residuals = step * np.round((model + noise) / step) - model
+    usable = np.ones(n, dtype=bool)
+    kappa, rho2 = noise_level(residuals, model, np.ones(n), usable, step**2 / 12.0)
+    assert kappa * model.mean() + rho2 == pytest.approx(step**2, rel=0.03)

@@ -17,6 +17,7 @@ from craterfront.models.elements import (
 ZINC_COATING_G_CM3 = 7.1  # conventional value of the strip standards, common practice
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("both_sides_g_m2", "per_side_um"),
     [(100, 7.04), (140, 9.86), (200, 14.08), (275, 19.37), (350, 24.65), (600, 42.25)],
@@ -27,6 +28,7 @@ def test_hot_dip_strip_by_designation(both_sides_g_m2, per_side_um):
     assert thickness_nm / 1e3 == pytest.approx(per_side_um, abs=0.006)
 
 
+@pytest.mark.recalled
 def test_z275_has_about_twenty_micrometres():
     """Source: trade descriptions of Z275 give 20 to 25 um per side, EN 10346 guidance 20 um typical
     (from memory)."""
@@ -34,6 +36,7 @@ def test_z275_has_about_twenty_micrometres():
     assert abs(thickness_um - 20) < 1
 
 
+@pytest.mark.published
 @pytest.mark.parametrize(
     ("thickness_um", "mass_g_m2"),
     [(35, 250), (45, 325), (55, 395), (60, 430), (70, 505), (80, 575), (85, 610)],
@@ -44,6 +47,7 @@ def test_batch_galvanising_pairs_imply_the_density_of_zinc(thickness_um, mass_g_
     assert 7.14 <= mass_g_m2 / per_g_cm3 <= 7.23
 
 
+@pytest.mark.published
 def test_one_micrometre_of_zinc():
     """Source: ASTM A653, 7.14 g/m2 are 1.00 um of zinc (looked up in quotation)."""
     zinc = solid_density_g_cm3({"Zn": 1})
@@ -53,6 +57,7 @@ def test_one_micrometre_of_zinc():
 # --- densities ------------------------------------------------------------------------------------
 
 
+@pytest.mark.published
 def test_titanium_nitride_is_the_compound_and_no_mixture():
     """Source: CRC Handbook, 97th ed. (2016), 5.21; 5.40 from the crystal lattice."""
     assert 5.2 <= solid_density_g_cm3(parse_formula("TiN")).value_g_cm3 <= 5.4
@@ -72,6 +77,7 @@ CUBIC_CELLS = [
 ]
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize(("formula", "edge_nm"), CUBIC_CELLS)
 def test_tabulated_densities_against_the_crystal_lattice(formula, edge_nm):
     atoms_per_unit = {"CaF2": 3}.get(formula, 2)
@@ -94,12 +100,14 @@ ALLOYS = [
 ]
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize(("by_mass", "published_g_cm3"), ALLOYS, ids=lambda x: str(x))
 def test_the_alloy_rule_holds_within_its_uncertainty(by_mass, published_g_cm3):
     density = solid_density_g_cm3(mass_to_atomic_fractions(by_mass))
     assert density.value_g_cm3 == pytest.approx(published_g_cm3, rel=2 * density.u_rel)
 
 
+@pytest.mark.derived
 def test_brass_comes_out_three_percent_low():
     """Source: derived from the mixing rule with handbook densities, 63/37 by mass."""
     density = solid_density_g_cm3(mass_to_atomic_fractions({"Cu": 0.63, "Zn": 0.37}))

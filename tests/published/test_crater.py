@@ -5,6 +5,9 @@ import pytest
 
 from craterfront.models import crater
 from craterfront.models.engine import Instrument, LayeredSample, run
+from craterfront.models.roughening import Growth
+
+pytestmark = pytest.mark.derived
 
 DEPTH_NM, RATE_NM_S = 1000.0, 10.0
 
@@ -87,7 +90,7 @@ def test_tilted_gate_of_a_raster():
 @pytest.mark.parametrize("spread", [0.01, 0.03])
 def test_grain_to_grain_spread_without_transport(spread):
     """Source: derived, sigma = spread * z for columns: width 2 sigma between exact levels."""
-    depth, share = edge_of(crater.flat(), roughness="columns", relative_spread=spread)
+    depth, share = edge_of(crater.flat(), growth=Growth("columns", spread))
     span = width(depth, share, 0.158655, 0.841345)
     # Columns that are ahead erode faster by u times the spread: odd orders shift, even remain.
     assert span == pytest.approx(2.0 * spread * DEPTH_NM, rel=5 * spread**2 + 1e-3)
@@ -97,6 +100,6 @@ def test_sequential_layer_sputtering():
     """Source: A. Benninghoven, Z. Phys. 230 (1970) 403 (from memory): Poisson, 2 sqrt(d z);
     d = n^(-1/3) = 0.23208 nm for 80 atoms per nm3. Columns that are ahead count by the depth that
     they remove, so the front of atoms is narrower by little at 15 nm of 1000."""
-    depth, share = edge_of(crater.flat(), roughness="statistical")
+    depth, share = edge_of(crater.flat(), growth=Growth("statistical"))
     span = width(depth, share, 0.158655, 0.841345)
     assert span == pytest.approx(2.0 * np.sqrt(80.0 ** (-1 / 3) * DEPTH_NM), rel=5e-3)

@@ -21,6 +21,7 @@ TABLE = Path(__file__).parents[1] / "data" / "inelastic_paths" / "lengths.csv"
 ROWS = list(csv.DictReader(TABLE.read_text(encoding="utf-8").splitlines()))
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("symbol", "density", "gap", "length"),
     [("Si", 2.33, 1.1, 3.265), ("Au", 19.3, 0.0, 1.649), ("Cu", 8.96, 0.0, 2.088)],
@@ -30,6 +31,7 @@ def test_tpp2m_at_aluminium_k_alpha(symbol, density, gap, length):
     assert float(tpp2m_nm({symbol: 1}, density, 1486.6, gap)) == pytest.approx(length, rel=1e-3)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row['material']}-{row['energy_eV']}")
 def test_formulas_against_an_independent_evaluation(row):
     """Source: derived, see SOURCE.txt beside the table."""
@@ -45,6 +47,7 @@ def test_formulas_against_an_independent_evaluation(row):
     assert found == pytest.approx(float(row["s4_nm"]), rel=1e-3)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize("row", ROWS[::6], ids=lambda row: row["material"])
 def test_what_is_known_of_the_materials(row):
     """Source: Nv, masses and mean atomic numbers of the table; 4 x 2 + ... by formula unit."""
@@ -55,6 +58,7 @@ def test_what_is_known_of_the_materials(row):
     assert mean_atomic_number(fractions) == pytest.approx(float(row["mean_atomic_number"]))
 
 
+@pytest.mark.derived
 def test_models_of_the_path_agree():
     """Source: S. Tanuma et al. give 12 % root mean square for TPP-2M against optical data; S2 was
     fitted to the same. Derived: within 20 % each and 12 % root mean square from 1 to 1.5 keV."""
@@ -76,6 +80,7 @@ def test_models_of_the_path_agree():
     assert np.sqrt(np.mean((ratios - 1) ** 2)) <= 0.12
 
 
+@pytest.mark.recalled
 def test_attenuation_is_stronger_than_inelastic_scattering_alone():
     """Source: elastic scattering bends the paths (ISO 18115-1): an attenuation length is the
     shorter, by 10 to 30 % (from memory; table: ratio to S1 and S2)."""
@@ -87,6 +92,7 @@ def test_attenuation_is_stronger_than_inelastic_scattering_alone():
             assert 0.65 < ratio < 0.95
 
 
+@pytest.mark.recalled
 def test_silicon_dioxide_is_within_two_uncertainties():
     """Source: M. P. Seah, S. J. Spencer, Surf. Interface Anal. 33 (2002) 640 (from memory): 3.45 nm
     for Si 2p with Al K alpha, 1383 eV. The formula, 2.7 nm, lies 22 % below."""
@@ -95,6 +101,7 @@ def test_silicon_dioxide_is_within_two_uncertainties():
     assert abs(found / 3.45 - 1) > 0.1
 
 
+@pytest.mark.recalled
 def test_groups_of_the_periodic_table():
     """Source: the groups of the elements, by IUPAC; group 12 and below counts as it is numbered."""
     known = {"H": 1, "He": 2, "Mg": 2, "N": 5, "Ar": 8, "K": 1, "Sc": 3, "Zn": 12, "Ge": 4, "Br": 7}

@@ -11,6 +11,8 @@ import pytest
 
 from craterfront import InputProblems
 
+pytestmark = pytest.mark.published
+
 DATA = Path(__file__).parents[1] / "data" / "measured"
 EXAMPLE = Path(__file__).parents[2] / "simulate" / "examples" / "measured_sets.py"
 

@@ -28,6 +28,7 @@ def surface_transient(bulk, ratio, step_nm=0.01, end_nm=30.0):
     return flux / ratio / (flux / ratio + 1.0 - flux)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("bulk", "ratio", "surface"), [(0.5, 2.0, 1 / 3), (0.3, 0.5, 6 / 13), (0.2, 3.0, 1 / 13)]
 )
@@ -37,6 +38,7 @@ def test_steady_surface_is_depleted_of_what_sputters_easily(bulk, ratio, surface
     assert surface_transient(bulk, ratio)[-1] == pytest.approx(surface, rel=1e-6)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("bulk", "ratio", "decay_nm"), [(0.5, 2.0, 0.88889), (0.3, 0.5, 1.18343), (0.2, 3.0, 0.44379)]
 )
@@ -58,6 +60,7 @@ def mixed_step(zone_nm=2.0, plane_nm=10.0, step_nm=0.005, end_nm=40.0):
     return middle, leaving_share(atoms, AlteredLayer.uniform(zone_nm, 1.0))
 
 
+@pytest.mark.derived
 def test_mixing_zone_step():
     """Source: derived, c' = (c_0(z + w) - c)/w: an exponential from z_0 - w; 16-84 width between
     exact levels 1.668268 w, 50 % at z_0 - w (1 - ln 2)."""
@@ -70,6 +73,7 @@ def test_mixing_zone_step():
     assert share[z > z0 - w].min() > 0.0
 
 
+@pytest.mark.derived
 def test_mixing_zone_swapped_onset_is_noticed():
     """Negative control: an onset one zone *after* the interface would put the 50 % point at
     z_0 + w (1 - ln 2)."""
@@ -78,6 +82,7 @@ def test_mixing_zone_swapped_onset_is_noticed():
     assert abs(half - (10.0 + 0.30685 * 2.0)) > 1.0
 
 
+@pytest.mark.derived
 def test_mixing_zone_conserves_mass_and_its_centroid():
     """Source: derived; a delta of area density N at z_0 gives (N/w) exp(-(z - z_0 + w)/w) from
     z_0 - w on: integral N, centroid z_0 (each atom is in the zone for w on average)."""
@@ -119,6 +124,7 @@ DELTA_PINS = [
 ]
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(("t", "value"), STEP_PINS)
 def test_recession_diffusion_step_closed_form(t, value):
     """Source: derived from the Green function of the radiation boundary (H. S. Carslaw,
@@ -126,12 +132,14 @@ def test_recession_diffusion_step_closed_form(t, value):
     assert closed_step(10.0, 0.5, t) == pytest.approx(value, abs=1e-6)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(("t", "value"), DELTA_PINS)
 def test_recession_diffusion_delta_closed_form(t, value):
     """Source: derived, see the step; minus the derivative of the step by its depth."""
     assert closed_delta(10.0, 0.5, t) == pytest.approx(value, abs=1e-6)
 
 
+@pytest.mark.derived
 def test_recession_diffusion_delta_mass_and_mean():
     """Source: derived; everything arrives, on average at x_0/v + D/v^2."""
     mass, _ = quad(lambda t: closed_delta(10.0, 0.5, t), 0.0, 200.0, points=[9.0], limit=400)
@@ -150,6 +158,7 @@ def half_space(features_from, cell_nm=0.05, range_nm=30.0, end_nm=40.0):
     return middle, removed[:, 1] / cell_nm
 
 
+@pytest.mark.derived
 def test_recession_diffusion_step_by_the_solver():
     """Source: derived, see the closed form. The pins are instants, slices are interpolated."""
     z, share = half_space(lambda middle: middle > 10.0, end_nm=16.0)
@@ -157,6 +166,7 @@ def test_recession_diffusion_step_by_the_solver():
         assert np.interp(t, z, share) == pytest.approx(value, rel=1e-3)
 
 
+@pytest.mark.derived
 def test_recession_diffusion_delta_by_the_solver():
     """Source: derived; x_0 + D = 10.5 for a slice centred on 10."""
     cell = 0.05
@@ -166,6 +176,7 @@ def test_recession_diffusion_delta_by_the_solver():
     assert amount @ z / amount.sum() == pytest.approx(10.5 + cell / 2, rel=1e-5)
 
 
+@pytest.mark.derived
 def test_perfect_sink_fails_the_step_check():
     """Negative control: with C = 0 at the surface the flux per recession is
     erfc((x_0-t)/(2 sqrt(Dt)))/2 + sqrt(D/(pi t)) exp(-(x_0-t)^2/(4Dt)) (derived: first passage
@@ -181,6 +192,7 @@ def test_perfect_sink_fails_the_step_check():
 # --- mixing confined to a zone --------------------------------------------------------------------
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("peclet", "relative"),
     [
@@ -200,6 +212,7 @@ def test_confined_decay_length(peclet, relative):
     assert confined_peclet(relative) == pytest.approx(peclet, rel=2e-4)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("peclet", "cells", "relative"),
     [
@@ -230,6 +243,7 @@ def confined_response(peclet, cells=32, per_range=400):
     return removed[:, 1] / step
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize("peclet", [0.1, 1.0, 5.0, 20.0])
 def test_residence_in_the_zone_is_that_of_a_closed_vessel(peclet):
     """Source: dispersion in a closed vessel, O. Levenspiel, Chemical Reaction Engineering, 3rd ed.
@@ -247,6 +261,7 @@ def test_residence_in_the_zone_is_that_of_a_closed_vessel(peclet):
     assert math.sqrt(variance) == pytest.approx(expected, rel=0.01)
 
 
+@pytest.mark.derived
 def test_confined_limits():
     """Source: derived; fully mixed for p -> 0 (lambda = R), weak mixing for p -> infinity
     (lambda = 4 D/v = 2 R/p)."""
@@ -254,6 +269,7 @@ def test_confined_limits():
     assert confined_decay_length(1e4) == pytest.approx(2.0 / 1e4, rel=1e-3)
 
 
+@pytest.mark.derived
 def test_strong_confined_mixing_becomes_the_mixed_zone():
     """Source: derived, p -> 0; the solver with 32 cells and D = 500 R against the single cell. The
     front may come one slice late (what enters mixes from the next step on), and a step of a

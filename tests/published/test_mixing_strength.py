@@ -34,6 +34,7 @@ def predicted_nm(jumps_per_eV, angle_deg):
     return trailing_length_nm(mixing, 2.0 * reach * math.cos(math.radians(angle_deg)))
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(("energy", "mixing"), [(300, 0.39), (1000, 0.28), (3000, 0.24)])
 def test_displacements_in_copper(energy, mixing):
     """Source: derived once, independently, with the yield by formula alone; two digits."""
@@ -43,6 +44,7 @@ def test_displacements_in_copper(energy, mixing):
     assert found == pytest.approx(mixing, abs=0.006)
 
 
+@pytest.mark.published
 @pytest.mark.parametrize("angle_deg", [52.0, 58.0])
 def test_displacements_alone_mix_too_weakly(angle_deg):
     """They give 0.8 nm: a quarter of what was measured, beyond their factor of two."""
@@ -51,6 +53,7 @@ def test_displacements_alone_mix_too_weakly(angle_deg):
     assert found < (MEASURED_NM - 2 * U_NM) / 2
 
 
+@pytest.mark.published
 @pytest.mark.parametrize("angle_deg", [52.0, 58.0])
 def test_relocation_in_cascades_comes_close(angle_deg):
     """2.6 to 2.7 nm; its factor of two either way in D/v spans 1.6 to 4 nm."""
@@ -58,6 +61,7 @@ def test_relocation_in_cascades_comes_close(angle_deg):
     assert found == pytest.approx(MEASURED_NM, abs=2 * U_NM)
 
 
+@pytest.mark.published
 @pytest.mark.parametrize("angle_deg", [52.0, 58.0])
 def test_the_default_length_is_the_range_and_agrees(angle_deg):
     """The projected range along the normal, 2.8 to 3.3 nm."""

@@ -1,4 +1,4 @@
-"""Depth-resolution figures against standards, papers and independent numerical routes."""
+"""Depth-resolution figures against papers, derivations and independent numerical routes."""
 
 import math
 
@@ -42,13 +42,15 @@ def crossing(function, level, start, end):
 # Edge widths ------------------------------------------------------------------------------------
 
 
+@pytest.mark.derived
 def test_exact_levels_are_one_standard_deviation_apart_from_the_middle():
-    # The normal distribution function at -1 and +1, tables: 0.158655, 0.841345.
+    # Derived: the normal distribution function at -1 and +1, by erfc.
     low, high = EXACT_LEVELS
     assert low == pytest.approx(0.158655254, abs=1e-9)
     assert high == pytest.approx(0.841344746, abs=1e-9)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("levels", "width"), list(zip(LEVELS, [2.0, 1.988916, 2.563103], strict=True))
 )
@@ -60,6 +62,7 @@ def test_gaussian_edge(levels, width):
     assert delta_edge_width(0, 0, 1.0, *levels) == pytest.approx(width, rel=1e-6)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("levels", "width"), list(zip(LEVELS, [1.668268, 1.658228, 2.197225], strict=True))
 )
@@ -72,6 +75,7 @@ def test_exponential_edge(levels, width):
     assert measured.width == pytest.approx(width, rel=1e-5)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("levels", "width"), list(zip(LEVELS, [3.336536, 3.316456, 4.394449], strict=True))
 )
@@ -83,12 +87,14 @@ def test_logistic_edge(levels, width):
     assert measured.width == pytest.approx(width, rel=1e-5)
 
 
+@pytest.mark.derived
 def test_logistic_edge_between_12_and_88_percent():
     # Derived: 2 ln(0.88/0.12). The level pair is that of lateral resolution in ISO 18516 (from
     # memory).
     assert logistic_width(1.0, 0.0, 0.12, 0.88) == pytest.approx(3.985, abs=5e-4)
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize(
     ("product", "width"),
     [(0, 3.3165), (0.1, 3.3392), (0.2, 3.4065), (0.3, 3.5139), (0.5, 3.7906), (1.0, 4.1196)],
@@ -108,9 +114,10 @@ def test_asymmetric_logistic_width(product, width):
         assert logistic_width(d0, q, *NOMINAL_LEVELS) == pytest.approx(ends[1] - ends[0], rel=1e-9)
 
 
+@pytest.mark.derived
 def test_logistic_derivative_has_the_known_spread():
     # Logistic distribution: standard deviation pi D0/sqrt(3), width at half maximum 3.525494 D0
-    # (handbooks of statistics; the second derived, 2 arccosh(sqrt 2) * 2).
+    # (from memory: handbooks of statistics; the second derived, 2 arccosh(sqrt 2) * 2).
 
     def density(x):
         return (logistic_edge(x + 1e-4, 0, 1) - logistic_edge(x - 1e-4, 0, 1)) / 2e-4
@@ -121,6 +128,7 @@ def test_logistic_derivative_has_the_known_spread():
     assert 4 * math.acosh(math.sqrt(2)) == pytest.approx(3.525494, rel=1e-6)
 
 
+@pytest.mark.derived
 def test_interdiffusion_edge():
     # Crank, The Mathematics of Diffusion: two half spaces, c = erfc(x/(2 sqrt(Dt)))/2, a falling
     # edge with sigma = sqrt(2Dt), so 2 sigma = 2.8284 sqrt(Dt).
@@ -133,6 +141,7 @@ def test_interdiffusion_edge():
     assert edge.midpoint == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.derived
 def test_linear_ramp():
     # Derived: a straight ramp of length L covers the share (high - low) L between the levels:
     # 0.682689 L at the exact ones, 0.68 L at 16 and 84 %.
@@ -145,6 +154,7 @@ def test_linear_ramp():
 # Delta layer with the three parameters of ISO 20341 ---------------------------------------------
 
 
+@pytest.mark.derived
 def test_delta_response_values():
     # ISO 20341:2003, leading and trailing decay length and Gaussian broadening. Values derived from
     # the convolution integral.
@@ -152,6 +162,7 @@ def test_delta_response_values():
     assert values == pytest.approx([0.242247009, 0.074778785, 0.060186620], abs=1e-9)
 
 
+@pytest.mark.derived
 def test_delta_response_is_the_convolution():
     # Oracles: general-purpose statistics (asymmetric Laplace law) and numerical quadrature.
     leading, trailing, sigma = 0.8, 1.6, 0.9
@@ -171,6 +182,7 @@ def test_delta_response_is_the_convolution():
         assert value == pytest.approx(smeared(x), rel=1e-8)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(("length", "sigma"), [(1.6, 0.9), (0.05, 2.0), (30.0, 0.1)])
 def test_one_sided_response_is_the_exponentially_modified_gaussian(length, sigma):
     # Oracle: scipy.stats.exponnorm.
@@ -184,6 +196,7 @@ def test_one_sided_response_is_the_exponentially_modified_gaussian(length, sigma
     assert delta_fwhm(0, length, sigma) == pytest.approx(delta_fwhm(length, 0, sigma), rel=1e-10)
 
 
+@pytest.mark.derived
 def test_delta_response_moments():
     # Derived: the moments of independent causes add.
     shape = (0.8, 1.6, 0.9)
@@ -199,6 +212,7 @@ def test_delta_response_moments():
     assert delta_variance(*shape) == pytest.approx(4.010)
 
 
+@pytest.mark.derived
 def test_delta_response_peak_and_half_width():
     # Derived, to three decimals; then against a general-purpose minimiser.
     shape = (0.8, 1.6, 0.9)
@@ -213,11 +227,13 @@ def test_delta_response_peak_and_half_width():
     assert delta_fwhm(*shape) == pytest.approx(ends[1] - ends[0], rel=1e-9)
 
 
+@pytest.mark.derived
 def test_gaussian_half_width():
-    # 2 sqrt(2 ln 2) sigma, handbooks of statistics.
+    # Derived: 2 sqrt(2 ln 2) sigma, where the Gaussian has fallen to one half.
     assert delta_fwhm(0, 0, 1.5) == pytest.approx(2.354820 * 1.5, rel=1e-6)
 
 
+@pytest.mark.derived
 def test_mixing_and_escape_make_a_two_sided_exponential():
     # Derived: a decay exp(-z/w) behind and exp(z/lambda) before, convolved, have the height
     # 1/(w + lambda) at their apex.
@@ -228,6 +244,7 @@ def test_mixing_and_escape_make_a_two_sided_exponential():
     assert float(delta_response(x, 0, escape, w, 0)) == pytest.approx(convolved, rel=1e-8)
 
 
+@pytest.mark.published
 def test_monolayer_half_width():
     # A 2018 conference paper (SCITEPRESS, no. 74405) gives about 2.9 monolayers, 0.8 nm, for mixing
     # length and roughness of one monolayer (0.25 +- 0.05 nm) and no escape depth. Derived: 2.8909.
@@ -237,6 +254,7 @@ def test_monolayer_half_width():
     assert 0.20 * width < 0.8 < 0.30 * width
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("ratio", "true", "rule", "fwhm"),
     [
@@ -260,6 +278,7 @@ def test_adding_widths_in_quadrature_is_an_approximation(ratio, true, rule, fwhm
     assert delta_fwhm(0, ratio, 1.0) == pytest.approx(fwhm, rel=5e-5)
 
 
+@pytest.mark.derived
 def test_quadrature_bias():
     # Derived, as above: ratio of the true width to the rule.
     for ratio, bias in ((0.5, 1.0176), (5.0, 0.9902)):
@@ -276,6 +295,7 @@ def zone(x):
     return zone_escape_response(x, **ZONE)
 
 
+@pytest.mark.derived
 def test_zone_escape_values():
     # Derived from the balance of a fully mixed zone; the model assumptions are those of Hofmann,
     # Liu, Wang, Kovac, Appl. Surf. Sci. 314 (2014) 942.
@@ -283,6 +303,7 @@ def test_zone_escape_values():
     assert zone([-2, -1, -0.5, 0, 1, 3]) == pytest.approx(expected, abs=1e-7)
 
 
+@pytest.mark.derived
 def test_zone_escape_area_and_centroid():
     # Derived: unit area, centroid -exp(-w/l) (w + l).
     assert moment(zone, 0) == pytest.approx(1, abs=1e-6)
@@ -290,6 +311,7 @@ def test_zone_escape_area_and_centroid():
     assert moment(zone, 1) == pytest.approx(-math.exp(-2.5) * 1.4, abs=1e-9)
 
 
+@pytest.mark.derived
 def test_zone_escape_peak_and_widths():
     # Derived numerically.
     best = minimize_scalar(lambda t: -float(zone(t)), bracket=(-2, -0.5, 1))
@@ -309,6 +331,7 @@ def test_zone_escape_peak_and_widths():
     assert rule / (high - low) == pytest.approx(1.022, abs=1e-3)
 
 
+@pytest.mark.derived
 def test_zone_escape_from_its_mixing_balance():
     # Independent route without roughness: the zone holds 1/w of the layer once it has touched it
     # and loses a share dz/w per step; the signal is the sum over depth weighted with exp(-x/l)/l.
@@ -325,6 +348,7 @@ def test_zone_escape_from_its_mixing_balance():
         assert value == pytest.approx(signal(z), rel=1e-9)
 
 
+@pytest.mark.derived
 def test_zone_without_escape_depth_is_the_mixing_decay():
     # Derived: c = exp(-(z - z0 + w)/w)/w behind z0 - w; with roughness the one-sided response.
     x = np.linspace(-4, 9, 53)
@@ -335,6 +359,7 @@ def test_zone_without_escape_depth_is_the_mixing_decay():
 # Escape depth of electrons ----------------------------------------------------------------------
 
 
+@pytest.mark.published
 def test_seah_dench_minimum():
     # Seah and Dench, Surf. Interface Anal. 1 (1979) 2: about 0.41 nm at about 41 eV for a monolayer
     # of 0.25 nm. Derived from the formula: 0.408 nm at 40.6 eV.
@@ -345,6 +370,7 @@ def test_seah_dench_minimum():
     assert best.x == pytest.approx(41, abs=1)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(
     ("energy", "value"),
     [(100, 0.5259), (500, 1.1465), (1000, 1.6208), (1253.6, 1.8147), (1486.6, 1.9761)],
@@ -354,6 +380,7 @@ def test_seah_dench_values(energy, value):
     assert float(seah_dench_element_nm(energy, 0.25)) == pytest.approx(value, abs=6e-5)
 
 
+@pytest.mark.derived
 def test_both_forms_of_seah_and_dench_agree():
     # The same paper gives both for elements. They describe one data set, so for a usual monolayer
     # of 0.25 nm they should agree far within its scatter.
@@ -361,6 +388,7 @@ def test_both_forms_of_seah_and_dench_agree():
     assert seah_dench_nm(energy) == pytest.approx(seah_dench_element_nm(energy, 0.25), rel=0.08)
 
 
+@pytest.mark.derived
 def test_attenuation_by_an_overlayer():
     # Derived: 2 nm of gold, attenuation length 1.65 nm, emission at 45 degrees.
     assert float(attenuation(2.0, 1.65, 45.0)) == pytest.approx(0.18011, abs=1e-5)

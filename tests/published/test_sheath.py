@@ -17,12 +17,14 @@ from craterfront.models.sheath import (
 )
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize(("free_paths", "mean"), [(10.0, 0.1800), (15.0, 0.1244), (20.0, 0.0950)])
 def test_mean_energy_of_the_ions(free_paths, mean):
     """Source: derived, 2 l/L - 2 (l/L)^2 for long sheaths."""
     assert mean_ion_energy_share(free_paths) == pytest.approx(mean, rel=1e-3)
 
 
+@pytest.mark.published
 @pytest.mark.parametrize(("energy_eV", "square_angstrom"), [(10.0, 37.4), (100.0, 35.0)])
 def test_charge_exchange_of_argon(energy_eV, square_angstrom):
     """Source: A. V. Phelps, J. Appl. Phys. 76 (1994) 747, the backward part of his fit, evaluated
@@ -54,6 +56,7 @@ def momentum_transfer_nm2(energy_eV):
     return float(np.trapezoid(2 * math.pi * impact * lost, impact))
 
 
+@pytest.mark.derived
 def test_fast_atoms_are_scattered_more_rarely_than_ions_exchange():
     ratio = momentum_transfer_nm2(60.0) / charge_exchange_cross_section_nm2(60.0)
     assert ratio == pytest.approx(SCATTERING_RATIO, abs=0.005)
@@ -62,6 +65,7 @@ def test_fast_atoms_are_scattered_more_rarely_than_ions_exchange():
         assert abs(ratio - SCATTERING_RATIO) < 1.25 * SCATTERING_RATIO_U
 
 
+@pytest.mark.recalled
 def test_sheath_of_a_usual_lamp():
     """Common practice, no source: a dark space of 0.2 to 0.4 mm, just thicker than the gap of 0.1
     to 0.2 mm around it, at 700 V, 20 mA on 4 mm and 6 hPa; 5 to 20 free paths."""
@@ -70,11 +74,13 @@ def test_sheath_of_a_usual_lamp():
     assert 5.0 < free_paths < 20.0
 
 
+@pytest.mark.recalled
 @pytest.mark.parametrize(
     ("law", "threshold_V", "at_1000"), [("linear", 300.0, 1.75), ("power", 400.0, 2**0.74)]
 )
-def test_published_rate_laws(law, threshold_V, at_1000):
-    """Sources: P. W. J. M. Boumans, Anal. Chem. 44 (1972) 1219, q = C i (U - U0), and R. Payling,
-    Surf. Interface Anal. 21 (1994) 791, q ~ i (U - U0)^0.74; from 700 V to 1000 V."""
+def test_rate_laws_in_use(law, threshold_V, at_1000):
+    """Common practice, no source that was opened: P. W. J. M. Boumans, Anal. Chem. 44 (1972) 1219,
+    q = C i (U - U0), and R. Payling, Surf. Interface Anal. 21 (1994) 791, q ~ i (U - U0)^0.74;
+    from 700 V to 1000 V."""
     assert rate_laws.THRESHOLD_V[law] == threshold_V
     assert rate_laws.voltage_factor(law, 1000.0, 700.0) == pytest.approx(at_1000, rel=1e-9)

@@ -75,8 +75,10 @@ class Instrument:
     initial_nm, relative_spread, grain_nm : float
         Roughness: standard deviation at the start [nm], relative spread of the rate, grain
         size [nm].
-    growth : {"none", "statistical", "grains", "columns"}
+    growth : {"none", "statistical", "grains", "columns", "saturating"}
         Law by which the roughness grows.
+    final_nm, settling_nm : float
+        Of a saturating growth: what it comes to, and the depth in which it does [nm].
     escape_depth_nm : float
         Attenuation length of what is seen [nm]; 0 means the outermost atoms.
     view : {"collected", "viewed"}
@@ -88,6 +90,8 @@ class Instrument:
     preference: ArrayLike | None = None
     initial_nm: float = 0.0
     growth: str = "none"
+    final_nm: float = 0.0
+    settling_nm: float = 1.0
     relative_spread: float = 0.0
     grain_nm: float = 0.0
     escape_depth_nm: float = 0.0
@@ -807,8 +811,10 @@ def roughness(
     """Standard deviation of the arrival dose at each face [s]."""
     dz = np.diff(depth)
     per_nm = np.diff(dose) / dz
+    settled = instrument.final_nm * (1.0 - np.exp(-depth / instrument.settling_nm))
     growth = {
         "none": np.zeros(dz.size),
+        "saturating": np.diff(settled**2) / dz,
         "columns": np.zeros(dz.size),
         "statistical": (np.diff(atoms) / dz) ** (-1.0 / 3.0),
         "grains": np.full(dz.size, instrument.relative_spread**2 * instrument.grain_nm),
@@ -829,6 +835,7 @@ def _depth_needed(sample: Sample, instrument: Instrument, core_nm: float, dose_e
     per_nm2 = {
         "statistical": float(density.min()) ** (-1.0 / 3.0),
         "grains": instrument.relative_spread**2 * instrument.grain_nm,
+        "saturating": instrument.final_nm**2 / max(core_nm, 1.0),
     }.get(instrument.growth, 0.0)
     g_max = float(rates_over_area(instrument.crater, 100)[0].max()) * 1.01
     slowest, start = 1.0 / rate[-1], instrument.initial_nm / rate.min()

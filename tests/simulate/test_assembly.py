@@ -4,6 +4,10 @@ import pytest
 
 from craterfront.assembly import Assembly
 from craterfront.experiment import experiment_from_toml
+from craterfront.files import profile_of
+from craterfront.forward import simulate
+from craterfront.inversion import invert
+from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 
 SAMPLE = """
@@ -115,8 +119,8 @@ def test_like_layers_share_the_error_of_yields_and_table():
 
 
 def test_every_layer_without_a_rate_is_named_once():
-    """Nothing is known of the yield of a nitride."""
-    nitride = 'composition = "TiN"\ndensity_g_cm3 = 5.3\nthickness_nm = 9.0\n'
+    """Nothing is known of the yield of chromium nitride."""
+    nitride = 'composition = "CrN"\ndensity_g_cm3 = 5.3\nthickness_nm = 9.0\n'
     text = "".join(
         [
             f'[[layer]]\nname = "a"\n{nitride}[[layer]]\nname = "b"\n{nitride}',
@@ -190,7 +194,14 @@ def test_a_measured_rate_is_the_rate_of_its_material(law, rate):
     assert the(assembly, "common rate factor").u == pytest.approx(0.05)
     copper, nickel = (assembly.parameters[assembly.rate_index(i)] for i in (0, 1))
     assert copper.state == "fixed"
-    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * 2**0.5 * nickel.value))
+    assert (nickel.state, nickel.u) == ("assumed", pytest.approx(0.2 * nickel.value))
+    # The yield of copper, in the ratios of both others, is common to them.
+    index = assembly.index_of("shared rate factor", "yield of Cu")
+    assert assembly.parameters[index].u == pytest.approx(0.2)
+    doubled = assembly.nominal
+    doubled[index] = 2.0
+    before, after = (assembly.sample(v).rate_nm_s for v in (assembly.nominal, doubled))
+    assert after / before == pytest.approx([1.0, *[0.5] * (len(before) - 1)])
 
 
 def test_a_plain_measured_rate_is_known_to_a_tenth():
@@ -243,3 +254,49 @@ def test_mixing_goes_by_the_mean_energy_of_the_ions():
     assert the(lamp(RUNS + mixing), "mixing length").value == pytest.approx(
         the(lamp(beam + mixing), "mixing length").value, rel=1e-4
     )
+
+
+# --- formulas outside their range ---------------------------------------------------------------
+
+FAST = BEAM.replace("energy_eV = 500", "energy_eV = 1e5")
+
+
+def test_formulas_outside_their_range_are_told_once():
+    """A beam of 100 keV: yields are known up to 10 keV, as are ranges."""
+    experiment = experiment_from_toml(LIKE + FAST + '[mixing]\nmodel = "uniform"\n')
+    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
+    told = [text.split(":")[0] for text in assembly.warnings]
+    yields = [f"yield of {symbol} under Ar" for symbol in ("Al", "Cu", "Ni")]
+    assert sorted(told) == ["projected range", *yields]
+    assembly.instrument(assembly.nominal)  # says nothing more
+    known = experiment_from_toml(LIKE + BEAM)
+    assert Assembly(known.stack, known.setup).warnings == []
+
+
+def test_a_simulation_warns_of_it_and_an_inversion_notes_it():
+    experiment = experiment_from_toml(LIKE + FAST)
+    with pytest.warns(ValidityWarning) as caught:
+        dataset = simulate(experiment.stack, experiment.setup, seed=1)
+    told = {str(each.message) for each in caught}
+    assert "yield of Cu under Ar: 100000 eV is above 10000 eV" in told
+    found = invert(profile_of(dataset, "profile.nc"), experiment, relative=True)
+    assert told <= set(found.warnings)
+
+
+def test_a_transition_too_wide_for_slices_is_named():
+    text = """
+[[layer]]
+name = "film"
+composition = "Ti"
+thickness_nm = 10
+erosion_rate_nm_s = 3
+interface_shape = "tabulated"
+interface_table = [[0, 0], [1, 0.99], [100000, 1]]
+[substrate]
+composition = "Si"
+erosion_rate_nm_s = 10.0
+"""
+    experiment = experiment_from_toml(text)
+    message = r'more than 400000 slices: .*; layer "film" interface_table: reaches over 1e\+05 nm'
+    with pytest.raises(ValueError, match=message):
+        simulate(experiment.stack, experiment.setup)

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from craterfront.assembly import Assembly
-from craterfront.budget import broadening, relative_column_variance, relative_crater_variance
+from craterfront.budget import broadening, crater_variances, relative_column_variance
 from craterfront.experiment import experiment_from_toml
 from craterfront.models import crater
-from craterfront.models.engine import plan, run
+from craterfront.models.engine import Instrument, LayeredSample, plan, run
 
 RATE, THICKNESS_NM, READINGS = 10.0, 200.0, 6000
 
@@ -69,6 +69,8 @@ CAUSES = {
     "uniform mixing": '[mixing]\nmodel = "uniform"\nlength_nm = 4.0\n',
     "diffusive mixing": '[mixing]\nmodel = "diffusive"\nlength_nm = 2.0\nrange_nm = 4.0\n',
     "weak mixing": '[mixing]\nmodel = "diffusive"\nlength_nm = 0.5\nrange_nm = 4.0\n',
+    "relocation": '[mixing]\nmodel = "relocation"\nlength_nm = 2.0\nrange_nm = 4.0\n'
+    "displacement_nm = 1.0\n",
 }
 
 
@@ -94,11 +96,24 @@ def test_escape_depth_alone_is_exact(rate_below, density, view):
 
 
 @pytest.mark.parametrize("rate_below", [10.0, 5.0, 30.0])
-@pytest.mark.parametrize("shape", ["erf", "linear", "exponential"])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        "erf",
+        "linear",
+        "exponential",
+        "logistic",
+        "constant source",
+        "limited source",
+        "tabulated",
+    ],
+)
 def test_a_true_transition_keeps_its_width_at_the_geometric_mean_of_the_rates(shape, rate_below):
     """Derived: with the distribution f of the transition in depth and independent x, x' from it,
     the variance of dose is s^2/r^2 + 2 (1/r' - 1/r)/r <max(x' - x, 0)^2>/2 = s^2/(r r')."""
-    two_sd_nm, budget = simulated_two_sd_nm(assembled("", rate_below, width=10.0, shape=shape))
+    table = '"\ninterface_table = [[2.0, 0.0], [3.0, 0.4], [9.0, 0.5], [14.0, 1.0]] #'
+    named = shape + table if shape == "tabulated" else shape
+    two_sd_nm, budget = simulated_two_sd_nm(assembled("", rate_below, width=10.0, shape=named))
     assert budget.total_nm == pytest.approx(two_sd_nm, rel=1e-4)
     if shape == "erf":
         assert budget.two_sd_nm["true transition"] == 10.0
@@ -120,8 +135,18 @@ def test_spreads_of_rate_multiply(rate_below):
     two_sd_nm, budget = simulated_two_sd_nm(assembled(more, rate_below, width=6.0))
     by_crater = budget.two_sd_nm["crater"]
     others = budget.total_nm**2 - by_crater**2
-    factor = relative_crater_variance(crater.edged(0.1, 0.6), viewed=False)
+    factor = relative_variance(crater.edged(0.1, 0.6), viewed=False)
     assert two_sd_nm == pytest.approx(math.sqrt(budget.total_nm**2 + factor * others), rel=1e-4)
+
+
+def relative_variance(segments, viewed):
+    """Of the dose at which a crater reaches the dose 1."""
+    one = np.ones(2)
+    sample = LayeredSample(
+        one[:1], np.zeros(1), np.zeros(1, int), np.arange(2), one, one, np.eye(2)
+    )
+    view = "viewed" if viewed else "collected"
+    return crater_variances(Instrument(segments, view=view), sample)[0]
 
 
 def test_a_spread_of_yields_multiplies_with_the_crater():
@@ -181,7 +206,21 @@ def test_crater_variance_is_that_of_the_arrival(segments, viewed):
     weight = share * weights / 2 * (1.0 if viewed else g)
     mean = np.sum(weight / g)
     expected = np.sum(weight * (1.0 / g - mean) ** 2)
-    assert relative_crater_variance(segments, viewed) == pytest.approx(expected, abs=1e-12)
+    assert relative_variance(segments, viewed) == pytest.approx(expected, abs=1e-12)
+
+
+def test_a_crater_that_differs_by_layer_adds_what_each_layer_does():
+    """Derived: with g = 1 + c (1/2 - u) small, the variance is ((c1 d1 + c2 d2)^2) / 12."""
+    first, second = 0.01, -0.004
+    sample = LayeredSample(
+        np.array([30.0, 50.0]), np.zeros(2), np.zeros(2, int), np.arange(3), np.ones(3),
+        np.array([1.0, 2.0, 1.0]), np.eye(3),
+    )  # fmt: skip
+    floors = [crater.divided(crater.parabolic(c), 32) for c in (first, second, 0.0)]
+    for view in ("collected", "viewed"):
+        variance = crater_variances(Instrument(np.stack(floors), view=view), sample)
+        expected = np.array([first * 30.0, first * 30.0 + second * 25.0]) ** 2 / 12.0
+        assert variance == pytest.approx(expected, rel=1e-2)
 
 
 def test_column_variance_of_a_narrow_spread():

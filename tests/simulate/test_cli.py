@@ -401,10 +401,14 @@ def test_a_formula_outside_its_range_is_a_note(craterfront_run, folder):
     beam = '[source]\nkind = "ion beam"\nenergy_eV = 1e5\ncurrent_nA = 50\nraster_um = [300, 300]\n'
     fast = GOOD + beam + '[mixing]\nmodel = "diffusive"\n'
     (folder / "fast.toml").write_text(fast, encoding="utf-8")
+    note = "Note: projected range: 100000 eV is above 10 keV"
+    _, out, err = craterfront_run("check", "fast.toml")
+    assert out.count(note) == 1
+    assert err == ""
     with warnings.catch_warnings():
         warnings.simplefilter("default")
-        _, _, err = craterfront_run("check", "fast.toml")
-    assert "Note: projected range: 100000 eV is above 10 keV" in err
+        _, _, err = craterfront_run("simulate", "fast.toml", "-o", "fast.nc")
+    assert err.count(note) == 1
     assert ".py" not in err
 
 

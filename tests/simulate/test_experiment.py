@@ -519,7 +519,7 @@ def test_warnings_tell_of_lamp_keys_without_effect():
     lamp += "redeposited_share = 0.4\n" + REFERENCE + "erosion_rate_nm_s = 40\n"
     assert experiment_from_toml(BULK + lamp).warnings() == [
         "source pressure_hPa: unused with sheath_free_paths, voltage_V and current_mA",
-        "source redeposited_share: unused, as the measured rate of the reference has it",
+        "source redeposited_share: only with --resolved, as the measured rate has it",
     ]
 
 

@@ -11,7 +11,7 @@ import xarray as xr
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from craterfront.budget import CAUSES, Budget
+from craterfront.budget import CAUSES, RESIDENCE, Budget
 from craterfront.edge_and_delta import standard_figures
 from craterfront.experiment import experiment_from_toml
 from craterfront.figure_style import PALETTE, length_unit, new_figure, strokes, three_digits
@@ -139,7 +139,7 @@ def answered(values, widths, unit="nm", u_rel=0.02):
         )
         for i, (v, w, d) in enumerate(zip(values, widths, depths, strict=True))
     ]
-    return Answer(layers, unit, [], [], [], [], (0, 0), [], [], [])
+    return Answer(layers, [], unit, [], [], [], [], (0, 0), [], [], [])
 
 
 # --- what is on the page -----------------------------------------------------------------------
@@ -374,7 +374,7 @@ def test_unlimited_uncertainty_stays_on_the_page(nitrides):
         "CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known, 400.0, 0.0, np.inf
     )
     figure = fit_figure(
-        estimate(nitrides), Answer(layers, "nm", [], [], [], [], (0, 0), [], [], [])
+        estimate(nitrides), Answer(layers, [], "nm", [], [], [], [], (0, 0), [], [], [])
     )
     check(figure)
     assert "no limit" in {t.get_text() for t in figure.axes[3].texts}
@@ -471,6 +471,14 @@ def test_a_transition_without_limit_is_not_drawn():
     unknown = Budget("CrN", dict(zip(CAUSES, (0.0, 3.0, 4.0, 0.0, 0.0, 0.0), strict=True)), np.inf)
     left = budget_figure([unknown]).axes[0]
     assert [t.get_text() for t in left.texts] == ["5.00 or more"]
+
+
+def test_a_cause_that_not_all_experiments_have_is_drawn_too():
+    late = Budget("CrN", {**budget("CrN", 3.0, *[0.0] * 5).two_sd_nm, RESIDENCE: 4.0})
+    figure = budget_figure([late])
+    check_legible(figure)
+    assert [bar.get_width() for bar in figure.axes[1].patches][-1] == pytest.approx(64.0)
+    assert RESIDENCE in {t.get_text() for t in figure.legends[0].get_texts()}
 
 
 def test_budget_of_many_interfaces_is_legible():

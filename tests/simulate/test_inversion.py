@@ -9,7 +9,6 @@ import json
 import math
 from dataclasses import replace
 from functools import cache
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -24,7 +23,6 @@ from craterfront.inversion import invert
 from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import bounded_solution
 from craterfront.measured import MeasuredProfile
-from craterfront.noise_model import Fluctuation
 from craterfront.problems import InputProblems
 from craterfront.report import print_answer
 from craterfront.results import answer, estimate_dataset
@@ -380,6 +378,39 @@ def test_what_is_known_of_depths_has_no_say_in_times(known):
 def test_a_sharp_edge_is_sharp_in_time():
     (coat,) = answered(measured(one()), one_known(width=EXACT(0.0)), relative=True).layers
     assert (coat.width.value_nm, coat.width.is_held) == (0.0, True)
+
+
+BY_ITSELF = {
+    "surface": "[roughness]\ninitial_nm = { value = 5.0, u = 0.2 }\n",
+    "interface": "[roughness]\ninitial_nm = { value = 0.0, u = 0 }\n",
+    "grains": '[roughness]\ninitial_nm = { value = 0.0, u = 0 }\ngrowth = "grains"\n'
+    "relative_spread = { value = 0.1, u = 0 }\ngrain_nm = { value = 40.0, u = 0 }\n",
+    "saturating": '[roughness]\ninitial_nm = { value = 0.0, u = 0 }\ngrowth = "saturating"\n'
+    "final_nm = { value = 5.0, u = 0.2 }\nsettling_nm = { value = 10.0, u = 1.0 }\n",
+    "statistical": '[roughness]\ninitial_nm = { value = 0.0, u = 0 }\ngrowth = "statistical"\n',
+    "mixing": "[roughness]\ninitial_nm = { value = 0.0, u = 0 }\n"
+    '[mixing]\nmodel = "diffusive"\nlength_nm = { value = 5.0, u = 0.2 }\n',
+}
+
+
+@pytest.mark.parametrize("cause", BY_ITSELF)
+def test_lengths_make_no_width_where_the_nominal_rates_are_wrong(cause):
+    """A width of 0.025 s under what broadens more; the rates are half of what the file guesses."""
+    rough = "interface_roughness_nm = {{ value = 5.0, u = 0.2 }}\n" if cause == "interface" else ""
+    sample = ONE.replace("density_g_cm3 = {density}\n", rough).split("[roughness]")[0]
+    made = sample.format(nm=200.0, width=0.5, rate=20.0, substrate_rate=20.0) + BY_ITSELF[cause]
+    known = sample.format(
+        nm="{ guess = 400.0 }",
+        width="{ guess = 1.0 }",
+        rate="{ guess = 40.0 }",
+        substrate_rate="{ guess = 40.0 }",
+    )
+    times = "[detection]\nsampling_s = 0.04\nduration_s = 14.0\n"
+    profile = measured(made + times + BRIGHT)
+    (coat,) = answered(profile, known + BY_ITSELF[cause] + BRIGHT, relative=True).layers
+    assert not coat.width.resolved
+    assert coat.width.lower_nm == 0.0 < 0.025 < coat.width.upper_nm
+    assert coat.value == pytest.approx(10.0, abs=0.1)
 
 
 # --- what fixes the depth scale ----------------------------------------------------------------
@@ -862,7 +893,7 @@ def _weighted_by_data(likelihood, solution, c):
     counts = np.maximum(likelihood.values[c] * 0.15 * 0.02, 1.0)
     bright = solution.model[c] > 0.5 * solution.model[c].max()
     weight = np.where(bright, 1.0 / counts, 0.0)
-    term = solution.terms[c]
+    term = solution.rows[c]
     return (weight * term) @ likelihood.values[c] / ((weight * term) @ term)
 
 
@@ -898,7 +929,7 @@ def test_a_width_that_rests_on_a_channel_with_a_shortfall_is_doubtful():
     right = two(noise=BRIGHT, copper_width=2.0)
     right = right.replace("length_nm = { value = 1.0, u = 0.2 }", "length_nm = 3.0")
     wrong = two_known(noise=BRIGHT).replace("value = 1.0, u = 0.2", "value = 1.0, u = 0")
-    found = answered(measured(right), wrong, relative=True)
+    found = answered(measured(right), wrong)
     short = [note.split()[1].rstrip(":") for note in found.warnings if "falls short" in note]
     assert short
     resolved = [layer.width for layer in found.layers if layer.width.resolved]
@@ -940,7 +971,7 @@ def test_a_fluctuation_of_the_source_that_nobody_wrote_is_allowed_for(known):
 
 @pytest.mark.parametrize("known", [BRIGHT, ""], ids=["noise written", "noise estimated"])
 def test_a_steady_source_is_not_blamed(known):
-    """Of 60 profiles each, 0 (noise written) and 3 (noise estimated) were."""
+    """Of 60 profiles each, 0 (noise written) and 4 (noise estimated) were."""
     _, told = deviations(BRIGHT, known, range(1000, 1005))
     assert told == 0
 
@@ -958,29 +989,12 @@ def test_one_channel_alone_does_not_tell_a_fluctuation_from_a_wrong_model():
     assert not any("common to all channels" in note for note in found.warnings)
 
 
-def test_moments_of_a_fluctuation_over_uneven_readings():
-    """Derived: the mean of the autocorrelation rms^2 exp(-|t - s| / time) over both readings."""
-    interval = np.array([0.2, 0.2, 1.3, 0.05, 0.6])
-    found = Fluctuation.of(0.02, 0.7, interval, found=True)
-    edges = np.concatenate([[0.0], np.cumsum(interval)])
-    shares = (np.arange(400) + 0.5) / 400
-    moments = [start + shares * length for start, length in zip(edges, interval, strict=False)]
-
-    def covariance(a, b):
-        return 0.02**2 * np.exp(-np.abs(np.subtract.outer(a, b)) / 0.7).mean()
-
-    spread = np.sqrt([covariance(each, each) for each in moments])
-    assert found.spread == pytest.approx(spread, rel=1e-4)
-    neighbours = [covariance(a, b) for a, b in pairwise(moments)]
-    assert found.with_next == pytest.approx(neighbours / (spread[1:] * spread[:-1]), rel=1e-4)
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("rms", "time_s"), [(0.005, 1.0), (0.01, 1.0), (0.02, 1.0), (0.02, 2.0)], ids=str
 )
 def test_intervals_hold_the_truth_with_a_source_that_fluctuates(rms, time_s):
-    """Both durations of 36 profiles: 0.93, 0.99, 0.93 and 0.90 when this was written.
+    """Both durations of 36 profiles: 0.93, 0.96, 0.92 and 0.90 when this was written.
 
     With none allowed for: 0.77, 0.65, 0.37 and 0.29 (24 profiles).
     """

@@ -30,6 +30,97 @@ def test_layer_takes_numbers_as_the_file_does():
     assert layer.label == "CrN"
 
 
+@pytest.mark.parametrize(
+    ("written", "width"),
+    [
+        # Derived: w = 2 sqrt(2 D t), so u(w) / w is half of u(Dt) / Dt.
+        (2.0, Quantity(4.0)),
+        ({"value": 2.0, "u": 0.4}, Quantity.prior(4.0, u=0.4)),
+        ({"value": 2.0, "u": 0}, Quantity.prior(4.0, u=0)),
+        ({"guess": 2.0, "min": 0.5, "max": 8.0}, Quantity.guess(4.0, minimum=2.0, maximum=8.0)),
+    ],
+)
+def test_interdiffusion_gives_the_width(written, width):
+    layer = Layer(composition="CrN", thickness_nm=400, diffusivity_time_nm2=written)
+    stack = Stack(layers=[layer], substrate=Substrate(composition="Fe"))
+    assert stack.expanded()[0].interface_width_nm == width
+
+
+@pytest.mark.parametrize(
+    ("shape", "thickness"),
+    # Derived: what diffuses in is 2 sqrt(D t / pi), and sqrt(pi D t) below a thin film.
+    [("constant source", 20.0 / math.sqrt(math.pi)), ("limited source", 10.0 * math.sqrt(math.pi))],
+)
+def test_what_diffuses_in_gives_the_thickness(shape, thickness):
+    case = Layer(composition="CrN", interface_shape=shape, diffusivity_time_nm2={"guess": 100.0})
+    stack = Stack(layers=[case], substrate=Substrate(composition="Fe"))
+    found = stack.expanded()[0].thickness_nm
+    assert float(found) == pytest.approx(thickness)
+    assert found.status == "guess"
+    saturated = Layer(
+        composition="CrN", thickness_nm=90, interface_shape=shape, diffusivity_time_nm2=100.0
+    )
+    assert saturated.true_thickness == Quantity(90.0)
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        ({}, "missing"),
+        ({"diffusivity_time_nm2": 4.0}, "missing"),
+        ({"interface_shape": "constant source", "interface_width_nm": 4.0}, "missing"),
+        (
+            {
+                "interface_shape": "limited source",
+                "diffusivity_time_nm2": {"value": 4.0, "u": 1.0},
+            },
+            "missing; it follows from a diffusivity_time_nm2 only if that is > 0 and has no"
+            " uncertainty",
+        ),
+    ],
+)
+def test_a_thickness_that_nothing_gives(keys, problem):
+    problems = problems_of(lambda: Layer(composition="CrN", **keys))
+    assert problems == [f'Layer "CrN" thickness_nm: {problem}']
+
+
+def test_a_sharp_transition_is_known_to_have_no_width():
+    layer = Layer(composition="CrN", thickness_nm=400, interface_shape="sharp")
+    assert layer.true_width == Quantity.prior(0.0, u=0.0)
+
+
+def test_a_table_gives_the_width_unless_one_is_written():
+    keys = {"interface_shape": "tabulated", "interface_table": [[5.0, 0.0], [15.0, 1.0]]}
+    layer = Layer(composition="CrN", thickness_nm=400, **keys)
+    assert float(layer.true_width) == pytest.approx(6.826895)  # 2 Phi(1) - 1 of 10 nm
+    stretched = Layer(composition="CrN", thickness_nm=400, interface_width_nm=3.0, **keys)
+    assert stretched.true_width == Quantity(3.0)
+
+
+@pytest.mark.parametrize(
+    ("table", "problem"),
+    [
+        (5, "must be a list of [position in nm, share], got 5"),
+        ([[0, 0]], "must have from 2 to 200 rows, got 1"),
+        ([[0, 0], [1]], "row 2 must be two numbers, position in nm and share, got [1]"),
+        ([[0, 0], [1, "1"]], "row 2 must be two numbers, position in nm and share, got [1, '1']"),
+        ([[0, 0], [1, 1.2]], "row 2 share must be from 0 to 1, got 1.2"),
+        ([[0, 0], [2e9, 1]], "row 2 position must be from -1e9 to 1e9, got 2e+09"),
+        ([[0, 0], [0, 1]], "row 2 position must be 1e-06 nm or more below 0 before it, got 0"),
+        ([[0, 0], [1, 0.5], [2, 0.4]], "row 3 share must be >= 0.5 before it, got 0.4"),
+        (
+            [[0, 0], [1, 0.9]],
+            "share must run from 0 in the first row to 1 in the last, got 0 to 0.9",
+        ),
+        ([[i, i / 300] for i in range(301)], "must have from 2 to 200 rows, got 301"),
+    ],
+)
+def test_tables_that_are_no_transitions(table, problem):
+    keys = {"interface_shape": "tabulated", "interface_table": table}
+    problems = problems_of(lambda: Layer(composition="CrN", thickness_nm=4, **keys))
+    assert problems == [f'Layer "CrN" interface_table: {problem}']
+
+
 def test_repr_shows_what_is_written():
     layer = Layer(composition="CrN", thickness_nm=400)
     assert repr(layer) == "Layer(composition='CrN', thickness_nm=Quantity(400.0))"
@@ -72,11 +163,11 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
 @pytest.mark.parametrize(
     ("keys", "line"),
     [
-        ({}, "composition: missing; write one of composition, composition_mass, material"),
+        ({}, "composition: missing; write one of composition, composition_mass, material, grading"),
         (
             {"composition": "CrN", "material": "x"},
             '"x" material: stands beside composition; write only one of composition,'
-            " composition_mass, material",
+            " composition_mass, material, grading",
         ),
         (
             {"composition": 5},
@@ -101,8 +192,46 @@ def test_a_good_layer_stays_good_after_a_stack_that_failed():
         ({"composition": "CrN", "name": 5}, '"CrN" name: must be text, got 5'),
         (
             {"composition": "CrN", "interface_shape": "errf"},
-            '"CrN" interface_shape: must be "erf", "linear" or "exponential", got "errf";'
-            " did you mean erf?",
+            '"CrN" interface_shape: must be "erf", "linear", "exponential", "logistic", "sharp",'
+            ' "tabulated", "constant source" or "limited source", got "errf"; did you mean erf?',
+        ),
+        (
+            {"composition": "CrN", "interface_shape": "sharp", "interface_width_nm": 2},
+            '"CrN" interface_width_nm: a transition that is "sharp" has no width',
+        ),
+        (
+            {"composition": "CrN", "interface_shape": "tabulated"},
+            '"CrN" interface_table: missing; needed with interface_shape = "tabulated"',
+        ),
+        (
+            {"composition": "CrN", "interface_table": [[0, 0], [1, 1]]},
+            '"CrN" interface_table: goes with interface_shape = "tabulated"',
+        ),
+        (
+            {
+                "composition": "CrN",
+                "interface_shape": "tabulated",
+                "interface_table": [[0, 0], [1, 1]],
+                "interface_width_nm": 0,
+            },
+            '"CrN" interface_width_nm: must be > 0 for a table, got 0',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": 2, "interface_width_nm": 4},
+            '"CrN" diffusivity_time_nm2: stands beside interface_width_nm; write one',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": 2, "interface_shape": "linear"},
+            '"CrN" diffusivity_time_nm2: goes with interface_shape = "erf", "constant source" or'
+            ' "limited source"',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": {"value": 0, "u": 1}},
+            '"CrN" diffusivity_time_nm2: of the value 0 must have u = 0',
+        ),
+        (
+            {"composition": "CrN", "diffusivity_time_nm2": -1},
+            '"CrN" diffusivity_time_nm2: must be >= 0, got -1',
         ),
         ({"composition": "CrN", "repeat": 2}, '"CrN" repeat: a period cannot hold another period'),
     ],
@@ -412,3 +541,114 @@ def test_number_of_written_layers_is_limited():
     layers = [{"composition": "Cr", "thickness_nm": 1}] * 1001
     problems = problems_of(lambda: Stack(layers=layers, substrate={"composition": "Fe"}))
     assert problems == ["layer: must be at most 1000 layers, got 1001"]
+
+
+# --- graded layers -----------------------------------------------------------------------------
+
+NITRIDES = {
+    "TiN": {"composition": "TiN", "density_g_cm3": 5.0},
+    "CrN": {"composition": "CrN", "density_g_cm3": 6.0},
+}
+ROWS = [[0, "TiN"], [0.25, "CrN"], [1, "TiN"]]
+
+
+def graded(thickness_nm=80.0, **keys):
+    keys = {"name": "grade", "grading": ROWS, **keys}
+    return Layer(thickness_nm=thickness_nm, **keys)
+
+
+def stack_of(*layers):
+    return Stack(layers=layers, substrate=Substrate(composition="Fe"), materials=NITRIDES)
+
+
+def test_a_graded_layer_is_made_of_its_materials():
+    # Derived: materials rise and fall along straight lines, so each holds half of the steps to its
+    # neighbours, of 20 and 60 nm.
+    layers = stack_of(graded(interface_width_nm=3.0)).expanded()[:-1]
+    assert [layer.name for layer in layers] == ["grade: TiN", "grade: CrN", "grade: TiN (2)"]
+    assert {layer.label for layer in layers} == {"grade"}
+    assert [float(layer.thickness_nm) for layer in layers] == [10.0, 40.0, 30.0]
+    assert {layer.thickness_nm.u for layer in layers} == {0.0}
+    assert [layer.interface_shape for layer in layers] == ["linear", "linear", "erf"]
+    assert layers[-1].interface_width_nm == Quantity(3.0)
+    assert layers[0].rate_group == layers[2].rate_group == "material TiN"
+
+
+def test_a_graded_layer_without_a_name_is_called_by_its_ends():
+    assert graded(name=None, grading=[[0, "TiN"], [1, "CrN"]]).label == "TiN to CrN"
+    assert stack_of(graded(name=None)).elements() == ["Ti", "N", "Cr", "Fe"]
+
+
+def test_a_period_may_hold_a_graded_layer():
+    period = RepeatedLayers(repeat=2, of=[graded(), Layer(material="CrN", thickness_nm=5)])
+    names = [layer.name for layer in stack_of(period).expanded()[:-1]]
+    assert names[:4] == ["grade: TiN #1", "grade: CrN #1", "grade: TiN #1 (2)", "CrN #1"]
+    assert len(names) == len(set(names)) == 8
+
+
+@pytest.mark.parametrize(
+    ("rows", "problem"),
+    [
+        (5, "must be a list of [relative depth, material], got 5"),
+        ([[0, "TiN"]], "must have from 2 to 200 rows, got 1"),
+        (
+            [[0, "TiN"], [1, 2]],
+            "row 2 must be a relative depth and the name of a material, got [1, 2]",
+        ),
+        ([[0, "TiN"], ["1", "CrN"]], 'row 2 relative depth must be a number, got "1"'),
+        (
+            [[0, "TiN"], [0, "CrN"], [1, "TiN"]],
+            "row 2 relative depth must be 0.0001 or more below 0 before it, got 0",
+        ),
+        (
+            [[0, "TiN"], [0.9, "CrN"]],
+            "relative depth must run from 0 in the first row to 1 in the last, got 0 to 0.9",
+        ),
+    ],
+)
+def test_rows_that_are_no_grading(rows, problem):
+    assert problems_of(lambda: graded(grading=rows)) == [f'Layer "grade" grading: {problem}']
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        (
+            {"thickness_nm": {"guess": 80}},
+            "thickness_nm: of a graded layer must be a plain number or exactly known (u = 0),"
+            " got {'guess': 80.0}",
+        ),
+        (
+            {"material": "TiN"},
+            "grading: stands beside material; write only one of composition, composition_mass,"
+            " material, grading",
+        ),
+        ({"thickness_nm": 1e-5}, "grading: has rows that are less than 1e-05 nm apart"),
+        ({"density_g_cm3": 5}, "density_g_cm3: belongs in [material.TiN], named here"),
+        (
+            {
+                "thickness_nm": None,
+                "interface_shape": "constant source",
+                "diffusivity_time_nm2": 5,
+            },
+            "thickness_nm: missing; that of a graded layer has to be written",
+        ),
+    ],
+)
+def test_graded_layers_that_cannot_be(keys, problem):
+    assert problems_of(lambda: graded(**keys)) == [f'Layer "grade" {problem}']
+
+
+def test_a_grading_names_materials():
+    rows = [[0, "TiN"], [1, "TiM"]]
+    assert problems_of(lambda: stack_of(graded(grading=rows))) == [
+        'layer[1] "grade" grading: there is no [material.TiM]; did you mean TiN?'
+    ]
+
+
+def test_an_inversion_is_told_that_a_graded_layer_is_known():
+    assert list(stack_of(graded()).not_held()) == [
+        'layer[1] "grade" thickness_nm: an inversion holds a graded layer as it is written;'
+        " write { value = 80, u = 0 } if it is known"
+    ]
+    assert list(stack_of(graded({"value": 80.0, "u": 0})).not_held()) == []

@@ -8,6 +8,7 @@ import csv
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import craterfront as cf
@@ -52,7 +53,7 @@ class Coating:
         self.zinc_nm = thickness_from_areal_mass_nm((1.0 - ALLOY_SHARE) * self.mass, zinc)
         self.rates = erosion_rate_nm_s({"Zn": 1.0}, zinc), erosion_rate_nm_s(self.alloy, density)
 
-    def simulated(self, curvature, roughness_nm, sampled=SAMPLED):
+    def simulated(self, curvature, roughness_nm, sampled=SAMPLED, seed=1, **noise):
         through = self.zinc_nm / self.rates[0] + self.alloy_nm / self.rates[1]
         duration = 1.3 * through + 0.1 * self.zinc_nm / RATE_IRON_NM_S
         zinc = cf.Layer(
@@ -72,8 +73,9 @@ class Coating:
             crater=cf.ParabolicCrater(curvature=curvature),
             roughness=cf.Roughness(initial_nm=roughness_nm),
             detection=cf.Detection(sampling_s=duration / sampled, duration_s=duration),
+            noise=cf.Noise(**noise),
         )
-        return cf.simulate(cf.Stack(layers=[zinc, alloy], substrate=steel), setup, seed=1)
+        return cf.simulate(cf.Stack(layers=[zinc, alloy], substrate=steel), setup, seed=seed)
 
 
 def calibration(densities):
@@ -158,3 +160,18 @@ def test_one_per_cent_is_not_reached_where_all_erode_at_the_same_rate():
     mass, _, alloy, _ = found(coating.simulated(CURVED, ROUGH_NM))
     assert mass / coating.mass - 1.0 == pytest.approx(-0.0029, rel=0.1)
     assert alloy / coating.alloy_nm - 1.0 == pytest.approx(-0.032, rel=0.1)
+
+
+def test_what_is_reached_with_noise():
+    """1.3e5 counts/s of zinc and a source that flickers by 0.5 % (invented). Measured over 20
+    profiles of Z100, Z275 and Z600: the mass scatters by 0.07, 0.04 and 0.03 %, the iron-zinc layer
+    by 0.9, 0.33 and 0.21 %, about the deviations without noise."""
+    coating = Coating("Z275")
+    noise = {"counts_per_unit_s": 10.0, "flicker": cf.Flicker(rms=0.005, correlation_s=0.1)}
+    profiles = [coating.simulated(CURVED, ROUGH_NM, seed=seed, **noise) for seed in range(10)]
+    clean = found(coating.simulated(CURVED, ROUGH_NM))
+    noisy = np.array([found(profile) for profile in profiles])
+    for number, truth, scatter in ((0, coating.mass, 0.0004), (2, coating.alloy_nm, 0.0033)):
+        deviation = noisy[:, number] / truth - 1.0
+        assert deviation.std(ddof=1) == pytest.approx(scatter, rel=0.7)  # 3 sd of 10 drawn
+        assert deviation.mean() == pytest.approx(clean[number] / truth - 1.0, abs=scatter)
