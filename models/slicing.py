@@ -244,6 +244,12 @@ def _march(
     return edges, divided
 
 
+def _has_spread(features: Features, layer: int) -> bool:
+    """Whether there is any spread in a layer, or it begins there: else nothing grows."""
+    begins = features.variance_per_nm[layer] > 0.0 or features.relative > 0.0
+    return bool(features.variance[layer] > 0.0 or begins)
+
+
 def plan_slices(
     planes_nm: np.ndarray,
     substrate_nm: float,
@@ -303,7 +309,7 @@ def plan_slices(
                 rate,
                 features.sampling_dose * rate,
                 features.coarsest_nm,
-                features.spread_grows,
+                features.spread_grows and _has_spread(features, index),
                 refine,
                 around,
             )
