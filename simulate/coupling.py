@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, PlainValidator
+from pydantic import AfterValidator, Field, PlainValidator
 
 from craterfront.problems import shown
 from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number, within
@@ -63,7 +63,9 @@ class Coupling(Table):
     """
 
     annuli: Annotated[int, whole_number(1, MOST_ANNULI)] = 64
-    relative_current: Annotated[dict[str, float], PlainValidator(_currents)] = {}  # noqa: RUF012
+    relative_current: Annotated[dict[str, float], PlainValidator(_currents)] = Field(
+        default_factory=dict
+    )
     slope_coefficient: Annotated[Quantity, AfterValidator(within(at_least=0, at_most=10))] = (
         Quantity.default(0.0)
     )

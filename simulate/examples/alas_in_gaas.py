@@ -124,15 +124,15 @@ def response(x: np.ndarray, mixing: float, roughness: float, escape: float) -> n
     """Signal at the distance x below a thin layer, per amount [1/nm].
 
     A zone as thick as the mixing length w is always fully mixed and recedes with the surface, the
-    signal comes from the escape depth l, and the roughness s smears both as a Gaussian: the model
+    signal comes from the escape depth e, and the roughness s smears both as a Gaussian: the model
     of S. Hofmann et al., Appl. Surf. Sci. 314 (2014) 942, with the expression derived here from
-    exp(x/l)/l ahead of the zone and (1 - exp(-w/l))/w exp(-(x + w)/w) from x = -w on.
+    exp(x/e)/e ahead of the zone and (1 - exp(-w/e))/w exp(-(x + w)/w) from x = -w on.
     """
-    w, s, l = mixing, roughness, escape  # noqa: E741
+    w, s, e = mixing, roughness, escape
     root = np.sqrt(2.0)
     mixed = np.exp(-(x + w) / w + s**2 / (2 * w**2)) * (1 + erf(((x + w) / s - s / w) / root))
-    below = np.exp(x / l + s**2 / (2 * l**2)) * erfc(((x + w) / s + s / l) / root)
-    return (1 - np.exp(-w / l)) / (2 * w) * mixed + below / (2 * l)
+    below = np.exp(x / e + s**2 / (2 * e**2)) * erfc(((x + w) / s + s / e) / root)
+    return (1 - np.exp(-w / e)) / (2 * w) * mixed + below / (2 * e)
 
 
 def published_signal(depth_nm: np.ndarray) -> np.ndarray:
