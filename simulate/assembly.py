@@ -6,21 +6,24 @@ are not fixed. Nothing else translates between the experiment file and the physi
 """
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import replace
 
 import numpy as np
 
-from craterfront import crater_parameters, electrons, ions
+from craterfront import crater_parameters, ions
 from craterfront import parameters as rules
+from craterfront.instrument_parameters import (
+    DEFAULT_DISPLACEMENT,
+    RANGE_TO_LENGTH,
+    SHARE_OF_RANGE,
+    TRANSIENT,
+    InstrumentParameters,
+)
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
-from craterfront.models.causes import u_rel
-from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.models.engine import Instrument, LayeredSample, plan
-from craterfront.models.relocation import shortest_decay_length
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth
 from craterfront.models.slicing import SlicePlan
@@ -32,7 +35,6 @@ from craterfront.models.transitions import (
     support_nm,
 )
 from craterfront.models.validity import collected_warnings
-from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
 from craterfront.reading_parts import ReadingParts
@@ -44,46 +46,12 @@ from craterfront.responses import (
     sensitivity_label,
 )
 from craterfront.sample import ConcreteLayer, Stack
-from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
-from craterfront.source import GlowDischarge, IonBeam
-
-NOMINAL_ATOMIC_DENSITY_PER_NM3 = 50.0
-"""Stands in where no density is known but a rate is: then no mass per area is reported."""
-
-SIMS_ESCAPE_DEPTH_NM = 0.4
-"""Escape depth of secondary ions, one to two atomic layers (from memory: 0.3 to 0.6 nm)."""
+from craterfront.setup import Setup
 
 DEFAULT_SAMPLES = 1000
 
-ION_RANGE_U_REL = 0.4
-"""Relative standard uncertainty of a projected range below 1 keV (see `models.ranges`)."""
 
-_RANGE_TO_LENGTH = 1.5  # mixing range over mixing length, where neither it nor the ions say
-
-DEFAULT_DISPLACEMENT = "exponential"
-
-_LEAST_DISPLACEMENT = 0.1  # in a fit, of the written one
-
-SHARE_OF_RANGE = 0.9699
-"""Longest mixing length in a fit, as a share of the range: below `LARGEST_LENGTH_TO_RANGE`."""
-
-
-_MOST_DEFICIT = 0.99  # of the rate at first, in a fit: with none at all there is no first signal
-_MOST_EXCESS = 100.0
-_LEAST_EFFECT = -0.99  # of hydrogen, in a fit: a line does not vanish
-
-_GROWN_BY = {
-    "none": (),
-    "statistical": (),
-    "grains": ("relative spread", "grain size"),
-    "columns": ("relative spread",),
-    "saturating": ("final roughness", "settling depth"),
-}
-
-_TRANSIENT = ("surface transient excess", "surface transient depth")
-
-
-class Assembly:
+class Assembly(InstrumentParameters):
     """All parameters of an experiment, and the engine's input for any values of them.
 
     Parameters
@@ -124,11 +92,7 @@ class Assembly:
         depth_axis: bool = False,
         merge_equal: bool = True,
     ) -> None:
-        self.stack, self.setup, self.depth_axis = stack, setup, depth_axis
-        self.layers = stack.expanded()
-        self.elements = tuple(stack.elements())
-        self.channels: tuple[Channel, ...] = setup.detection.channels(self.elements)
-        self.parameters: list[Parameter] = []
+        super().__init__(stack, setup, depth_axis)
         self.warnings: list[str] = []
         self.knows_rates = True
         with collected_warnings(self.warnings):
@@ -137,26 +101,9 @@ class Assembly:
     def _build(self, merge_equal: bool) -> None:
         """Parameters of all parts, then what they make of materials and channels."""
         setup = self.setup
-        self._problems: list[str] = []
-        self._index: dict[tuple[str, str], int] = {}
         self._merge_equal = merge_equal
-        self._atoms = [atomic_density_per_nm3(layer.composition, 1.0) for layer in self.layers]
-        self._density = [self._add_density(index) for index in range(len(self.layers))]
-        self._thickness = [self._add_thickness(layer) for layer in self.layers[:-1]]
-        self._width = [self._add_width(index) for index in range(len(self.layers) - 1)]
-        self._rough = [self._add_interface_roughness(layer) for layer in self.layers[:-1]]
-        self._mixing_length: list[int | None] = [None] * len(self.layers)
-        self._heights: np.ndarray | None = None
-        self._estimates = self._estimated_rates()
-        self._shared_causes = self._causes_of_several()
-        self._rate_factors: dict[int, dict[int, float]] = {}
-        self._rate = [self._add_rate(index) for index in range(len(self.layers))]
+        self._add_layers()
         self._add_instrument()
-        self._add_residence()
-        self._add_self_absorption()
-        self._add_hydrogen()
-        self._add_start_up()
-        self._add_surface_transient()
         if self._problems:
             raise InputProblems(self._problems)
         self._materials, self._material_of = self._find_materials()
@@ -190,11 +137,6 @@ class Assembly:
 
     # --- what the engine takes -----------------------------------------------------------------
 
-    @property
-    def nominal(self) -> np.ndarray:
-        """Nominal value of every parameter."""
-        return np.array([parameter.value for parameter in self.parameters])
-
     def sample(self, values: np.ndarray) -> LayeredSample:
         """Sample for the given parameter values."""
         rates = np.array([self._rate_nm_s(index, values) for index in range(len(self.layers))])
@@ -212,15 +154,6 @@ class Assembly:
         )
         return _joined(sample) if self._merge_equal else sample
 
-    def _relief_nm(self, values: np.ndarray) -> np.ndarray:
-        """Height of each interface against the outer surface, which may follow a share of it."""
-        return np.array(
-            [
-                0.0 if index is None else (1.0 - layer.conformal) * float(values[index])
-                for index, layer in zip(self._rough, self.layers, strict=False)
-            ]
-        )
-
     def instrument(self, values: np.ndarray) -> Instrument:
         """Instrument for the given parameter values."""
         setup = self.setup
@@ -231,7 +164,7 @@ class Assembly:
 
         index = self._mixing_length[0]
         length = 0.0 if index is None else float(values[index])
-        reach = value("mixing range") or _RANGE_TO_LENGTH * length
+        reach = value("mixing range") or RANGE_TO_LENGTH * length
         reach = max(reach, length / SHARE_OF_RANGE)
         length = max(length, self._shortest_nm(value("displacement"), reach))
         detection = setup.detection
@@ -270,10 +203,6 @@ class Assembly:
             most = SHARE_OF_RANGE * range_nm * self._zone_depth(index, values)
             lengths.append(math.nan if own is None else min(float(values[own]), most))
         return np.array(lengths)
-
-    def _zone_depth(self, index: int, values: np.ndarray) -> float:
-        """Depth of the altered layer in a layer over that in the first: it holds as many atoms."""
-        return self._atomic_density(0, values) / self._atomic_density(index, values)
 
     def reading_parts(self, edges_s: np.ndarray, values: np.ndarray) -> ReadingParts:
         """When the engine is to be asked for readings with these edges, or for snapshots."""
@@ -395,7 +324,7 @@ class Assembly:
 
     def _transient(self, values: np.ndarray) -> tuple[float, float] | None:
         """Excess of the surface transient, and the time that its depth takes [s]."""
-        excess, depth = (self.index_of(kind) for kind in _TRANSIENT)
+        excess, depth = (self.index_of(kind) for kind in TRANSIENT)
         if excess is None or depth is None:
             return None
         return float(values[excess]), float(values[depth]) / self._rate_nm_s(0, values)
@@ -407,21 +336,9 @@ class Assembly:
             return np.zeros(time_edges_s.size - 1)
         return start_up.mean_remainder(time_edges_s, float(values[decay]))
 
-    def index_of(self, kind: str, name: str = "") -> int | None:
-        """Index of a parameter by kind and group, or None."""
-        return self._index.get((kind, name))
-
     def material_of(self, layer: int) -> int:
         """Material of the engine that a layer consists of."""
         return self._material_of[layer]
-
-    def thickness_index(self, layer: int) -> int:
-        """Parameter that is the thickness of a layer."""
-        return self._thickness[layer]
-
-    def rate_index(self, layer: int) -> int:
-        """Parameter that is the erosion rate of a layer, but for a common factor."""
-        return self._rate[layer]
 
     def rates_behind(self, index: int) -> dict[int, float]:
         """Rates that turn a length into the time in which a profile shows it.
@@ -457,10 +374,6 @@ class Assembly:
                 behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 
-    def width_index(self, layer: int) -> int:
-        """Parameter that is the width of the interface below a layer."""
-        return self._width[layer]
-
     def linear_rows(self) -> list[tuple[str, str, str, str]]:
         """Rows for the table of parameters: the linear numbers."""
         return [
@@ -489,10 +402,6 @@ class Assembly:
     def nominal_rate_nm_s(self, layer: int) -> float:
         """Nominal erosion rate of a layer [nm/s] (1 on a depth axis)."""
         return self._rate_nm_s(layer, self.nominal)
-
-    def density_index(self, layer: int) -> int:
-        """Parameter that is the density of a layer."""
-        return self._density[layer]
 
     def shows(self, response: Response, layer: int) -> bool:
         """Whether a response collects anything out of a layer."""
@@ -537,401 +446,7 @@ class Assembly:
         written = self.setup.detection.sampling_s
         return self.duration_s() / DEFAULT_SAMPLES if written is None else float(written)
 
-    # --- parameters ----------------------------------------------------------------------------
-
-    def _add(self, parameter: Parameter, kind: str, group: str = "") -> int:
-        key = (kind, group)
-        if key not in self._index:
-            self._index[key] = len(self.parameters)
-            self.parameters.append(parameter)
-        return self._index[key]
-
-    def _add_thickness(self, layer: ConcreteLayer) -> int:
-        group = layer.thickness_group
-        return self._add(rules.thickness(group, layer.thickness_nm), "thickness", group)
-
-    def _add_density(self, index: int) -> int:
-        layer = self.layers[index]
-        group, known = layer.density_group, layer.density_g_cm3
-        if known is None:
-            nominal = NOMINAL_ATOMIC_DENSITY_PER_NM3 / self._atoms[index]
-            return self._add(rules.unknown_density(group, nominal), "density", group)
-        return self._add(rules.density(group, known), "density", group)
-
-    def _add_width(self, index: int) -> int:
-        layer = self.layers[index]
-        neighbours = [layer.thickness_nm.value]
-        if index + 1 < len(self.layers) - 1:
-            neighbours.append(self.layers[index + 1].thickness_nm.value)
-        widest = max(min(neighbours), layer.interface_width_nm.value * 1.5)
-        parameter = rules.width(layer.width_group, layer.interface_width_nm, widest)
-        return self._add(parameter, "width", layer.width_group)
-
-    def _add_interface_roughness(self, layer: ConcreteLayer) -> int | None:
-        """None where an interface is flat."""
-        rough, group = layer.interface_roughness_nm, layer.roughness_group
-        if rough.value == 0:
-            return None
-        kind = "interface roughness"
-        name = f"interface roughness below {group}"
-        return self._add(rules.instrument_number(name, kind, "nm", rough), kind, group)
-
-    def _add_rate(self, index: int) -> int:
-        layer = self.layers[index]
-        if self.depth_axis:
-            return self._add(
-                rules.exact("depth per depth", "rate", "", 1.0, "the profile has a depth axis"),
-                "rate",
-                "",
-            )
-        group = layer.rate_group
-        if layer.erosion_rate_nm_s is not None:
-            return self._add(rules.rate(group, layer.erosion_rate_nm_s), "rate", group)
-        estimate = self._estimates.get(group)
-        if estimate is None:
-            return self._add(rules.exact(group, "rate", "nm/s", 1.0), "rate", group)
-        common = self._add_common_rate()
-        shared = {c: ln_sd for c, ln_sd in estimate.causes.items() if c in self._shared_causes}
-        own = {c: ln_sd for c, ln_sd in estimate.causes.items() if c not in shared}
-        rate = self._add(
-            rules.estimated_rate(group, estimate.nm_s, u_rel(own), estimate.why), "rate", group
-        )
-        self._rate_factors[rate] = {} if common is None else {common: 1.0}
-        for cause, ln_sd in shared.items():
-            factor = rules.shared_rate_factor(cause, abs(ln_sd))
-            index = self._add(factor, factor.kind, cause)
-            self._rate_factors[rate][index] = ln_sd / self.parameters[index].u
-        return rate
-
-    def _add_common_rate(self) -> int | None:
-        """What all estimated rates of a lamp, or of one measured rate, have in common."""
-        source = self.setup.source
-        if source is None or not (isinstance(source, GlowDischarge) or source.has_measured_rate):
-            return None
-        kind = "common rate factor"
-        known = self.index_of(kind)
-        if known is not None:
-            return known
-        ln_sd = ions.common_rate_ln_sd(source)
-        return self._add(rules.common_rate_factor(ln_sd, measured=source.has_measured_rate), kind)
-
-    def _estimated_rates(self) -> dict[str, ions.EstimatedRate]:
-        """Rates that nobody wrote, by their group."""
-        if self.depth_axis:
-            return {}
-        found = {
-            layer.rate_group: self._estimated_rate(layer)
-            for layer in self.layers
-            if layer.erosion_rate_nm_s is None
-        }
-        return {group: rate for group, rate in found.items() if rate is not None}
-
-    def _causes_of_several(self) -> set[str]:
-        """Causes on which more than one of the estimated rates rests."""
-        rests = Counter(cause for rate in self._estimates.values() for cause in rate.causes)
-        return {cause for cause, count in rests.items() if count > 1}
-
-    def _estimated_rate(self, layer: ConcreteLayer) -> ions.EstimatedRate | None:
-        """Rate from tables, yields and the source; None with a problem."""
-        source, density = self.setup.source, layer.density_g_cm3
-        if source is None or density is None:
-            problem = "missing, and nothing gives it"
-        else:
-            try:
-                rate = ions.erosion_rate(layer.composition, float(density), source)
-                if 0 < rate.nm_s < math.inf:
-                    return rate
-                problem = f"missing, and the yields give {rate.nm_s:g} nm/s"
-            except (ValueError, ArithmeticError, DensityUnknown, FormulaError) as error:
-                problem = str(error)
-        problem = f"layer {shown(layer.label)} erosion_rate_nm_s: {problem}"
-        if problem not in self._problems:  # as it is in every period
-            self._problems.append(problem)
-        return None
-
-    def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
-        rate = self._rate[index]
-        factors = self._rate_factors.get(rate, {})
-        return float(values[rate] * math.prod(values[i] ** power for i, power in factors.items()))
-
-    def _add_instrument(self) -> None:
-        setup = self.setup
-        number = rules.instrument_number
-        for parameter, kind, key in crater_parameters.parameters(setup):
-            self._add(parameter, kind, key)
-        rough = setup.roughness
-        initial = rough.initial_nm
-        if rough.heights is not None:
-            self._heights, sd_nm = rough.heights.classes()
-            initial = initial if rough.is_written("initial_nm") else Quantity(sd_nm)
-        name = "initial roughness"
-        widest = self._whole_depth_nm()
-        self._add(number(name, name, "nm", initial, widest=widest), name)
-        grown = {
-            "relative spread": ("relative spread of rates", "", rough.relative_spread),
-            "grain size": ("grain size", "nm", rough.grain_nm),
-            "final roughness": ("final roughness", "nm", rough.final_nm),
-            "settling depth": ("settling depth of roughness", "nm", rough.settling_nm),
-        }
-        for kind, (label, unit, quantity) in grown.items():
-            if quantity is None or kind not in _GROWN_BY[rough.growth]:
-                continue
-            upper = 1.0 if kind == "relative spread" else math.inf
-            self._add(number(label, kind, unit, quantity, upper=upper, widest=widest), kind)
-        self._add_mixing()
-        self._add_escape_depth()
-
-    def _add_residence(self) -> None:
-        written = self.setup.detection.residence_s
-        if written is not None:
-            name = "residence time"
-            self._add(rules.positive_instrument_number(name, name, "s", written), name)
-
-    def _add_self_absorption(self) -> None:
-        for channel in self.channels:
-            written = channel.self_absorption_nm2_s
-            if written is not None:
-                name = f"self-absorption of {channel.name}"
-                self._add(
-                    rules.positive_instrument_number(name, "self-absorption", "nm2 s", written),
-                    "self-absorption",
-                    channel.name,
-                )
-
-    def _add_hydrogen(self) -> None:
-        detection = self.setup.detection
-        if not detection.has_hydrogen_effect or detection.hydrogen_half_per_nm2_s is None:
-            return
-        kind = "hydrogen effect"
-        for channel in self.channels:
-            if channel.hydrogen_effect is not None:
-                parameter = rules.instrument_number(
-                    f"{kind} on {channel.name}",
-                    kind,
-                    "",
-                    channel.hydrogen_effect,
-                    lower=_LEAST_EFFECT,
-                    upper=_MOST_EXCESS,
-                )
-                self._add(parameter, kind, channel.name)
-        kind = "hydrogen of half effect"
-        half = detection.hydrogen_half_per_nm2_s
-        self._add(rules.positive_instrument_number(kind, kind, "1/(nm2 s)", half), kind)
-
-    def _add_start_up(self) -> None:
-        written = self.setup.start_up
-        if written is None:
-            return
-        name = "start-up rate deficit"
-        self._add(
-            rules.instrument_number(name, name, "", written.rate_deficit, upper=_MOST_DEFICIT), name
-        )
-        name = "start-up decay time"
-        self._add(rules.positive_instrument_number(name, name, "s", written.decay_s), name)
-
-    def _add_surface_transient(self) -> None:
-        written = self.setup.surface_transient
-        if written is None:
-            return
-        excess, depth = _TRANSIENT
-        self._add(
-            rules.instrument_number(
-                excess,
-                excess,
-                "",
-                written.rate_excess,
-                lower=-_MOST_DEFICIT,
-                upper=_MOST_EXCESS,
-                signed=True,
-            ),
-            excess,
-        )
-        self._add(rules.positive_instrument_number(depth, depth, "nm", written.decay_nm), depth)
-
-    def _add_mixing(self) -> None:
-        mixing = self.setup.mixing
-        if mixing.model == "none":
-            return
-        if isinstance(mixing.length_nm, dict):
-            self._add_mixing_by_layer()
-            return
-        length = mixing.length_nm
-        why = ""
-        if length is None:
-            length, why = Quantity.default(self._ion_range_nm()), "projected range of the ions"
-            if length.value == 0:
-                self._problems.append("mixing length_nm: missing; [source] has no ions to range")
-                return
-        upper = math.inf
-        if mixing.model == "uniform":
-            pass
-        elif mixing.range_nm is not None:
-            upper = self._add_mixing_range(mixing.range_nm, length)
-        elif self._ion_range_nm() > 0:
-            reach = Quantity.default(self._default_mixing_range_nm(length.value))
-            upper = self._add_mixing_range(reach, length)
-        else:
-            why = f"{why}; within {_RANGE_TO_LENGTH:g} times as much".removeprefix("; ")
-        self._mixing_length[0] = self._add_mixing_length("mixing length", length, upper, "", why)
-        if mixing.model == "relocation" and mixing.displacement_nm is not None:
-            self._add_displacement(mixing.displacement_nm, length)
-
-    def _add_displacement(self, written: Quantity, length: Quantity) -> None:
-        kind = "displacement"
-        least = _LEAST_DISPLACEMENT * written.value
-        self._add(rules.instrument_number(kind, kind, "nm", written, lower=least), kind)
-        within = self.index_of("mixing range")
-        reach = _RANGE_TO_LENGTH * length.value
-        reach = reach if within is None else self.parameters[within].value
-        shortest = self._shortest_nm(written.value, reach)
-        if length.value < shortest:
-            self._problems.append(
-                f"mixing length_nm: must be at least {shortest:.4g} with displacement_nm ="
-                f" {shown(written.value)} and range_nm = {reach:.4g}, got {length.value:.4g}"
-            )
-
-    def _shortest_nm(self, displacement_nm: float, range_nm: float) -> float:
-        """Shortest trailing decay length that relocation makes; 0 without it."""
-        if not displacement_nm:
-            return 0.0
-        law = self.setup.mixing.displacement or DEFAULT_DISPLACEMENT
-        return range_nm * shortest_decay_length(law, displacement_nm / range_nm)
-
-    def _add_mixing_length(
-        self, name: str, length: Quantity, upper: float, group: str, why: str = ""
-    ) -> int:
-        parameter = rules.instrument_number(
-            name,
-            "mixing length",
-            "nm",
-            length,
-            lower=rules.LEAST_MIXING * length.value,
-            upper=max(upper, length.value),
-            widest=self._whole_depth_nm(),
-            default_u_rel=ION_RANGE_U_REL,
-            why=why,
-        )
-        return self._add(parameter, "mixing length", group)
-
-    def _add_mixing_by_layer(self) -> None:
-        """A mixing length for each layer that the table has."""
-        mixing, nominal = self.setup.mixing, self.nominal
-        first = mixing.length_in(self.layers[0])
-        assert first is not None  # else the experiment would have a mistake
-        reach = mixing.range_nm or Quantity.default(self._default_mixing_range_nm(first[1].value))
-        upper = math.inf
-        if mixing.range_nm is not None or self._ion_range_nm() > 0:
-            upper = self._add_mixing_range(reach, first[1])
-        for index, layer in enumerate(self.layers):
-            own = mixing.length_in(layer)
-            if own is None:
-                continue
-            (key, length), depth = own, self._zone_depth(index, nominal)
-            self._mixing_length[index] = self._add_mixing_length(
-                f"mixing length in {key}", length, upper * depth, key
-            )
-            most = LARGEST_LENGTH_TO_RANGE * reach.value * depth
-            problem = f"mixing length_nm: {key} must be < {most:.4g}, got {length.value:.4g}: the"
-            problem += " altered layer holds as many atoms there as in the first layer"
-            if index and length.value >= most and problem not in self._problems:
-                self._problems.append(problem)
-
-    def _own_mixing_lengths_nm(self) -> list[float]:
-        """Nominal mixing lengths of layers that have one of their own."""
-        own = [self.setup.mixing.length_in(layer) for layer in self.layers]
-        return [0.0, *(length.value for _, length in filter(None, own))]
-
-    def _add_mixing_range(self, reach: Quantity, length: Quantity) -> float:
-        """Add the range; returns the longest mixing length within it.
-
-        A written one is exact. One that follows from the ions is known no better than their range:
-        as an exact length it would be a ruler for all the others.
-        """
-        if length.value >= LARGEST_LENGTH_TO_RANGE * reach.value:
-            self._problems.append(
-                f"mixing range_nm: must be > length_nm / {LARGEST_LENGTH_TO_RANGE}"
-                f" (length_nm = {length.value:.4g}), got {shown(reach.value)}"
-            )
-        written = Quantity.prior(reach.value, u=0.0) if reach.status == "plain" else reach
-        self._add(
-            rules.instrument_number(
-                "mixing range",
-                "mixing range",
-                "nm",
-                written,
-                lower=0.1 * reach.value,
-                default_u_rel=ION_RANGE_U_REL,
-                why="twice the range of the ions" if reach.status == "default" else "",
-            ),
-            "mixing range",
-        )
-        return SHARE_OF_RANGE * (reach.maximum or reach.value)
-
-    def _add_escape_depth(self) -> None:
-        detection, source = self.setup.detection, self.setup.source
-        depth = detection.escape_depth_nm
-        if depth is None and detection.view == "viewed":
-            if detection.electron_energy_eV is None:
-                self._problems.append(
-                    "detection escape_depth_nm: missing; a viewed signal needs it or"
-                    " electron_energy_eV"
-                )
-            else:
-                self._add_attenuation(float(detection.electron_energy_eV))
-            return
-        if depth is None:
-            sims = isinstance(source, IonBeam)
-            depth = Quantity.default(SIMS_ESCAPE_DEPTH_NM if sims else 0.0)
-        self._add(
-            rules.instrument_number(
-                "escape depth",
-                "escape depth",
-                "nm",
-                depth,
-                widest=self._whole_depth_nm(),
-                why="" if depth.status != "default" or not depth.value else "one to two layers",
-            ),
-            "escape depth",
-        )
-
-    def _add_attenuation(self, energy_eV: float) -> None:
-        """The escape depth from the attenuation of electrons in the layers."""
-        layers = self.layers[:-1] or self.layers
-        depth_nm, u_rel = electrons.escape_depth_nm(
-            [layer.composition for layer in layers],
-            energy_eV,
-            float(self.setup.detection.emission_angle_deg),
-        )
-        self._add(
-            rules.instrument_number(
-                "escape depth",
-                "escape depth",
-                "nm",
-                Quantity.default(depth_nm),
-                default_u_rel=u_rel,
-                why=f"attenuation of electrons of {energy_eV:g} eV, mean of the layers",
-            ),
-            "escape depth",
-        )
-
-    def _whole_depth_nm(self) -> float:
-        """Nominal depth of the substrate: nothing that broadens the profile is wider."""
-        return sum(self.parameters[index].value for index in self._thickness) or math.inf
-
-    def _default_mixing_range_nm(self, length_nm: float) -> float:
-        return max(2.0 * self._ion_range_nm(), _RANGE_TO_LENGTH * length_nm)
-
-    def _ion_range_nm(self) -> float:
-        """Projected range in the first layer; 0 where the source tells nothing of the ions."""
-        if self.setup.source is None:
-            return 0.0
-        density = self.parameters[self._density[0]].value * self._atoms[0]
-        return ions.range_nm(self.layers[0].composition, density, self.setup.source)
-
     # --- materials and channels ----------------------------------------------------------------
-
-    def _atomic_density(self, index: int, values: np.ndarray) -> float:
-        return float(values[self._density[index]] * self._atoms[index])
 
     def _find_materials(self) -> tuple[list[tuple], list[int]]:
         """Distinct materials, and the material of each layer."""
