@@ -19,6 +19,8 @@ LEAST_TO_STEP = 0.02
 
 _MOST_TO_STEP = 3.0
 
+_NEAR_READING = 1e-3  # relative distance of the mean from a reading, below which a series serves
+
 
 def deviance_residuals(
     readings: np.ndarray, model: np.ndarray, gain: np.ndarray, readout: np.ndarray
@@ -51,8 +53,29 @@ def deviance_residuals(
     ratio = np.maximum(counts, 0.0) / mean
     log_term = np.zeros_like(ratio)
     np.log(ratio, out=log_term, where=ratio > 0)
-    deviance = 2.0 * mean * (ratio * log_term - ratio + 1.0)
-    return np.sign(counts - mean) * np.sqrt(np.maximum(deviance, 0.0))
+    excess = ratio - 1.0
+    series = excess**2 * (0.5 - excess * (1.0 / 6.0 - excess * (1.0 / 12.0 - excess / 20.0)))
+    half = np.where(np.abs(excess) < _NEAR_READING, series, ratio * log_term - excess)
+    return np.sign(counts - mean) * np.sqrt(np.maximum(2.0 * mean * half, 0.0))
+
+
+def deviance_slopes(
+    readings: np.ndarray, model: np.ndarray, gain: np.ndarray, readout: np.ndarray
+) -> np.ndarray:
+    """Derivatives of `deviance_residuals`, whose arguments these are, by the model.
+
+    From d D / d mean = 2 (1 - counts / mean) (derived); at the reading itself both root and
+    difference vanish, and the series of their ratio is used.
+    """
+    shift = readout / gain
+    counts = np.maximum((readings + shift) / gain, 0.0)
+    mean = np.maximum((model + shift) / gain, _SMALLEST_MEAN)
+    excess = counts / mean - 1.0
+    root = np.abs(deviance_residuals(readings, model, gain, readout)) / np.sqrt(mean)
+    near = np.abs(excess) < _NEAR_READING
+    series = 1.0 + excess * (1.0 / 6.0 - excess / 24.0)
+    ratio = np.where(near, series, np.abs(excess) / np.where(near, 1.0, root))
+    return -ratio / (np.sqrt(mean) * gain)
 
 
 def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -> np.ndarray:
@@ -60,6 +83,17 @@ def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -
     from scipy.special import log_ndtr
 
     return np.sqrt(np.maximum(-2.0 * log_ndtr((model - limit) / deviation), 0.0))
+
+
+def censored_slopes(limit: float, model: np.ndarray, deviation: np.ndarray) -> np.ndarray:
+    """Derivatives of `censored_residuals` by the model."""
+    from scipy.special import log_ndtr
+
+    above = (model - limit) / deviation
+    log_share = log_ndtr(above)
+    by_share = np.exp(-0.5 * above**2 - log_share) / math.sqrt(2.0 * math.pi)
+    root = np.sqrt(np.maximum(-2.0 * log_share, 0.0))
+    return -np.divide(by_share, root, out=np.zeros_like(root), where=root > 0) / deviation
 
 
 def rounded_residuals(
@@ -81,6 +115,25 @@ def rounded_residuals(
     best = _log_probability(np.zeros_like(model), deviation, step)
     found = _log_probability(np.abs(readings - model), deviation, step)
     return np.sign(readings - model) * np.sqrt(np.maximum(2.0 * (best - found), 0.0))
+
+
+def rounded_slopes(
+    readings: np.ndarray, model: np.ndarray, deviation: np.ndarray, step: float
+) -> np.ndarray:
+    """Derivatives of `rounded_residuals`, whose arguments these are, by the model."""
+    distance = np.abs(readings - model)
+    far = np.maximum(distance, _NEAR_READING * step)  # at the reading itself: of its neighbourhood
+    residual = np.abs(rounded_residuals(far, np.zeros_like(far), deviation, step))
+    falls = _log_probability_slope(far, deviation, step)
+    return np.divide(falls, residual, out=np.zeros_like(falls), where=residual > 0)
+
+
+def _log_probability_slope(distance: np.ndarray, deviation: np.ndarray, step: float) -> np.ndarray:
+    """Derivative of `_log_probability` by the distance."""
+    log_share = _log_probability(distance, deviation, step)
+    upper, lower = ((end * step - distance) / deviation for end in (0.5, -0.5))
+    density = np.exp(-0.5 * lower**2 - log_share) - np.exp(-0.5 * upper**2 - log_share)
+    return density / (math.sqrt(2.0 * math.pi) * deviation)
 
 
 def _log_probability(distance: np.ndarray, deviation: np.ndarray, step: float) -> np.ndarray:

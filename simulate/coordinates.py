@@ -103,6 +103,27 @@ class Coordinates:
             slope[i] += value if _is_logarithmic(self._parameters[i]) else self._scale[i]
         return slope
 
+    def jacobian(self, x: np.ndarray) -> np.ndarray:
+        """Derivatives of the free parameters by the coordinates, shape (P, P).
+
+        Row by row: of the value of a parameter, or of its square where the fit moves that.
+        """
+        values = self.values(x)
+        rows = np.zeros((x.size, x.size))
+        for i, (index, p) in enumerate(zip(self._free, self._parameters, strict=True)):
+            if p.may_be_zero:
+                follow = 2.0 * self.rate_powers(i)
+                rows[i] = values[index] ** 2 * follow
+                rows[i, i] += self._scale[i] ** 2 * np.exp(float(follow @ x))
+            else:
+                rows[i] = values[index] * self.rate_powers(i)
+                rows[i, i] += values[index] if _is_logarithmic(p) else self._scale[i]
+        return rows
+
+    def scale(self, i: int) -> float:
+        """What a step of 1 in the coordinate of free parameter i means."""
+        return float(self._scale[i])
+
     def rate_powers(self, i: int) -> np.ndarray:
         """Derivative of the logarithm of the rates behind free parameter i by the coordinates."""
         slope = np.zeros(len(self._free))

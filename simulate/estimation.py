@@ -5,14 +5,13 @@ included as residuals of their own) as a function of bounded parameters, scaled 
 is a sensible one.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 Residuals = Callable[[np.ndarray], np.ndarray]
+Jacobian = Callable[[np.ndarray], np.ndarray]
 
 ONE_SIDED_95 = 2.706
 """Threshold of twice the log-likelihood ratio for the null hypothesis at a bound, at 95 % (half a
@@ -22,27 +21,27 @@ Stat. 25 (1954) 573)."""
 TWO_SIDED_95 = 3.841
 """Threshold for an interval at 95 %: chi-square of one degree of freedom."""
 
-_FIRST_STEP = 2e-5
-_STEP_IN_SIGMA = 0.05
-
 _LITTLE = 0.02  # a fall of the cost that no longer matters
 _MOST_CORRECTIONS = 8  # with one Jacobian
 
 
 @dataclass(frozen=True)
 class Objective:
-    """Residuals and bounds.
+    """Residuals, their derivatives and bounds.
 
     Attributes
     ----------
     residuals : callable
         From parameters, shape (P,), to residuals of unit variance, shape (R,); infinite where there
         is no model.
+    jacobian : callable
+        From parameters to the derivatives of the residuals, shape (R, P).
     lower, upper : ndarray, shape (P,)
         Bounds; may be infinite.
     """
 
     residuals: Residuals
+    jacobian: Jacobian
     lower: np.ndarray
     upper: np.ndarray
 
@@ -51,42 +50,28 @@ class Objective:
         r = self.residuals(x)
         return float(r @ r)
 
-    def jacobian(self, x: np.ndarray, steps: np.ndarray | None = None) -> np.ndarray:
-        """Central differences, one-sided at a bound, shape (R, P)."""
-        steps = self.good_steps(x) if steps is None else steps
-        up, down = np.minimum(x + steps, self.upper), np.maximum(x - steps, self.lower)
-        found = self._all_residuals([*_moved(x, up), *_moved(x, down)])
-        above, below = found[: x.size], found[x.size :]
-        columns = [(a - b) / d for a, b, d in zip(above, below, up - down, strict=True)]
-        return np.array(columns).T.reshape(-1, x.size)
+    def of_some(self, x: np.ndarray, moved: np.ndarray) -> "Objective":
+        """The same with only some of the parameters to move.
 
-    def quick_jacobian(self, x: np.ndarray, steps: np.ndarray) -> np.ndarray:
-        """One-sided differences, away from a near upper bound, shape (R, P)."""
-        away = np.where(x + steps <= self.upper, steps, -steps)
-        base, *found = self._all_residuals([x, *_moved(x, x + away)])
-        columns = [(a - base) / step for a, step in zip(found, away, strict=True)]
-        return np.array(columns).T.reshape(-1, x.size)
+        Parameters
+        ----------
+        x : ndarray, shape (P,)
+            Where the others are held.
+        moved : ndarray of int
+            Which parameters the new objective takes, in this order.
+        """
 
-    def _all_residuals(self, points: list[np.ndarray]) -> list[np.ndarray]:
-        """Residuals at several points, on all cores: the kernels release the interpreter lock."""
-        with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-            return list(pool.map(self.residuals, points))
+        def whole(part: np.ndarray) -> np.ndarray:
+            put = x.copy()
+            put[moved] = part
+            return put
 
-    def good_steps(self, x: np.ndarray) -> np.ndarray:
-        """Steps that change the residuals by a fraction of a standard deviation."""
-        first = np.full(x.size, _FIRST_STEP)
-        return steps_from(self.quick_jacobian(x, first))
-
-
-def _moved(x: np.ndarray, targets: np.ndarray) -> list[np.ndarray]:
-    """Copies of x, each with one element replaced by its target."""
-    return list(np.where(np.eye(x.size, dtype=bool), targets, x))
-
-
-def steps_from(jacobian: np.ndarray) -> np.ndarray:
-    """Steps for the next differences: small against the uncertainty, large against rounding."""
-    size = np.linalg.norm(jacobian, axis=0)
-    return np.clip(_STEP_IN_SIGMA / np.maximum(size, 1e-12), 1e-8, 0.05)
+        return Objective(
+            lambda part: self.residuals(whole(part)),
+            lambda part: self.jacobian(whole(part))[:, moved],
+            self.lower[moved],
+            self.upper[moved],
+        )
 
 
 @dataclass(frozen=True)
@@ -139,18 +124,10 @@ def minimise(
             on_step()
         return objective.residuals(x)
 
-    steps = np.full(start.size, _FIRST_STEP)
-
-    def slopes(x: np.ndarray) -> np.ndarray:
-        nonlocal steps
-        jacobian = objective.quick_jacobian(x, steps)
-        steps = steps_from(jacobian)
-        return jacobian
-
     result = least_squares(
         watched,
         np.clip(start, objective.lower, objective.upper),
-        jac=slopes,
+        jac=objective.jacobian,
         bounds=(objective.lower, objective.upper),
         method="trf",
         x_scale="jac",
@@ -275,32 +252,23 @@ def profile_fit(
     sure_below : float
         Excess over the minimum below which no refinement is needed.
     """
-    others = np.arange(fit.x.size) != index
+    others = np.flatnonzero(np.arange(fit.x.size) != index)
     start = fit.x.copy()
     start[index] = value
-    if not others.any():
+    if not others.size:
         return Fit(start, objective.cost(start), True, "nothing to fit")
-
-    def put(part: np.ndarray) -> np.ndarray:
-        whole = start.copy()
-        whole[others] = part
-        return whole
-
-    held = Objective(
-        lambda part: objective.residuals(put(part)),
-        objective.lower[others],
-        objective.upper[others],
-    )
+    held = objective.of_some(start, others)
     slope = jacobian[:, others]
     x = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
     found = _descended(held, np.clip(x, held.lower, held.upper), slope)
     if np.isfinite(found.cost) and found.cost - fit.cost >= sure_below:
-        found = _descended(held, found.x, held.quick_jacobian(found.x, steps_from(slope)))
+        found = _descended(held, found.x, held.jacobian(found.x))
         if not found.converged:
             tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
             farther = minimise(held, found.x, tolerance=tolerance)
             found = min(found, farther, key=lambda each: each.cost)
-    return replace(found, x=put(found.x))
+    start[others] = found.x
+    return replace(found, x=start)
 
 
 def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.coarse_objective import CoarseMisfit
+from craterfront.discrepancy import update_discrepancy
 from craterfront.estimation import (
     Curvature,
     DataRank,
@@ -183,13 +185,12 @@ def invert(
     except NotComputable as error:
         problem = f"cannot be computed: {error}; other guesses, or their min and max, may help"
         raise InputProblems([problem]) from error
-    jacobian = objective.jacobian(x)
     solution = likelihood.solve(x)
-    full = np.hstack([jacobian, likelihood.linear_jacobian(solution)])
+    full = likelihood.information_rows(x)
     picture = _marginal(full, len(likelihood.free))
     warnings = _warnings(likelihood, fit, solution, picture, relative)
     broadening, picture = broadening_answers(
-        likelihood, objective, fit, full[:, : len(likelihood.free)], picture
+        likelihood, objective, fit, objective.jacobian(x), picture
     )
     widths = width_answers(likelihood, objective, fit, full, picture, report)
     thin = thin_layers(likelihood, fit, picture)
@@ -291,7 +292,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
         fit = minimise(objective, x, tolerance=1e-5)
         x = fit.x
         likelihood.update_weights(likelihood.solve(x))
-        if likelihood.update_discrepancy(x) < _STEADY:
+        if update_discrepancy(likelihood, x) < _STEADY:
             break
     objective = likelihood.objective()
     fit = minimise(objective, x, tolerance=2e-6)
@@ -318,13 +319,14 @@ def _starts(likelihood: Likelihood) -> list[np.ndarray]:
     nominal, direction = coordinates.of(likelihood.assembly.nominal), coordinates.of_all_durations()
     trials = [np.clip(nominal + d * direction, *coordinates.bounds()) for d in _DURATIONS]
     blur, share, _ = _COARSE[0]
+    points = likelihood.values.shape[1]
     costs = np.full(len(trials) + 2, np.inf)
     for i, trial in enumerate(trials, start=1):
         try:
             likelihood.replan(trial)
         except NotComputable:
             continue
-        costs[i] = likelihood.coarse(blur * likelihood.values.shape[1], share).cost(trial)
+        costs[i] = CoarseMisfit(likelihood, blur * points, share).objective().cost(trial)
     if not np.isfinite(costs).any():
         likelihood.replan(nominal)
         likelihood.rows(nominal)  # one of them says why
@@ -344,8 +346,8 @@ def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
     objective, before = likelihood.objective(), x
     for blur, share, only_times in _COARSE:
         x = _planned(likelihood, x, before)
-        objective = likelihood.coarse(blur * points, share)
-        moved = times if only_times else list(range(len(likelihood.free)))
+        objective = CoarseMisfit(likelihood, blur * points, share).objective()
+        moved = np.array(times) if only_times else np.arange(len(likelihood.free))
         before, x = x, _subset_minimum(objective, x, moved)
     x = _planned(likelihood, x, before)
     return Fit(x, objective.cost(x), False, "")
@@ -361,20 +363,12 @@ def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.nd
     return x
 
 
-def _subset_minimum(objective: Objective, x: np.ndarray, indices: list[int]) -> np.ndarray:
+def _subset_minimum(objective: Objective, x: np.ndarray, moved: np.ndarray) -> np.ndarray:
     """Minimise over some of the parameters only."""
-
-    def put(part: np.ndarray) -> np.ndarray:
-        whole = x.copy()
-        whole[indices] = part
-        return whole
-
-    part = Objective(
-        lambda part: objective.residuals(put(part)),
-        objective.lower[indices],
-        objective.upper[indices],
-    )
-    return put(minimise(part, x[indices], max_evaluations=25, tolerance=1e-4).x)
+    found = x.copy()
+    part = objective.of_some(x, moved)
+    found[moved] = minimise(part, x[moved], max_evaluations=25, tolerance=1e-4).x
+    return found
 
 
 def _marginal(full: np.ndarray, count: int) -> Curvature:

@@ -8,6 +8,7 @@ of the `Objective`.
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,29 +16,16 @@ from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
-from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
+from craterfront.linear_numbers import at_bound, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import run
-from craterfront.models.readings import (
-    LEAST_TO_STEP,
-    censored_residuals,
-    correlation_time,
-    deviance_residuals,
-    rounded_residuals,
-    whiten,
-)
+from craterfront.models.readings import whiten
 from craterfront.models.slicing import SlicePlan
-from craterfront.noise_model import (
-    LEAST_DITHER,
-    Fluctuation,
-    NoiseModel,
-    find_fluctuation,
-    noise_about,
-    shortfall,
-)
+from craterfront.noise_model import NoiseModel, noise_about
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
+from craterfront.reading_residuals import ReadingResiduals
 from craterfront.responses import optical_depths
 from craterfront.scale import densities_without_effect
 
@@ -46,8 +34,10 @@ class NotComputable(ValueError):
     """The engine refuses the sample or the instrument of a trial."""
 
 
-_FOR_SLOPE = 1e-3  # of a step of rounding, to either side
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
+_MOST_SCORINGS = 30  # steps of Fisher scoring for the linear numbers ...
+_NEAR_ZERO = 1e-3  # of the scale of what may be zero: the slope of its prior by the square ends
+_SCORED = 1e-7  # ... which end with this change, in standard deviations of the readings
 
 
 @dataclass(frozen=True)
@@ -74,6 +64,20 @@ class Solution:
     linear: np.ndarray
     rows: np.ndarray
     mean_depth_nm: np.ndarray
+
+
+class _Slopes(NamedTuple):
+    """Derivatives by the coordinates, for given linear numbers.
+
+    Attributes
+    ----------
+    model : ndarray, shape (C, N, P)
+    depth : ndarray, shape (P,)
+        Of the mean depth at the end.
+    """
+
+    model: np.ndarray
+    depth: np.ndarray
 
 
 class Likelihood:
@@ -104,6 +108,12 @@ class Likelihood:
         Ends of the readings, shape (N + 1,), or the moments of snapshots, shape (N,).
     parts : ReadingParts
         When the engine is asked for them.
+    channel_of : ndarray of int, shape (Q,)
+        Channel of each linear number.
+    readings : ReadingResiduals
+        The readings with the present noise.
+    signal_for_flicker : ndarray, shape (C, N)
+        What a fluctuation of the source multiplies.
     """
 
     def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
@@ -131,12 +141,24 @@ class Likelihood:
             if not (parameter.is_fixed or index in hidden)
         ]
         self.coordinates = Coordinates(assembly, self.free)
+        self._squared = [
+            i for i, index in enumerate(self.free) if assembly.parameters[index].may_be_zero
+        ]
+        self._free_parameters = [assembly.parameters[index] for index in self.free]
         self._projection = self._projections()
-        self._channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
+        self.channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
         self.parts = assembly.reading_parts(self.edges, assembly.nominal)
-        self._signal_for_flicker = self._weights_model = self._smoothed()
-        self.noise = self._noise_about(self._weights_model)
+        self.signal_for_flicker = about = self._smoothed()
+        self.readings = ReadingResiduals(
+            self.values,
+            self.interval,
+            self.censored,
+            self.limit,
+            self.detectors.step,
+            self._noise_about(about),
+            about,
+        )
         self.depth_limit: tuple[float, float] | None = None
 
     # --- the model -----------------------------------------------------------------------------
@@ -194,57 +216,110 @@ class Likelihood:
         else:
             terms = raw[: len(self.assembly.responses)] / np.maximum(raw[-1], 1e-300)
         channels = len(self.values)
-        rows = np.ones((self._channel_of.size, self.interval.size))
+        rows = np.ones((self.channel_of.size, self.interval.size))
         rows[: len(terms)] = terms
         if len(rows) > len(terms) + channels:
             rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
         return rows, mean_depth_nm
 
+    def rows_and_slopes(self, x, squared=()):
+        rows, depth = self.rows(x)
+        values = self.coordinates.values(x)
+
+        def at(v):
+            raw, depth = self._shown(v)
+            keep = self.coordinates.values
+            self.coordinates.values = lambda _: v
+            try:
+                return self.rows(x)
+            finally:
+                self.coordinates.values = keep
+
+        rs = []
+        ds = []
+        for p, index in enumerate(self.free):
+            v = values[index]
+            if p in squared:
+                sc = self.coordinates._scale[p]
+                h = 1e-4 * max(v, 1e-1 * sc) ** 2
+                vs = [np.sqrt(max(v * v + k * h, 0)) for k in (-1, 1)]
+                d = vs[1] ** 2 - vs[0] ** 2
+            else:
+                h = 1e-5 * max(abs(v), 1e-3)
+                vs = [v - h, v + h]
+                d = 2 * h
+            out = []
+            for w in vs:
+                z = values.copy()
+                z[index] = w
+                out.append(at(z))
+            rs.append((out[1][0] - out[0][0]) / d)
+            ds.append((out[1][1] - out[0][1]) / d)
+        n = len(self.free)
+        return (
+            rows,
+            depth,
+            np.array(rs).reshape(n, *rows.shape),
+            np.array(ds).reshape(n, *depth.shape),
+        )
+
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
-        rows, depth = self.rows(x)
+        return self._solution(*self.rows(x))
+
+    def _solution(self, rows: np.ndarray, depth: np.ndarray) -> Solution:
         linear = self._best_linear(rows)
-        model = np.zeros_like(self.values)
-        for c in range(len(model)):
-            mine = np.flatnonzero(self._channel_of == c)
-            model[c] = linear[mine] @ rows[mine]
+        model = self._of_channels(linear[:, None] * rows)
         first = len(self.assembly.responses)
         background = linear[first : first + len(model), None]
         return Solution(model, model - background, linear, rows, depth)
 
+    def _of_channels(self, terms: np.ndarray) -> np.ndarray:
+        """Sum of the terms of each channel, shape (..., C, N), of terms (..., Q, N)."""
+        shape = (*terms.shape[:-2], len(self.values), terms.shape[-1])
+        out = np.zeros(shape)
+        for q, c in enumerate(self.channel_of):
+            out[..., c, :] += terms[..., q, :]
+        return out
+
     def _best_linear(self, rows: np.ndarray) -> np.ndarray:
-        """Linear numbers that explain the readings best; what fluctuates ties all channels."""
+        """Linear numbers that make the readings most probable, by Fisher scoring.
+
+        One step is all that normal noise takes.
+        """
+        model = self.readings.about
+        for _ in range(_MOST_SCORINGS):
+            linear = self._scored(rows, model)
+            if self.readings.linear:
+                break
+            before, model = model, self._of_channels(linear[:, None] * rows)
+            if np.all(np.abs(model - before) <= _SCORED * np.sqrt(self.readings.variance)):
+                break
+        return linear
+
+    def _scored(self, rows: np.ndarray, model: np.ndarray) -> np.ndarray:
+        """One step from a model; what fluctuates ties all channels."""
         quantities = self.linear_quantities()
-        variance = self.noise.variance(self._weights_model, self.interval)
-        channels = [np.flatnonzero(self._channel_of == c) for c in range(len(variance))]
-        if self.noise.fluctuation is None:
+        tied = self.noise.fluctuation is not None
+        target, weight = self.readings.working(model, tied=tied)
+        if not tied:
             linear = np.zeros(len(rows))
-            for c, mine in enumerate(channels):
-                target, weight = self._target(c, variance[c])
-                matrix = (rows[mine] * weight).T
-                own = [quantities[i] for i in mine]
-                linear[mine] = solve_linear(matrix, target * weight, own)
+            for c in range(len(target)):
+                mine = np.flatnonzero(self.channel_of == c)
+                matrix = (rows[mine] * weight[c]).T / self.noise.correlation[c] ** 0.5
+                aim = target[c] * weight[c] / self.noise.correlation[c] ** 0.5
+                linear[mine] = solve_linear(matrix, aim, [quantities[i] for i in mine])
             return linear
-        columns = np.zeros((*variance.shape, len(rows) + 1))
-        for c, mine in enumerate(channels):
-            target, weight = self._target(c, variance[c])
-            columns[c][:, mine] = (rows[mine] * weight).T
-            columns[c, :, -1] = target * weight
+        columns = np.zeros((*target.shape, len(rows) + 1))
+        for q, c in enumerate(self.channel_of):
+            columns[c, :, q] = rows[q] * weight[c]
+        columns[..., -1] = target * weight
         white = self.whitened(columns).reshape(-1, len(rows) + 1)
         return solve_linear(white[:, :-1], white[:, -1], quantities)
 
-    def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Readings of a channel and their weights for the linear numbers.
-
-        A censored reading pulls only while the model is below the limit.
-        """
-        above = self.censored[c] & (self._weights_model[c] >= self.limit[c])
-        target = np.where(self.censored[c], self.limit[c], self.values[c])
-        return target, np.where(above, 0.0, 1.0 / np.sqrt(variance))
-
     # --- residuals -----------------------------------------------------------------------------
 
-    def objective(self, without_prior: int | None = None, *, plain: bool = False) -> Objective:
+    def objective(self, without_prior: int | None = None) -> Objective:
         """Objective with the present slices, weights, noise and discrepancy.
 
         Parameters
@@ -252,86 +327,123 @@ class Likelihood:
         without_prior : int, optional
             A parameter whose own prior and least value are left out: what do the others and the
             data say of it, and do they tell it from zero?
-        plain : bool
-            Without regard to correlation and common fluctuation.
         """
         lower, upper = self.coordinates.bounds()
         if without_prior is not None:
             i = self.free.index(without_prior)
             is_square = self.assembly.parameters[without_prior].may_be_zero
             lower[i] = self.coordinates.nothing(i) if is_square else lower[i] - _AS_GOOD_AS_NONE
-        return Objective(lambda x: self.residuals(x, without_prior, plain), lower, upper)
+        return Objective(
+            lambda x: self.residuals(x, without_prior),
+            lambda x: self.jacobian(x, without_prior),
+            lower,
+            upper,
+        )
 
-    def residuals(
-        self, x: np.ndarray, without_prior: int | None = None, plain: bool = False
-    ) -> np.ndarray:
+    def residuals(self, x: np.ndarray, without_prior: int | None = None) -> np.ndarray:
         """Residuals of unit variance: readings, then priors; infinite where nothing is computed."""
         try:
             solution = self.solve(x)
         except NotComputable:
             return np.full(self.residual_count(), np.inf)
-        data = self.standardised(solution)
-        data = data if plain else self.whitened(data)
-        return np.concatenate([data.ravel(), self._prior_residuals(x, solution, without_prior)])
+        data = self.whitened(self.readings.of(solution.model))
+        return np.concatenate([data.ravel(), self.prior_residuals(x, solution, without_prior)])
 
-    def standardised(self, solution: Solution) -> np.ndarray:
-        """Deviations of the readings over their standard deviation, shape (C, N)."""
-        variance = self.noise.variance(self._weights_model, self.interval)
-        added = self.noise.added_variance(self._weights_model, self.interval)
-        out = (self.values - solution.model) / np.sqrt(variance)
-        for c in range(self.values.shape[0]):
-            gain = self.noise.kappa[c] / self.interval
-            if gain[0] > 0 and np.all(self.values[c] * gain + added[c] >= 0):
-                out[c] = deviance_residuals(self.values[c], solution.model[c], gain, added[c])
-            coarse, rounded = self._coarsely_rounded(c, solution.model[c], variance[c])
-            out[c, coarse] = rounded
-            hidden = self.censored[c]
-            if hidden.any():
-                deviation = np.sqrt(variance[c, hidden])
-                out[c, hidden] = censored_residuals(
-                    self.limit[c], solution.model[c, hidden], deviation
-                )
-        return out
+    def jacobian(self, x: np.ndarray, without_prior: int | None = None) -> np.ndarray:
+        """Derivatives of `residuals`, whose arguments these are, shape (R, P).
 
-    def _coarsely_rounded(
-        self, c: int, model: np.ndarray, variance: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Which readings of a channel scatter too little for rounding to be noise; their residuals.
+        The linear numbers follow the parameters (variable projection, the derivative by L. Kaufman,
+        BIT 15 (1975) 49, from memory). With them the gradient of the cost is exact.
+        """
+        solution, slopes = self._solution_and_slopes(x)
+        by_model = self.readings.slopes(solution.model)
+        full = self._full_rows(x, solution, slopes, by_model, without_prior)
+        own, linear = full[:, : x.size], full[:, x.size :]
+        return own - _projected(own, linear)
+
+    def information_rows(self, x: np.ndarray, *, plain: bool = False) -> np.ndarray:
+        """Derivatives of the residuals as they are expected of the model.
 
         Parameters
         ----------
-        c : int
-        model, variance : ndarray, shape (N,)
-            Of the channel; the variance with that of rounding.
+        x : ndarray, shape (P,)
+        plain : bool
+            Without regard to correlation and common fluctuation.
+
+        Returns
+        -------
+        ndarray, shape (R, P + L)
+            By the parameters, then by the free linear numbers that are not at a bound; the
+            information is their product with themselves.
         """
-        step = float(self.detectors.step[c])
-        own = np.sqrt(np.maximum(variance - step**2 / 12.0, (LEAST_TO_STEP * step) ** 2))
-        coarse = own < LEAST_DITHER * step
-        return coarse, rounded_residuals(self.values[c, coarse], model[coarse], own[coarse], step)
+        solution, slopes = self._solution_and_slopes(x)
+        by_model = self.readings.expected_slopes(solution.model)
+        return self._full_rows(x, solution, slopes, by_model, plain=plain)
 
-    def _deviations(self, solution: Solution, variance: np.ndarray) -> np.ndarray:
-        """Readings minus model; of coarsely rounded ones as improbable as they are."""
-        deviation = self.values - solution.model
-        for c, model in enumerate(solution.model):
-            coarse, rounded = self._coarsely_rounded(c, model, variance[c])
-            deviation[c, coarse] = rounded * np.sqrt(variance[c, coarse])
-        return deviation
+    def rows_by_coordinates(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The rows, shape (Q, N), and their derivatives by the coordinates, shape (P, Q, N)."""
+        rows, _, by_value, _ = self.rows_and_slopes(x, self._squared)
+        return rows, np.tensordot(self.coordinates.jacobian(x), by_value, (0, 0))
 
-    def _slopes_by_model(self, solution: Solution) -> np.ndarray:
-        """Derivatives of the standardised readings by the model, shape (C, N)."""
-        variance = self.noise.variance(self._weights_model, self.interval)
-        slopes = -1.0 / np.sqrt(variance)
-        for c, model in enumerate(solution.model):
-            nearby = _FOR_SLOPE * float(self.detectors.step[c])
-            coarse, above = self._coarsely_rounded(c, model + nearby, variance[c])
-            _, below = self._coarsely_rounded(c, model - nearby, variance[c])
-            slopes[c, coarse] = (above - below) / (2.0 * nearby) if nearby else 0.0
-        return slopes
+    def _solution_and_slopes(self, x: np.ndarray) -> tuple[Solution, "_Slopes"]:
+        """The model, and its derivatives by the coordinates for given linear numbers."""
+        rows, depth, row_slopes, depth_slopes = self.rows_and_slopes(x, self._squared)
+        solution = self._solution(rows, depth)
+        by_number = self._of_channels(solution.linear[:, None] * row_slopes)
+        chain = self.coordinates.jacobian(x)
+        model = np.moveaxis(np.tensordot(chain, by_number, (0, 0)), 0, -1)
+        return solution, _Slopes(model, chain.T @ depth_slopes[:, -1])
+
+    def _full_rows(
+        self,
+        x: np.ndarray,
+        solution: Solution,
+        slopes: "_Slopes",
+        by_model: np.ndarray,
+        without: int | None = None,
+        *,
+        plain: bool = False,
+    ) -> np.ndarray:
+        """Derivatives by parameters and linear numbers, of readings and priors."""
+        quantities = self.linear_quantities()
+        moving = [
+            q
+            for q, quantity in enumerate(quantities)
+            if is_free(quantity) and not at_bound(solution.linear[q], quantity)
+        ]
+        columns = np.zeros((*self.values.shape, x.size + len(moving)))
+        columns[..., : x.size] = by_model[..., None] * slopes.model
+        for column, q in enumerate(moving, start=x.size):
+            c = self.channel_of[q]
+            columns[c, :, column] = by_model[c] * solution.rows[q]
+        data = columns if plain else self.whitened(columns)
+        pulls = [
+            [float(i == q) / quantity.u for i in moving]
+            for q, quantity in enumerate(quantities)
+            if quantity.status == "prior" and quantity.u
+        ]
+        blocks = [
+            data.reshape(-1, columns.shape[-1]),
+            _beside(self.own_prior_slopes(x, without), len(moving)),
+            np.array([[0.0] * x.size + pull for pull in pulls]).reshape(-1, columns.shape[-1]),
+        ]
+        if self.depth_limit is not None:
+            blocks.append(_beside(slopes.depth[None] / self.depth_limit[1], len(moving)))
+        return np.vstack(blocks)
+
+    def standardised(self, solution: Solution) -> np.ndarray:
+        """Deviations of the readings over their standard deviation, shape (C, N)."""
+        return self.readings.of(solution.model)
+
+    @property
+    def noise(self) -> NoiseModel:
+        """The present noise."""
+        return self.readings.noise
 
     def loads(self) -> np.ndarray:
         """How strongly a common fluctuation enters each standardised reading."""
-        variance = self.noise.variance(self._weights_model, self.interval)
-        loads = self._signal_for_flicker / np.sqrt(variance * self.noise.correlation[:, None])
+        variance = self.readings.variance * self.noise.correlation[:, None]
+        loads = self.signal_for_flicker / np.sqrt(variance)
         return np.where(self.censored, 0.0, loads)
 
     def whitened(self, columns: np.ndarray) -> np.ndarray:
@@ -343,10 +455,11 @@ class Likelihood:
             scaled, _ = whiten(scaled, self.loads(), fluctuation.averaged)
         return scaled.reshape(columns.shape)
 
-    def _prior_residuals(
-        self, x: np.ndarray, solution: Solution, without: int | None
+    def prior_residuals(
+        self, x: np.ndarray, solution: Solution, without: int | None = None
     ) -> np.ndarray:
-        own = self._own_priors(x, without)
+        """Deviations of parameters, linear numbers and final depth from what is known of them."""
+        own = self.own_priors(x, without)
         own += [
             (number - quantity.value) / quantity.u
             for quantity, number in zip(self.linear_quantities(), solution.linear, strict=True)
@@ -357,11 +470,24 @@ class Likelihood:
             own.append((solution.mean_depth_nm[-1] - depth) / u)
         return np.array(own)
 
-    def _own_priors(self, x: np.ndarray, without: int | None = None) -> list[float]:
+    def own_priors(self, x: np.ndarray, without: int | None = None) -> list[float]:
         """Deviations of the parameters from their priors; 0 for one that is left out."""
         values, parameters = self.coordinates.values(x), self.assembly.parameters
         own = [i for i in self.free if parameters[i].has_prior]
         return [0.0 if i == without else parameters[i].prior_residual(values[i]) for i in own]
+
+    def own_prior_slopes(self, x: np.ndarray, without: int | None = None) -> np.ndarray:
+        """Derivatives of `own_priors` by the coordinates."""
+        values, chain = self.coordinates.values(x), self.coordinates.jacobian(x)
+        rows = []
+        for i, (index, p) in enumerate(zip(self.free, self._free_parameters, strict=True)):
+            if not p.has_prior:
+                continue
+            slope = 0.0 if index == without else p.prior_slope(values[index])
+            if p.may_be_zero:
+                slope /= 2.0 * max(values[index], _NEAR_ZERO * self.coordinates.scale(i))
+            rows.append(slope * chain[i])
+        return np.array(rows).reshape(-1, x.size)
 
     def linear_names(self) -> list[str]:
         """Names of the linear numbers."""
@@ -371,83 +497,16 @@ class Likelihood:
         """What is known of the linear numbers."""
         return [number.quantity for number in self.assembly.linear_numbers()]
 
-    def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
-        """Derivatives of the residuals by the free linear numbers that are not at a bound."""
-        slopes = self._slopes_by_model(solution)
-        quantities = self.linear_quantities()
-        columns, priors = [], []
-        prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
-        for i, quantity in enumerate(quantities):
-            if not is_free(quantity) or at_bound(solution.linear[i], quantity):
-                continue
-            column = np.zeros_like(self.values)
-            c = int(self._channel_of[i])
-            column[c] = slopes[c] * solution.rows[i]
-            hidden = self.censored[c] & (solution.model[c] > self.limit[c])
-            column[c, hidden] = 0.0
-            columns.append(column)
-            pull = 1.0 / quantity.u if quantity.u else 0.0
-            priors.append([pull if i == row else 0.0 for row in prior_rows])
-        if not columns:
-            return np.zeros((self.residual_count(), 0))
-        stacked = np.stack(columns, axis=-1)
-        data = (stacked if plain else self.whitened(stacked)).reshape(-1, len(columns))
-        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
-        blocks = [data, np.zeros((own, len(columns))), np.array(priors).T.reshape(-1, len(columns))]
-        if self.depth_limit is not None:
-            blocks.append(np.zeros((1, len(columns))))
-        return np.vstack(blocks)
+    @property
+    def own_prior_count(self) -> int:
+        """Number of parameters with a prior."""
+        return sum(p.has_prior for p in self._free_parameters)
 
     def residual_count(self) -> int:
         """Number of residuals, priors included."""
-        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
+        own = self.own_prior_count
         linear = sum(q.status == "prior" and bool(q.u) for q in self.linear_quantities())
         return self.values.size + own + linear + (self.depth_limit is not None)
-
-    def coarse(self, width: float, share: float) -> Objective:
-        """A forgiving objective for a start that is far off.
-
-        Parameters
-        ----------
-        width : float
-            Standard deviation, in readings, over which data and model are smoothed; 0 for none.
-        share : float
-            Tolerance: this share of each channel's largest value counts as one deviation.
-        """
-        from scipy.ndimage import gaussian_filter1d
-
-        size = np.maximum(self.values.max(axis=1, keepdims=True), 1e-300)
-        stride = max(int(width / 3.0), 1)
-
-        def smooth(x: np.ndarray) -> np.ndarray:
-            if width <= 0:
-                return x
-            return gaussian_filter1d(x, width, axis=-1, mode="nearest")[..., ::stride]
-
-        target = smooth(self.values) / size
-
-        priors = len(self._own_priors(self.coordinates.of(self.assembly.nominal)))
-
-        def residuals(x: np.ndarray) -> np.ndarray:
-            try:
-                coarse = smooth(self.rows(x)[0])
-            except NotComputable:
-                return np.full(target.size + priors, np.inf)
-            model = np.zeros_like(target)
-            for c in range(size.size):
-                mine = np.flatnonzero(self._channel_of == c)
-                rows = coarse[mine]
-                scale = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
-                rows = rows / scale[:, None]
-                found = bounded_solution(
-                    rows @ rows.T, rows @ target[c], np.zeros(len(rows)), np.full(len(rows), np.inf)
-                )
-                model[c] = found @ rows
-            data = (target - model) / share
-            return np.concatenate([data.ravel(), self._own_priors(x)])
-
-        lower, upper = self.coordinates.bounds()
-        return Objective(residuals, lower, upper)
 
     # --- noise and discrepancy -----------------------------------------------------------------
 
@@ -463,87 +522,18 @@ class Likelihood:
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""
-        self._weights_model = np.maximum(solution.model, 0.0)
-        self._signal_for_flicker = np.maximum(solution.signal, 0.0)
-        self.noise = replace(
+        self.signal_for_flicker = np.maximum(solution.signal, 0.0)
+        noise = replace(
             self._noise_about(solution.model),
             fluctuation=self.noise.fluctuation,
             shortfall=self.noise.shortfall,
             correlation=self.noise.correlation,
         )
+        self.readings = replace(self.readings, noise=noise, about=np.maximum(solution.model, 0.0))
 
-    def update_discrepancy(self, x: np.ndarray) -> float:
-        """What the noise of single readings leaves unexplained at the minimum x.
-
-        A common fluctuation, if the file says nothing of one; then for each channel, where its
-        readings matter for the answer, how far the model falls short.
-
-        Returns
-        -------
-        float
-            Largest relative change of the variance of a reading.
-        """
-        before, total = self.noise, self._total_variance()
-        solution = self.solve(x)
-        objective = self.objective(plain=True)
-        slopes = objective.quick_jacobian(x, objective.good_steps(x))
-        jacobian = np.hstack([slopes, self.linear_jacobian(solution, plain=True)])
-        channels = len(self.values)
-        bare = replace(before, shortfall=np.zeros(channels), correlation=np.ones(channels))
-        written = self.assembly.setup.noise
-        silent = written.flicker is None and written.one_over_f is None
-        if silent and self.profile.values_kind == "intensity":
-            bare = replace(bare, fluctuation=self._fluctuation(x, solution, jacobian, bare))
-        self.noise = replace(before, fluctuation=bare.fluctuation)
-        leverage = self._leverage(jacobian)
-        variance = bare.variance(self._weights_model, self.interval)
-        if bare.fluctuation is not None:
-            variance = variance + (bare.fluctuation.spread * self._signal_for_flicker) ** 2
-        # One count where hardly any is expected is no sign of a wrong model.
-        variance = np.maximum(variance, (bare.kappa[:, None] / self.interval) ** 2)
-        deviation = self._deviations(solution, bare.variance(self._weights_model, self.interval))
-        found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
-        self.noise = replace(bare, shortfall=np.array(found))
-        white = np.sqrt(leverage) * self.whitened(self.standardised(solution))
-        correlation = np.array([correlation_time(row) for row in white])
-        self.noise = replace(self.noise, correlation=correlation)
-        return float(np.max(np.abs(np.log(self._total_variance() / total))))
-
-    def _fluctuation(
-        self, x: np.ndarray, solution: Solution, jacobian: np.ndarray, bare: NoiseModel
-    ) -> Fluctuation | None:
-        """A common fluctuation in the residuals about a solution."""
-        variance = bare.variance(self._weights_model, self.interval)
-        present = self.noise.variance(self._weights_model, self.interval)
-        slopes = jacobian[: self.values.size].reshape(*self.values.shape, -1)
-        slopes = slopes * np.sqrt(present / variance)[..., None]
-        residuals = (self.values - solution.model) / np.sqrt(variance)
-        columns = np.concatenate([slopes, residuals[..., None]], axis=-1)
-        columns[self.censored] = 0.0
-        own = self._prior_residuals(x, solution, None)
-        priors = np.column_stack([jacobian[self.values.size :], own])
-        loads = np.where(self.censored, 0.0, self._signal_for_flicker / np.sqrt(variance))
-        return find_fluctuation(columns, priors, loads, self.interval)
-
-    def _leverage(self, jacobian: np.ndarray) -> np.ndarray:
-        """What each reading contributes to the answer, between 0 and 1, shape (C, N)."""
-        count = self.values.size
-        white = self.whitened(jacobian[:count].reshape(*self.values.shape, -1))
-        rows = np.vstack([white.reshape(count, -1), jacobian[count:]])
-        information = rows.T @ rows
-        scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-        inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        rows = rows[:count] / scale
-        leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(self.values.shape)
-        return np.where(self.censored, 0.0, np.clip(leverage, 0.0, 1.0))
-
-    def _total_variance(self) -> np.ndarray:
-        """Of every reading, with all that the noise model holds, shape (C, N)."""
-        variance = self.noise.variance(self._weights_model, self.interval)
-        variance = variance * self.noise.correlation[:, None]
-        if self.noise.fluctuation is not None:
-            variance = variance + (self.noise.fluctuation.spread * self._signal_for_flicker) ** 2
-        return variance
+    def take_noise(self, noise: NoiseModel) -> None:
+        """Count with another noise from now on."""
+        self.readings = replace(self.readings, noise=noise)
 
 
 @contextmanager
@@ -553,6 +543,21 @@ def _refusals() -> Iterator[None]:
         yield
     except (ValueError, ArithmeticError, MemoryError) as error:
         raise NotComputable(str(error)) from error
+
+
+def _projected(own: np.ndarray, linear: np.ndarray) -> np.ndarray:
+    """The part of the columns that linear numbers explain."""
+    if not linear.shape[1]:
+        return np.zeros_like(own)
+    size = np.maximum(np.linalg.norm(linear, axis=0), 1e-300)
+    unit = linear / size
+    inverse = np.linalg.pinv(unit.T @ unit, rcond=1e-12, hermitian=True)
+    return unit @ (inverse @ (unit.T @ own))
+
+
+def _beside(own: np.ndarray, count: int) -> np.ndarray:
+    """Rows that linear numbers do not enter."""
+    return np.hstack([own, np.zeros((len(own), count))])
 
 
 def _interval_edges(profile: MeasuredProfile) -> np.ndarray:

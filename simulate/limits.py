@@ -80,7 +80,7 @@ def width_answers(
     """Width of every interface with its interval."""
     assembly = likelihood.assembly
     count = len(assembly.layers) - 1
-    jacobian = full[:, : len(likelihood.free)]
+    jacobian = objective.jacobian(fit.x)
     by_parameter: dict[int, WidthAnswer] = {}
     for layer in range(count):
         report("widths", 0.9 + 0.1 * layer / max(count, 1))

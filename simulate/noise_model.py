@@ -109,9 +109,12 @@ class NoiseModel:
 
     def variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
         """Variance of every reading about the model, shape (C, N)."""
+        return self.counting_variance(model, interval_s) + self.added_variance(model, interval_s)
+
+    def counting_variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
+        """Of undisturbed counting, shape (C, N)."""
         gain = self.kappa[:, None] / interval_s
-        counting = gain * np.maximum(model, _LEAST_COUNTS * gain)
-        return counting + self.added_variance(model, interval_s)
+        return gain * np.maximum(model, _LEAST_COUNTS * gain)
 
     def added_variance(self, model: np.ndarray, interval_s: np.ndarray) -> np.ndarray:
         """Beside undisturbed counting: readout, dead time, rounding and shortfall, shape (C, N).

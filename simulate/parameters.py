@@ -133,6 +133,12 @@ class Parameter:
             return math.log(value / self.value) / (self.u / self.value)
         return (value - self.value) / self.u
 
+    def prior_slope(self, value: float) -> float:
+        """Derivative of `prior_residual` by the value."""
+        if not self.has_prior:
+            return 0.0
+        return (self.value / value if self.logarithmic else 1.0) / self.u
+
     def described(self) -> str:
         """State in words, as the tables print it."""
         unit = f" {self.unit}" if self.unit else ""

@@ -1,0 +1,112 @@
+"""What the noise of single readings leaves unexplained: fluctuation, and a model that falls short."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from craterfront.likelihood import Likelihood, Solution
+from craterfront.models.readings import correlation_time
+from craterfront.noise_model import Fluctuation, NoiseModel, find_fluctuation, shortfall
+
+
+def update_discrepancy(likelihood: Likelihood, x: np.ndarray) -> float:
+    """Bring the noise of a likelihood up to date at the minimum x.
+
+    A common fluctuation, if the file says nothing of one; then for each channel, where its readings
+    matter for the answer, how far the model falls short.
+
+    Returns
+    -------
+    float
+        Largest relative change of the variance of a reading.
+    """
+    before, total = likelihood.noise, _total_variance(likelihood)
+    solution, rows = likelihood.solve(x), likelihood.information_rows(x, plain=True)
+    bare = _without_discrepancy(likelihood, x, solution, rows)
+    likelihood.take_noise(replace(before, fluctuation=bare.fluctuation))
+    leverage = _leverage(likelihood, rows)
+    found = [
+        shortfall(*each)
+        for each in zip(
+            _deviations(likelihood, solution, bare),
+            _explained(likelihood, bare),
+            leverage,
+            strict=True,
+        )
+    ]
+    likelihood.take_noise(replace(bare, shortfall=np.array(found)))
+    white = np.sqrt(leverage) * likelihood.whitened(likelihood.standardised(solution))
+    correlation = np.array([correlation_time(row) for row in white])
+    likelihood.take_noise(replace(likelihood.noise, correlation=correlation))
+    return float(np.max(np.abs(np.log(_total_variance(likelihood) / total))))
+
+
+def _without_discrepancy(
+    likelihood: Likelihood, x: np.ndarray, solution: Solution, rows: np.ndarray
+) -> NoiseModel:
+    """Noise of single readings, and the common fluctuation."""
+    none, single = np.zeros(len(likelihood.values)), np.ones(len(likelihood.values))
+    bare = replace(likelihood.noise, shortfall=none, correlation=single)
+    written = likelihood.assembly.setup.noise
+    silent = written.flicker is None and written.one_over_f is None
+    if silent and likelihood.profile.values_kind == "intensity":
+        bare = replace(bare, fluctuation=_fluctuation(likelihood, x, solution, rows, bare))
+    return bare
+
+
+def _explained(likelihood: Likelihood, bare: NoiseModel) -> np.ndarray:
+    """Variance that the noise explains, shape (C, N)."""
+    readings = likelihood.readings
+    variance = bare.variance(readings.about, readings.interval)
+    if bare.fluctuation is not None:
+        variance = variance + (bare.fluctuation.spread * likelihood.signal_for_flicker) ** 2
+    # One count where hardly any is expected is no sign of a wrong model.
+    return np.maximum(variance, readings.gain**2)
+
+
+def _deviations(likelihood: Likelihood, solution: Solution, bare: NoiseModel) -> np.ndarray:
+    """Readings minus model; of coarsely rounded ones as improbable as they are."""
+    readings = replace(likelihood.readings, noise=bare)
+    as_improbable = readings.of(solution.model) * np.sqrt(readings.variance)
+    return np.where(readings.coarse, as_improbable, readings.values - solution.model)
+
+
+def _fluctuation(
+    likelihood: Likelihood, x: np.ndarray, solution: Solution, rows: np.ndarray, bare: NoiseModel
+) -> Fluctuation | None:
+    """A common fluctuation in the residuals about a solution."""
+    readings = likelihood.readings
+    variance = bare.variance(readings.about, readings.interval)
+    slopes = rows[: readings.values.size].reshape(*readings.values.shape, -1)
+    slopes = slopes * np.sqrt(readings.variance / variance)[..., None]
+    residuals = (readings.values - solution.model) / np.sqrt(variance)
+    columns = np.concatenate([slopes, residuals[..., None]], axis=-1)
+    columns[readings.censored] = 0.0
+    own = likelihood.prior_residuals(x, solution)
+    priors = np.column_stack([rows[readings.values.size :], own])
+    loads = likelihood.signal_for_flicker / np.sqrt(variance)
+    loads = np.where(readings.censored, 0.0, loads)
+    return find_fluctuation(columns, priors, loads, readings.interval)
+
+
+def _leverage(likelihood: Likelihood, rows: np.ndarray) -> np.ndarray:
+    """What each reading contributes to the answer, between 0 and 1, shape (C, N)."""
+    values = likelihood.values
+    count = values.size
+    white = likelihood.whitened(rows[:count].reshape(*values.shape, -1))
+    rows = np.vstack([white.reshape(count, -1), rows[count:]])
+    information = rows.T @ rows
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    rows = rows[:count] / scale
+    leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(values.shape)
+    return np.where(likelihood.censored, 0.0, np.clip(leverage, 0.0, 1.0))
+
+
+def _total_variance(likelihood: Likelihood) -> np.ndarray:
+    """Of every reading, with all that the noise model holds, shape (C, N)."""
+    noise = likelihood.noise
+    variance = likelihood.readings.variance * noise.correlation[:, None]
+    if noise.fluctuation is not None:
+        variance = variance + (noise.fluctuation.spread * likelihood.signal_for_flicker) ** 2
+    return variance

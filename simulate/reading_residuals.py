@@ -1,0 +1,168 @@
+"""Deviations of readings from a model as residuals of unit variance, and their derivatives.
+
+Variances come from a smooth model, never from the readings, and are held while a fit moves. What is
+counted counts with its own probability (Poisson), what is rounded with that of all that rounds to
+it, what is saturated with that of reaching the limit.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from craterfront.models.readings import (
+    LEAST_TO_STEP,
+    censored_residuals,
+    censored_slopes,
+    deviance_residuals,
+    deviance_slopes,
+    rounded_residuals,
+    rounded_slopes,
+)
+from craterfront.noise_model import LEAST_DITHER, NoiseModel
+
+
+@dataclass(frozen=True)
+class ReadingResiduals:
+    """Readings of all channels with their noise.
+
+    Attributes
+    ----------
+    values : ndarray, shape (C, N)
+        Readings, corrected for dead time.
+    interval : ndarray, shape (N,)
+    censored : ndarray of bool, shape (C, N)
+        Readings known only to be at least the limit.
+    limit, step : ndarray, shape (C,)
+        Saturation (inf for none), and the step to which readings are rounded (0 for none).
+    noise : NoiseModel
+    about : ndarray, shape (C, N)
+        The model that the variances are those of.
+    """
+
+    values: np.ndarray
+    interval: np.ndarray
+    censored: np.ndarray
+    limit: np.ndarray
+    step: np.ndarray
+    noise: NoiseModel
+    about: np.ndarray
+
+    @cached_property
+    def variance(self) -> np.ndarray:
+        """Of every reading, shape (C, N)."""
+        return self.noise.variance(self.about, self.interval)
+
+    @cached_property
+    def added(self) -> np.ndarray:
+        """The part of the variance that is not counting, shape (C, N)."""
+        return self.noise.added_variance(self.about, self.interval)
+
+    @cached_property
+    def gain(self) -> np.ndarray:
+        """Intensity per count in each reading, 0 where nothing is counted, shape (C, N)."""
+        return self.noise.kappa[:, None] / self.interval
+
+    @cached_property
+    def counted(self) -> np.ndarray:
+        """Channels whose readings are counts, as far as they can be, shape (C,)."""
+        possible = np.all(self.values * self.gain + self.added >= 0.0, axis=1)
+        return (self.gain[:, 0] > 0.0) & possible
+
+    @cached_property
+    def coarse(self) -> np.ndarray:
+        """Readings that scatter too little for rounding to be noise, shape (C, N)."""
+        return self._own_deviation < LEAST_DITHER * self.step[:, None]
+
+    @cached_property
+    def _own_deviation(self) -> np.ndarray:
+        """Standard deviation before rounding, as far as readings can tell it, shape (C, N)."""
+        step = self.step[:, None]
+        own = self.variance - step**2 / 12.0
+        return np.sqrt(np.maximum(own, (LEAST_TO_STEP * step) ** 2))
+
+    @property
+    def linear(self) -> bool:
+        """Whether the residuals are linear in the model."""
+        return not (self.counted.any() or self.coarse.any() or self.censored.any())
+
+    def of(self, model: np.ndarray) -> np.ndarray:
+        """Residuals about a model, shape (C, N)."""
+        out = (self.values - model) / np.sqrt(self.variance)
+        for c in np.flatnonzero(self.counted):
+            out[c] = deviance_residuals(*self._as_counts(c, model))
+        for c, mine, step in self._coarse_channels():
+            deviation = self._own_deviation[c, mine]
+            out[c, mine] = rounded_residuals(self.values[c, mine], model[c, mine], deviation, step)
+        for c, hidden in self._censored_channels():
+            deviation = np.sqrt(self.variance[c, hidden])
+            out[c, hidden] = censored_residuals(self.limit[c], model[c, hidden], deviation)
+        return out
+
+    def slopes(self, model: np.ndarray) -> np.ndarray:
+        """Derivatives of `of` by the model, shape (C, N)."""
+        out = -1.0 / np.sqrt(self.variance)
+        for c in np.flatnonzero(self.counted):
+            out[c] = deviance_slopes(*self._as_counts(c, model))
+        return self._other_slopes(out, model)
+
+    def expected_slopes(self, model: np.ndarray) -> np.ndarray:
+        """Derivatives whose squares are the expected information of each reading, shape (C, N).
+
+        A few counts scatter, and so do the derivatives by the model of what was counted.
+        """
+        return self._other_slopes(-1.0 / np.sqrt(self.variance), model)
+
+    def working(self, model: np.ndarray, *, tied: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Readings and weights with which least squares are a step towards the best numbers.
+
+        Parameters
+        ----------
+        model : ndarray, shape (C, N)
+            The last trial.
+        tied : bool
+            A fluctuation ties the readings. Then the step is one of Gauss and Newton, which ends
+            where the sum of squares of the tied residuals is least. Otherwise it is one of Fisher
+            scoring (P. McCullagh, J. A. Nelder, Generalized Linear Models (1989), section 2.5),
+            which is surer for a few counts and ends there as well.
+
+        Returns
+        -------
+        target, weight : ndarray, shape (C, N)
+            For normal noise the readings themselves.
+        """
+        slopes = self.slopes(model)
+        weight = -slopes if tied else self._scoring_weights(model)
+        score = slopes * self.of(model)
+        step = np.divide(score, weight**2, out=np.zeros_like(score), where=weight > 0.0)
+        return model - step, weight
+
+    def _scoring_weights(self, model: np.ndarray) -> np.ndarray:
+        return -self._other_slopes(-1.0 / np.sqrt(self._variance_about(model)), model)
+
+    def _variance_about(self, model: np.ndarray) -> np.ndarray:
+        """Variances, of what is counted with the counts of this model."""
+        counting = self.noise.counting_variance(model, self.interval) + self.added
+        return np.where(self.counted[:, None], counting, self.variance)
+
+    def _as_counts(
+        self, c: int, model: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        return self.values[c], model[c], self.gain[c], self.added[c]
+
+    def _other_slopes(self, slopes: np.ndarray, model: np.ndarray) -> np.ndarray:
+        """Put in those of rounded and saturated readings."""
+        for c, mine, step in self._coarse_channels():
+            deviation = self._own_deviation[c, mine]
+            slopes[c, mine] = rounded_slopes(self.values[c, mine], model[c, mine], deviation, step)
+        for c, hidden in self._censored_channels():
+            deviation = np.sqrt(self.variance[c, hidden])
+            slopes[c, hidden] = censored_slopes(self.limit[c], model[c, hidden], deviation)
+        return slopes
+
+    def _coarse_channels(self) -> list[tuple[int, np.ndarray, float]]:
+        rows = np.flatnonzero(self.coarse.any(axis=1))
+        return [(int(c), self.coarse[c], float(self.step[c])) for c in rows]
+
+    def _censored_channels(self) -> list[tuple[int, np.ndarray]]:
+        return [(int(c), self.censored[c]) for c in np.flatnonzero(self.censored.any(axis=1))]
