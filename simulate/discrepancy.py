@@ -1,4 +1,4 @@
-"""What the noise of single readings leaves unexplained: fluctuation, and a model that falls short."""
+"""What the noise of single readings leaves unexplained: fluctuation, a model that falls short."""
 
 from dataclasses import replace
 

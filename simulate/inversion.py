@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.alternatives import Alternative, alternatives
 from craterfront.assembly import Assembly
-from craterfront.coarse_objective import CoarseMisfit
 from craterfront.discrepancy import update_discrepancy
 from craterfront.estimation import (
     Curvature,
@@ -33,18 +33,13 @@ from craterfront.measured import MeasuredProfile
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
 from craterfront.noise_model import LEAST_DITHER
-from craterfront.parameters import THICKNESS_LN_SD
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale, require_depth_scale
+from craterfront.starts import coarse_fits
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share that is done."""
 
-# Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
-# whether only the times of the layers are moved.
-_COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
-_DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
-_MOST_STARTS = 3
 _ROUNDS = 5
 _STEADY = 0.1  # relative change of a variance below which the noise model has settled
 
@@ -79,6 +74,8 @@ class Inversion:
         First what a reader must know first.
     scale_sources : list of str
         What fixes the depth scale.
+    alternatives : list of Alternative
+        Other samples that explain the profile about as well.
     """
 
     experiment: Experiment
@@ -96,6 +93,7 @@ class Inversion:
     rank: DataRank
     warnings: list[str]
     scale_sources: list[str]
+    alternatives: list[Alternative]
 
     def combinations_resting_on_priors(self) -> list[str]:
         """The combinations of parameters that the data do not fix, in words."""
@@ -181,18 +179,17 @@ def invert(
             # Exactly known: known far better than anything else.
             likelihood.depth_limit = (float(final), float(final.u) or 1e-5 * float(final))
     try:
-        x, fit, objective = _fit(likelihood, report)
+        fit, others = _fit(likelihood, report)
     except NotComputable as error:
         problem = f"cannot be computed: {error}; other guesses, or their min and max, may help"
         raise InputProblems([problem]) from error
-    solution = likelihood.solve(x)
-    full = likelihood.information_rows(x)
+    objective = likelihood.objective()
+    solution, jacobian = likelihood.solve(fit.x), objective.jacobian(fit.x)
+    full = likelihood.information_rows(fit.x)
     picture = _marginal(full, len(likelihood.free))
-    warnings = _warnings(likelihood, fit, solution, picture, relative)
-    broadening, picture = broadening_answers(
-        likelihood, objective, fit, objective.jacobian(x), picture
-    )
-    widths = width_answers(likelihood, objective, fit, full, picture, report)
+    warnings = _warnings(likelihood, fit, solution, picture, others, relative)
+    broadening, picture = broadening_answers(likelihood, objective, fit, jacobian, picture)
+    widths = width_answers(likelihood, objective, fit, jacobian, full, picture, report)
     thin = thin_layers(likelihood, fit, picture)
     report("done", 1.0)
     return Inversion(
@@ -202,7 +199,7 @@ def invert(
         objective,
         fit,
         solution,
-        likelihood.coordinates.values(x),
+        likelihood.coordinates.values(fit.x),
         picture,
         widths,
         broadening,
@@ -211,6 +208,7 @@ def invert(
         _rank(likelihood, full),
         warnings,
         scale.sources,
+        others,
     )
 
 
@@ -273,24 +271,28 @@ def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
         )
 
 
-def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Objective]:
-    """From coarse to fine; then noise, discrepancy and slices are brought up to date."""
+def _fit(likelihood: Likelihood, report: Progress) -> tuple[Fit, list[Alternative]]:
+    """The best of all starts, and what is about as probable."""
     report("coarse fit", 0.0)
-    starts = _starts(likelihood)
-    coarse = [_coarse_fit(likelihood, start) for start in starts]
-    x = min(coarse, key=lambda each: each.cost).x
+    starts = coarse_fits(likelihood)
+    best = _refined(likelihood, starts[0].x, report)
+    report("other solutions", 0.85)
+    others = alternatives(likelihood, best, starts[1:])
+    if others and others[0].odds > 1.0:
+        starts[1:] = [best, *(other.fit for other in others[1:])]
+        best = _refined(likelihood, others[0].fit.x, report)
+        others = alternatives(likelihood, best, starts[1:])
+    return best, others
+
+
+def _refined(likelihood: Likelihood, x: np.ndarray, report: Progress) -> Fit:
+    """Noise, discrepancy and slices are brought up to date as the fit goes on."""
     likelihood.replan(x)
-    fit = Fit(x, np.inf, False, "")
-    objective = likelihood.objective()
+    likelihood.update_weights(likelihood.solve(x))
     for round_number in range(_ROUNDS):
-        report("fit", 0.4 + 0.5 * round_number / _ROUNDS)
+        report("fit", 0.4 + 0.4 * round_number / _ROUNDS)
         likelihood.replan(x)
-        if round_number == 0:
-            solution = likelihood.solve(x)
-            likelihood.update_weights(solution)
-        objective = likelihood.objective()
-        fit = minimise(objective, x, tolerance=1e-5)
-        x = fit.x
+        x = minimise(likelihood.objective(), x, tolerance=1e-5).x
         likelihood.update_weights(likelihood.solve(x))
         if update_discrepancy(likelihood, x) < _STEADY:
             break
@@ -301,74 +303,7 @@ def _fit(likelihood: Likelihood, report: Progress) -> tuple[np.ndarray, Fit, Obj
     if not np.array_equal(again, fit.x):
         other = minimise(objective, again, tolerance=2e-6)
         fit = min(fit, other, key=lambda each: each.cost)
-    return fit.x, fit, objective
-
-
-def _starts(likelihood: Likelihood) -> list[np.ndarray]:
-    """Where a common factor of all durations explains the smoothed profile better than others.
-
-    Guesses of rates, or of all thicknesses, tend to be wrong together, and where layers look alike
-    a fit takes the nearest for its own.
-
-    Raises
-    ------
-    NotComputable
-        Where no factor can be computed.
-    """
-    coordinates = likelihood.coordinates
-    nominal, direction = coordinates.of(likelihood.assembly.nominal), coordinates.of_all_durations()
-    trials = [np.clip(nominal + d * direction, *coordinates.bounds()) for d in _DURATIONS]
-    blur, share, _ = _COARSE[0]
-    points = likelihood.values.shape[1]
-    costs = np.full(len(trials) + 2, np.inf)
-    for i, trial in enumerate(trials, start=1):
-        try:
-            likelihood.replan(trial)
-        except NotComputable:
-            continue
-        costs[i] = CoarseMisfit(likelihood, blur * points, share).objective().cost(trial)
-    if not np.isfinite(costs).any():
-        likelihood.replan(nominal)
-        likelihood.rows(nominal)  # one of them says why
-    least = np.flatnonzero((costs[1:-1] <= costs[:-2]) & (costs[1:-1] < costs[2:]))
-    best_first = sorted(least, key=lambda i: costs[i + 1])
-    return [trials[i] for i in best_first[:_MOST_STARTS]]
-
-
-def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
-    """Times of the layers on a smoothed profile, then everything with a generous tolerance."""
-    points = likelihood.values.shape[1]
-    times = [
-        i
-        for i, index in enumerate(likelihood.free)
-        if likelihood.assembly.parameters[index].kind == "thickness"
-    ]
-    objective, before = likelihood.objective(), x
-    for blur, share, only_times in _COARSE:
-        x = _planned(likelihood, x, before)
-        objective = CoarseMisfit(likelihood, blur * points, share).objective()
-        moved = np.array(times) if only_times else np.arange(len(likelihood.free))
-        before, x = x, _subset_minimum(objective, x, moved)
-    x = _planned(likelihood, x, before)
-    return Fit(x, objective.cost(x), False, "")
-
-
-def _planned(likelihood: Likelihood, x: np.ndarray, before: np.ndarray) -> np.ndarray:
-    """Slices for x, or for the point before it where x cannot be sliced."""
-    try:
-        likelihood.replan(x)
-    except NotComputable:
-        likelihood.replan(before)
-        return before
-    return x
-
-
-def _subset_minimum(objective: Objective, x: np.ndarray, moved: np.ndarray) -> np.ndarray:
-    """Minimise over some of the parameters only."""
-    found = x.copy()
-    part = objective.of_some(x, moved)
-    found[moved] = minimise(part, x[moved], max_evaluations=25, tolerance=1e-4).x
-    return found
+    return fit
 
 
 def _marginal(full: np.ndarray, count: int) -> Curvature:
@@ -378,7 +313,12 @@ def _marginal(full: np.ndarray, count: int) -> Curvature:
 
 
 def _warnings(
-    likelihood: Likelihood, fit: Fit, solution: Solution, picture: Curvature, relative: bool
+    likelihood: Likelihood,
+    fit: Fit,
+    solution: Solution,
+    picture: Curvature,
+    others: list[Alternative],
+    relative: bool,
 ) -> list[str]:
     assembly = likelihood.assembly
     found = []
@@ -401,6 +341,7 @@ def _warnings(
         for name, quantity, number in linear
         if at_written_bound(number, quantity)
     ]
+    found += _of_others(likelihood, others)
     for direction in picture.undetermined:
         strong = np.argsort(-np.abs(direction))[:4]
         names = [
@@ -436,6 +377,15 @@ def _warnings(
     if relative:
         found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
+
+
+def _of_others(likelihood: Likelihood, others: list[Alternative]) -> list[str]:
+    """A note on each solution that is about as probable."""
+    return [
+        f"another sample explains the profile about as well (odds {other.odds:.2g} to 1):"
+        f" {other.described(likelihood)}"
+        for other in others
+    ]
 
 
 def _opaque(likelihood: Likelihood, fit: Fit) -> list[str]:

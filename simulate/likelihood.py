@@ -106,6 +106,8 @@ class Likelihood:
         A reading is a moment between two cycles of sputtering, not the mean over an interval.
     edges : ndarray
         Ends of the readings, shape (N + 1,), or the moments of snapshots, shape (N,).
+    projection : ndarray, shape (M, E, Q)
+        Of atoms on what the engine is asked for.
     parts : ReadingParts
         When the engine is asked for them.
     channel_of : ndarray of int, shape (Q,)
@@ -145,7 +147,7 @@ class Likelihood:
             i for i, index in enumerate(self.free) if assembly.parameters[index].may_be_zero
         ]
         self._free_parameters = [assembly.parameters[index] for index in self.free]
-        self._projection = self._projections()
+        self.projection = self._projections()
         self.channel_of = np.array([n.channel for n in assembly.linear_numbers()], dtype=int)
         self.plan: SlicePlan | None = None
         self.parts = assembly.reading_parts(self.edges, assembly.nominal)
@@ -193,7 +195,7 @@ class Likelihood:
                 self.assembly.sample(values),
                 self.assembly.instrument(values),
                 self.assembly.supplied_dose_s(self.parts.edges_s, values),
-                self._projection,
+                self.projection,
                 self.plan,
             )
         raw = self.assembly.readings(result.signal.T, self.parts, values)
@@ -211,16 +213,19 @@ class Likelihood:
         """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
         values = self.coordinates.values(x)
         raw, mean_depth_nm = self._shown(values)
-        if self.profile.values_kind == "intensity":
-            terms = self.assembly.shining(raw[:-1], values)
-        else:
-            terms = raw[: len(self.assembly.responses)] / np.maximum(raw[-1], 1e-300)
+        terms = self.terms(raw, values)
         channels = len(self.values)
         rows = np.ones((self.channel_of.size, self.interval.size))
         rows[: len(terms)] = terms
         if len(rows) > len(terms) + channels:
             rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
         return rows, mean_depth_nm
+
+    def terms(self, shown: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """What each response multiplies, of what is shown of each projection, (Q, N)."""
+        if self.profile.values_kind == "intensity":
+            return self.assembly.shining(shown[:-1], values)
+        return shown[: len(self.assembly.responses)] / np.maximum(shown[-1], 1e-300)
 
     def rows_and_slopes(self, x, squared=()):
         rows, depth = self.rows(x)

@@ -73,6 +73,7 @@ def width_answers(
     likelihood: Likelihood,
     objective: Objective,
     fit: Fit,
+    jacobian: np.ndarray,
     full: np.ndarray,
     picture: Curvature,
     report: Callable[[str, float], None],
@@ -80,7 +81,6 @@ def width_answers(
     """Width of every interface with its interval."""
     assembly = likelihood.assembly
     count = len(assembly.layers) - 1
-    jacobian = objective.jacobian(fit.x)
     by_parameter: dict[int, WidthAnswer] = {}
     for layer in range(count):
         report("widths", 0.9 + 0.1 * layer / max(count, 1))

@@ -458,9 +458,7 @@ def test_five_per_cent_of_zeros_are_called_resolved():
 
 def test_interval_ends_at_a_bound_that_the_data_do_not_exclude():
     slope = np.array([[0.01]])
-    objective = Objective(
-        lambda x: 0.01 * (x - 1.0), lambda x: slope, np.zeros(1), np.array([3.0])
-    )
+    objective = Objective(lambda x: 0.01 * (x - 1.0), lambda x: slope, np.zeros(1), np.array([3.0]))
     fit = minimise(objective, np.array([2.0]))
     found = profile_interval(objective, fit, slope, 0, 100.0)
     assert (found.lower, found.upper, found.resolved) == (0.0, 3.0, False)
