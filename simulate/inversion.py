@@ -297,11 +297,11 @@ def _refined(likelihood: Likelihood, x: np.ndarray, report: Progress) -> Fit:
         if update_discrepancy(likelihood, x) < _STEADY:
             break
     objective = likelihood.objective()
-    fit = minimise(objective, x, tolerance=2e-6)
+    fit = minimise(objective, x, tolerance=1e-9)
     # What has come close to zero hardly shows and may have stopped there on its way.
     again = likelihood.coordinates.with_room(fit.x)
     if not np.array_equal(again, fit.x):
-        other = minimise(objective, again, tolerance=2e-6)
+        other = minimise(objective, again, tolerance=1e-9)
         fit = min(fit, other, key=lambda each: each.cost)
     return fit
 
