@@ -16,7 +16,7 @@ from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
-from craterfront.linear_numbers import at_bound, solve_linear
+from craterfront.linear_numbers import at_bound, solve_normal
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.engine import run
@@ -303,24 +303,35 @@ class Likelihood:
         return linear
 
     def _scored(self, rows: np.ndarray, model: np.ndarray) -> np.ndarray:
-        """One step from a model; what fluctuates ties all channels."""
-        quantities = self.linear_quantities()
-        tied = self.noise.fluctuation is not None
-        target, weight = self.readings.working(model, tied=tied)
-        if not tied:
-            linear = np.zeros(len(rows))
-            for c in range(len(target)):
-                mine = np.flatnonzero(self.channel_of == c)
-                matrix = (rows[mine] * weight[c]).T / self.noise.correlation[c] ** 0.5
-                aim = target[c] * weight[c] / self.noise.correlation[c] ** 0.5
-                linear[mine] = solve_linear(matrix, aim, [quantities[i] for i in mine])
-            return linear
-        columns = np.zeros((*target.shape, len(rows) + 1))
+        """One step from a model: to where the gradient of the sum of squares would be zero."""
+        equations = self._untied if self.noise.fluctuation is None else self._tied
+        return solve_normal(*equations(rows, model), self.linear_quantities())
+
+    def _untied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Normal equations, channel by channel."""
+        weights, score = self.readings.scoring_weights(model), self.readings.score(model)
+        normal, right = np.zeros((len(rows), len(rows))), np.zeros(len(rows))
+        for c in range(len(model)):
+            mine = np.flatnonzero(self.channel_of == c)
+            weighted, correlation = weights[c] * rows[mine], self.noise.correlation[c]
+            normal[np.ix_(mine, mine)] = weighted @ weighted.T / correlation
+            right[mine] = (weighted @ (weights[c] * model[c]) - rows[mine] @ score[c]) / correlation
+        return normal, right
+
+    def _tied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Normal equations where a fluctuation ties all channels."""
+        weights, slopes = self.readings.scoring_weights(model), self.readings.slopes(model)
+        count = len(rows)
+        columns = np.zeros((*model.shape, 2 * count + 2))
         for q, c in enumerate(self.channel_of):
-            columns[c, :, q] = rows[q] * weight[c]
-        columns[..., -1] = target * weight
-        white = self.whitened(columns).reshape(-1, len(rows) + 1)
-        return solve_linear(white[:, :-1], white[:, -1], quantities)
+            columns[c, :, q] = weights[c] * rows[q]
+            columns[c, :, count + q] = slopes[c] * rows[q]
+        columns[..., -2] = weights * model
+        columns[..., -1] = self.readings.of(model)
+        white = self.whitened(columns).reshape(-1, columns.shape[-1])
+        weighted, sloped = white[:, :count], white[:, count : 2 * count]
+        right = weighted.T @ white[:, -2] - sloped.T @ white[:, -1]
+        return weighted.T @ weighted, right
 
     # --- residuals -----------------------------------------------------------------------------
 

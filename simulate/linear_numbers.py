@@ -35,14 +35,27 @@ def solve_linear(
     -------
     ndarray, shape (Q,)
     """
+    return solve_normal(matrix.T @ matrix, matrix.T @ target, quantities)
+
+
+def solve_normal(
+    normal: np.ndarray, right: np.ndarray, quantities: Sequence[Quantity]
+) -> np.ndarray:
+    """The same from normal equations.
+
+    Parameters
+    ----------
+    normal, right : ndarray, shape (Q, Q) and (Q,)
+        Of all numbers, without what is known of them.
+    quantities : sequence of Quantity
+    """
     solved = np.array([q.value for q in quantities])
     free = np.array([is_free(q) for q in quantities])
     if not free.any():
         return solved
-    moving = matrix[:, free]
-    size = np.maximum(np.linalg.norm(moving, axis=0), 1e-300)
-    normal = (moving / size).T @ (moving / size)
-    right = (moving / size).T @ (target - matrix[:, ~free] @ solved[~free])
+    size = np.sqrt(np.maximum(np.diag(normal)[free], 1e-300))
+    right = (right[free] - normal[np.ix_(free, ~free)] @ solved[~free]) / size
+    normal = normal[np.ix_(free, free)] / np.outer(size, size)
     moved = [q for q in quantities if is_free(q)]
     for i, q in enumerate(moved):
         if q.u:

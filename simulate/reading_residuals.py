@@ -106,6 +106,10 @@ class ReadingResiduals:
             out[c] = deviance_slopes(*self._as_counts(c, model))
         return self._other_slopes(out, model)
 
+    def score(self, model: np.ndarray) -> np.ndarray:
+        """Derivatives of half the square of each residual by the model, shape (C, N)."""
+        return self.slopes(model) * self.of(model)
+
     def expected_slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives whose squares are the expected information of each reading, shape (C, N).
 
@@ -113,31 +117,12 @@ class ReadingResiduals:
         """
         return self._other_slopes(-1.0 / np.sqrt(self.variance), model)
 
-    def working(self, model: np.ndarray, *, tied: bool) -> tuple[np.ndarray, np.ndarray]:
-        """Readings and weights with which least squares are a step towards the best numbers.
+    def scoring_weights(self, model: np.ndarray) -> np.ndarray:
+        """Roots of the information that readings are expected to hold about a model, (C, N).
 
-        Parameters
-        ----------
-        model : ndarray, shape (C, N)
-            The last trial.
-        tied : bool
-            A fluctuation ties the readings. Then the step is one of Gauss and Newton, which ends
-            where the sum of squares of the tied residuals is least. Otherwise it is one of Fisher
-            scoring (P. McCullagh, J. A. Nelder, Generalized Linear Models (1989), section 2.5),
-            which is surer for a few counts and ends there as well.
-
-        Returns
-        -------
-        target, weight : ndarray, shape (C, N)
-            For normal noise the readings themselves.
+        Unlike `expected_slopes` with the counts of this very model: weights for a step of Fisher
+        scoring (P. McCullagh, J. A. Nelder, Generalized Linear Models (1989), section 2.5).
         """
-        slopes = self.slopes(model)
-        weight = -slopes if tied else self._scoring_weights(model)
-        score = slopes * self.of(model)
-        step = np.divide(score, weight**2, out=np.zeros_like(score), where=weight > 0.0)
-        return model - step, weight
-
-    def _scoring_weights(self, model: np.ndarray) -> np.ndarray:
         return -self._other_slopes(-1.0 / np.sqrt(self._variance_about(model)), model)
 
     def _variance_about(self, model: np.ndarray) -> np.ndarray:
