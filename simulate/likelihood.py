@@ -5,16 +5,18 @@ Sensitivities, backgrounds and contaminations enter linearly and are solved for 
 of the `Objective`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from craterfront import row_slopes
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
+from craterfront.input_slopes import moves
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -39,6 +41,7 @@ from craterfront.noise_model import (
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
 from craterfront.responses import optical_depths
+from craterfront.row_differences import differences, needs_differences
 from craterfront.scale import densities_without_effect
 
 
@@ -187,7 +190,9 @@ class Likelihood:
 
     def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
-        values = self.coordinates.values(x)
+        return self._rows_at(self.coordinates.values(x))
+
+    def _rows_at(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         raw, mean_depth_nm = self._shown(values)
         if self.profile.values_kind == "intensity":
             terms = self.assembly.shining(raw[:-1], values)
@@ -199,6 +204,56 @@ class Likelihood:
         if len(rows) > len(terms) + channels:
             rows[len(terms) + channels :] = self.assembly.contamination_left(self.edges, values)
         return rows, mean_depth_nm
+
+    def rows_and_slopes(
+        self, x: np.ndarray, squared: Collection[int] = ()
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Rows and mean depth as `rows` gives them, with their derivatives, in one pass.
+
+        Parameters
+        ----------
+        x : ndarray
+        squared : collection of int
+            Positions in `free` of parameters by whose square the derivatives are; of the others
+            they are by the value. For a width, a curvature or a roughness of exactly 0 that by the
+            value is 0 and that by the square finite. For a mixing length or an escape depth of 0
+            both are 0: the model does not go by their squares there.
+
+        Returns
+        -------
+        rows : ndarray, shape (Q, N)
+        depth_nm : ndarray, shape (T,)
+        row_slopes : ndarray, shape (P, Q, N)
+            By the physical values `values[free[p]]`, with the slices and parts held.
+        depth_slopes : ndarray, shape (P, T)
+
+        Raises
+        ------
+        NotComputable
+        """
+        assembly, values = self.assembly, self.coordinates.values(x)
+        along = moves(values, self.free, squared)
+        if needs_differences(assembly.instrument(values)):
+            rows, depth = self._rows_at(values)
+            return rows, depth, *differences(self._rows_at, values, along)
+        with _refusals():
+            found = row_slopes.shown(
+                assembly, values, along, self.parts, self._projection, self.plan
+            )
+        terms, change = row_slopes.fractions(found.rows, found.slopes, len(assembly.responses))
+        if self.profile.values_kind == "intensity":
+            emitting, of_emitting = found.rows[:-1], found.slopes[:, :-1]
+            terms, change = row_slopes.shining(assembly, emitting, of_emitting, values, along)
+        channels = len(self.values)
+        rows = np.ones((self._channel_of.size, self.interval.size))
+        slopes = np.zeros((len(along), *rows.shape))
+        rows[: len(terms)], slopes[:, : len(terms)] = terms, change
+        if len(rows) > len(terms) + channels:
+            left = assembly.contamination_left(self.edges, values)
+            of_left = row_slopes.contamination_slopes(assembly, self.edges, values, along)
+            rows[len(terms) + channels :] = left
+            slopes[:, len(terms) + channels :] = of_left[:, None]
+        return rows, found.depth_nm, slopes, found.depth_slopes
 
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
