@@ -94,7 +94,7 @@ def change(zone, before, active):
 
 
 @njit(cache=True, nogil=True)
-def _surface_means(zone, preference, dose_per_atom):
+def surface_means(zone, preference, dose_per_atom):
     """Mean preference of the surface, and the dose that the next atom to leave costs."""
     mean, dose = 0.0, 0.0
     for s in range(preference.size):
@@ -125,10 +125,10 @@ def march(
     zone = undisturbed(cumulated, totals, cells, cell_atoms)
     before = zone.copy()
     trials = np.zeros((2, species, cells + 1))
-    work = np.zeros((2, cells))
+    work, steps = np.zeros((2, cells)), np.zeros(species + 4)
     entering, leaving = np.zeros(species), np.zeros(species)
     everything = np.zeros(species, dtype=np.int64)
-    mean, dose = _surface_means(zone, preference, dose_per_atom)
+    mean, dose = surface_means(zone, preference, dose_per_atom)
     pointer = 0
     if states.shape[0] > 0:
         states[0] = zone
@@ -147,7 +147,7 @@ def march(
             else:
                 mean, dose = diffusive_step(
                     zone, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
-                    active, mean, dose, leaving, trials, work,
+                    active, mean, dose, leaving, trials, work, steps,
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms

@@ -27,7 +27,7 @@ from craterfront.models.normal_shares import REACH, as_normal, mean_share, mean_
 
 _SUDDEN = 1.5
 _ROUNDING = 1e-9  # of a variance
-_SHARPEST = 1e-13  # of the whole dose: a spread of 0
+SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _THINNEST = 1e-13  # of the relief: a slice above the surface
 _MOST_MOVES = 8
 _MOVED = 1e-3
@@ -35,7 +35,7 @@ _EVEN = 0.01  # relative half-width of a piece that counts as one rate within an
 
 
 @njit(cache=True, nogil=True)
-def _bands(edges, sigma):
+def bands(edges, sigma):
     """Dose below which no column has reached slice k or any later one, and its counterpart."""
     slices = sigma.size
     earliest = np.empty(slices)  # of this and all later slices
@@ -52,7 +52,7 @@ def _bands(edges, sigma):
 
 
 @njit(cache=True, nogil=True)
-def _sudden(edges, sigma, sigma_above):
+def sudden_growth(edges, sigma, sigma_above):
     """Whether the spread begins to grow much faster at the upper edge of each slice.
 
     The mean over the slice above does not tell then what has reached that edge.
@@ -72,8 +72,8 @@ def _accumulate(pieces, edges, sigma, sigma_above, columns):
     """sum_k columns[k] E[k] for every state of the pieces of the area, see `Floor.pieces`."""
     slices, width = columns.shape
     out = np.zeros((pieces.shape[0], width))
-    earliest, latest = _bands(edges, sigma)
-    sudden = _sudden(edges, sigma, sigma_above)
+    earliest, latest = bands(edges, sigma)
+    sudden = sudden_growth(edges, sigma, sigma_above)
     middle, size, inverse = np.empty(slices), np.empty(slices), np.empty(slices)
     for k in range(slices):
         middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
@@ -115,11 +115,11 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, jumps, rises):
     """
     slices, width = jumps.shape
     out = np.zeros((start.shape[0], width))
-    earliest, latest = _bands(edges, np.maximum(sigma, sigma_above))
+    earliest, latest = bands(edges, np.maximum(sigma, sigma_above))
     jumping, rising = np.zeros(slices, dtype=np.bool_), np.zeros(slices, dtype=np.bool_)
     for k in range(slices):
         jumping[k], rising[k] = np.any(jumps[k] != 0.0), np.any(rises[k] != 0.0)
-    jumping |= _sudden(edges, sigma, sigma_above)
+    jumping |= sudden_growth(edges, sigma, sigma_above)
     settled = np.zeros(width)
     first = 0
     for n in range(start.shape[0]):
@@ -153,7 +153,7 @@ def _seen_in_time(start, end, edges, sigma_above, sigma, jumps, rises):
 @njit(cache=True, nogil=True)
 def _matrix(pieces, edges, sigma, sigma_above):
     slices = sigma.size
-    sudden = _sudden(edges, sigma, sigma_above)
+    sudden = sudden_growth(edges, sigma, sigma_above)
     out = np.empty((slices, pieces.shape[0]))
     for n in range(pieces.shape[0]):
         at = pieces[n]
@@ -225,7 +225,7 @@ class Arrival:
         if even_spread is not None:
             spread = np.hypot(spread, even_spread)
         edges = np.append(0.0, np.cumsum(slice_dose))
-        spread = np.maximum(spread, _SHARPEST * edges[-1])
+        spread = np.maximum(spread, SHARPEST * edges[-1])
         sigma = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
         ahead = np.flatnonzero(edges[:-1] < REACH * sigma + floor.furthest_offset)
         mirrored = int(ahead[-1]) + 1 if ahead.size else 0

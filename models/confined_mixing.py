@@ -95,3 +95,12 @@ def confined_peclet(relative_decay_length: float) -> float:
             "of the range"
         )
     return _peclet(float(relative_decay_length))
+
+
+def confined_peclet_slope(peclet: float) -> float:
+    """Derivative of `confined_peclet` by the relative decay length, where it gives `peclet`."""
+    q = _slowest_mode(float(peclet))
+    by_peclet = 1.0 / (math.tan(0.5 * q) + 0.5 * q / math.cos(0.5 * q) ** 2)
+    square = q * q + peclet * peclet
+    slope = 2.0 / square - 4.0 * peclet * (q * by_peclet + peclet) / square**2
+    return 1.0 / slope

@@ -96,14 +96,16 @@ def _next(
 
 
 def interpolated(x: np.ndarray, nodes: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Cubic Hermite interpolation with slopes from neighbouring nodes."""
-    if nodes.size < 3:
-        return np.interp(x, nodes, values)
-    slope = np.gradient(values, nodes, edge_order=2)
-    i = np.clip(np.searchsorted(nodes, x, side="right") - 1, 0, nodes.size - 2)
+    """Cubic Hermite interpolation with slopes from neighbouring nodes; complex for a derivative."""
+    if nodes.size == 1:
+        return np.repeat(values, x.size)
+    i = np.clip(np.searchsorted(nodes.real, x.real, side="right") - 1, 0, nodes.size - 2)
     size = nodes[i + 1] - nodes[i]
     t = (x - nodes[i]) / size
     rise = values[i + 1] - values[i]
+    if nodes.size < 3:
+        return values[i] + t * rise
+    slope = np.gradient(values, nodes, edge_order=2)
     return (
         values[i]
         + t * t * (3.0 - 2.0 * t) * rise

@@ -37,6 +37,7 @@ DEEPEST = -math.log(_LEAST_SLOPE)
 the homogeneous absorber leaves out, count ten times there."""
 
 _SERIES_BELOW = 1e-3  # where the closed forms lose digits
+_SERIES_BELOW_FOR_SLOPE = 1e-2
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +98,16 @@ def escaping_share(optical_depth: np.ndarray) -> np.ndarray:
         Of the way through the discharge, at least 0; any shape.
     """
     return exprel(-optical_depth)
+
+
+def escaping_share_slope(optical_depth: np.ndarray) -> np.ndarray:
+    """Derivative of `escaping_share`, of the same shape."""
+    y = np.asarray(optical_depth, dtype=float)
+    small = np.abs(y) < _SERIES_BELOW_FOR_SLOPE
+    safe = np.where(small, 1.0, y)
+    closed = (np.exp(-safe) - exprel(-safe)) / safe
+    series = -1 / 2 + y * (1 / 3 + y * (-1 / 8 + y * (1 / 30 - y / 144)))
+    return np.where(small, series, closed)
 
 
 def hydrogen_factor(hydrogen: np.ndarray, effect: np.ndarray, half: float) -> np.ndarray:

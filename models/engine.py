@@ -10,9 +10,8 @@ belong to materials; with preferential sputtering, each element of each material
 """
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 
@@ -40,8 +39,8 @@ _LONGEST_TRANSIENT = 10.0
 _MARGIN = 0.1  # of the depth, sliced below the end of a profile, for parameters that change
 _CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
 _FINER = 2.5  # ... but no more than so many times as many as without
-_OVERLAP = 0.42  # standard deviation of a segment, of its extent, that leaves no ripple
-_FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
+OVERLAP = 0.42  # standard deviation of a segment, of its extent, that leaves no ripple
+FIRST_PARTS = (32, 16, 8, 4, 2)  # of the first intervals of a viewed signal
 
 
 @dataclass(frozen=True)
@@ -174,7 +173,7 @@ class Signals:
 
     def left(self) -> np.ndarray:
         """Share of every slice that has left the area at each time edge, shape (K, T)."""
-        return _summed(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
+        return summed_places(p.seen * p.arrival.left(p.balanced_dose) for p in self.places)
 
 
 @dataclass(frozen=True)
@@ -200,7 +199,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class _Removed:
+class Removed:
     """What is removed, slice by slice, wherever it is removed."""
 
     species: np.ndarray  # (K, S) atoms per area that leave with each slice
@@ -211,7 +210,7 @@ class _Removed:
 
 
 @dataclass(frozen=True)
-class _Species:
+class Species:
     """What the altered layer tells apart, from materials (and elements) to flat arrays."""
 
     share: np.ndarray  # (M, S): species of one atom of each material
@@ -227,15 +226,15 @@ class _Species:
         return projection[self.material, self.element]
 
 
-def _steady_dose_per_atom(sample: LayeredSample) -> np.ndarray:
+def steady_dose_per_atom(sample: LayeredSample) -> np.ndarray:
     return 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
 
 
-def _species(sample: LayeredSample, preference: np.ndarray | None) -> _Species:
-    dose = _steady_dose_per_atom(sample)
+def species_of(sample: LayeredSample, preference: np.ndarray | None) -> Species:
+    dose = steady_dose_per_atom(sample)
     if preference is None or np.ptp(preference) == 0.0:
         count = dose.size
-        return _Species(np.eye(count), np.arange(count), None, np.ones(count), dose)
+        return Species(np.eye(count), np.arange(count), None, np.ones(count), dose)
     material, element = np.nonzero(sample.composition > 0)
     share = np.zeros((dose.size, material.size))
     share[material, np.arange(material.size)] = sample.composition[material, element]
@@ -243,7 +242,7 @@ def _species(sample: LayeredSample, preference: np.ndarray | None) -> _Species:
     # rate says: there the flux has the bulk composition.
     steady = (sample.composition / preference).sum(axis=1)
     cost = dose[material] / (preference[element] * steady[material])
-    return _Species(share, material, element, preference[element], cost)
+    return Species(share, material, element, preference[element], cost)
 
 
 def _preference_ratio(instrument: Instrument) -> float:
@@ -261,7 +260,7 @@ def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer
         return AlteredLayer()
     if instrument.mixing == "uniform":
         return AlteredLayer.uniform(instrument.mixing_length_nm, density)
-    dose, relative = _steady_dose_per_atom(sample), None
+    dose, relative = steady_dose_per_atom(sample), None
     if instrument.mixing == "relocation":
         return AlteredLayer.relocated(
             instrument.mixing_length_nm,
@@ -292,7 +291,7 @@ def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer
 
 def _decays_nm(sample: LayeredSample, layer: AlteredLayer) -> np.ndarray:
     """Trailing decay length in each material [nm], shape (M,)."""
-    dose = _steady_dose_per_atom(sample)
+    dose = steady_dose_per_atom(sample)
     relative = np.ones(dose.size) if layer.relative_mixing is None else layer.relative_mixing
     each = zip(sample.atomic_density_per_nm3, dose, relative, strict=True)
     return np.array([layer.decay_nm(*numbers) for numbers in each])
@@ -377,6 +376,69 @@ def _cells(
     return min(math.ceil(min(max(layer.cells, wanted), _FINER * layer.cells)), MOST_CELLS)
 
 
+@dataclass(frozen=True)
+class CutSample:
+    """A sample cut into slices, as the altered layer takes it.
+
+    Attributes
+    ----------
+    planes_nm : ndarray, shape (L,)
+        Interface planes.
+    kept : ndarray of bool
+        Slices of the plan that have a thickness; K of them.
+    edges_nm : ndarray, shape (K + 1,)
+    thickness_nm : ndarray, shape (K,)
+    parts : ndarray of int, shape (K,)
+        See `SlicePlan`.
+    fractions : ndarray, shape (K, L + 1)
+        Volume fractions of the layers.
+    atoms : ndarray, shape (K, S)
+        Atoms per area of each species.
+    species : Species
+    layer : AlteredLayer
+        For the species.
+    """
+
+    planes_nm: np.ndarray
+    kept: np.ndarray
+    edges_nm: np.ndarray
+    thickness_nm: np.ndarray
+    parts: np.ndarray
+    fractions: np.ndarray
+    atoms: np.ndarray
+    species: Species
+    layer: AlteredLayer
+
+    @classmethod
+    def of(cls, sample: LayeredSample, instrument: Instrument, slices: SlicePlan) -> "CutSample":
+        planes = sample.planes_nm()
+        edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
+        kept = np.diff(edges) > 1e-12
+        edges = edges[np.append(kept, True)]
+        thickness = np.diff(edges)
+        fractions = sample.layers_in(edges, planes)
+        density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
+        atoms = (fractions @ density_of) * thickness[:, None]
+        species = species_of(sample, instrument.preference)
+        layer = replace(altered_layer(sample, instrument), cells=slices.cells)
+        return cls(
+            planes,
+            kept,
+            edges,
+            thickness,
+            slices.parts[kept],
+            fractions,
+            atoms @ species.share,
+            species,
+            layer.for_species(species.material),
+        )
+
+    @property
+    def surface(self) -> np.ndarray:
+        """Atoms of each species per volume at the top, shape (S,)."""
+        return self.atoms[0] / self.thickness_nm[0]
+
+
 def plan(
     sample: LayeredSample,
     instrument: Instrument,
@@ -457,87 +519,94 @@ def run(
     """
     time_edges_s = np.asarray(time_edges_s, dtype=float)
     slices = slices or plan(sample, instrument, time_edges_s)
-    planes = sample.planes_nm()
-    edges = slices.edges_nm(planes, float(sample.rate_nm_s[sample.material[-1]]))
-    kept = np.diff(edges) > 1e-12
-    edges, parts = edges[np.append(kept, True)], slices.parts[kept]
-    thickness = np.diff(edges)
-    by_layer = sample.layers_in(edges, planes)
-    density_of = np.eye(sample.rate_nm_s.size)[sample.material] * sample.atomic_density_per_nm3
-    atoms = (by_layer @ density_of) * thickness[:, None]
-
-    species = _species(sample, instrument.preference)
-    layer = replace(altered_layer(sample, instrument), cells=slices.cells)
-    layer = layer.for_species(species.material)
+    cut = CutSample.of(sample, instrument, slices)
+    species = cut.species
     viewed = instrument.view == "viewed"
-    atoms = atoms @ species.share
+    atoms, thickness, edges = cut.atoms, cut.thickness_nm, cut.edges_nm
     removed, states = leaving_atoms(
         atoms,
-        layer,
+        cut.layer,
         species.preference,
         species.dose_per_atom,
         keep_states=viewed and instrument.escape_depth_nm > 0,
     )
-    see = _seen if viewed else _collected
-    columns = see(atoms, removed, states, layer, sample, species, instrument.escape_depth_nm)
-    surface = atoms[0] / thickness[0]
+    see = _seen if viewed else collected_columns
+    columns = see(cut, removed, states, sample, instrument.escape_depth_nm)
     total = atoms.sum(axis=1)
-    if parts.max() > 1:
-        columns = divide_amounts(columns, total, parts)
-        removed = divide_amounts(removed, total, parts)
-        thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
+    if cut.parts.max() > 1:
+        columns = divide_amounts(columns, total, cut.parts)
+        removed = divide_amounts(removed, total, cut.parts)
+        thickness, total = divide_evenly(thickness, cut.parts), divide_evenly(total, cut.parts)
         edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
     columns = columns @ species.project(projection, sample.composition)
-    left = _Removed(removed, total, thickness, edges, surface)
-    places = list(_places(sample, instrument, species, left, time_edges_s, slices.nodes))
+    left = Removed(removed, total, thickness, edges, cut.surface)
+    places = list(places_of(sample, instrument, species, left, time_edges_s, slices.nodes))
     each = [_recorded(place, instrument, columns, thickness, time_edges_s) for place in places]
-    signal = _summed(place.seen * part for place, (part, _) in zip(places, each, strict=True))
-    depth = _summed(place.area * part for place, (_, part) in zip(places, each, strict=True))
-    return Signals(signal, depth, edges, planes, places)
+    signal = summed_places(place.seen * part for place, (part, _) in zip(places, each, strict=True))
+    depth = summed_places(place.area * part for place, (_, part) in zip(places, each, strict=True))
+    return Signals(signal, depth, edges, cut.planes_nm, places)
 
 
-def _summed(parts: Iterable[np.ndarray]) -> np.ndarray:
+def summed_places(parts: Iterable[np.ndarray]) -> np.ndarray:
     return np.sum(list(parts), axis=0)
 
 
-def _places(
+def places_of(
     sample: LayeredSample,
     instrument: Instrument,
-    species: _Species,
-    removed: _Removed,
+    species: Species,
+    removed: Removed,
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
 ) -> Iterator[Place]:
     """All of the area, or each segment by itself where it has another rate in each material."""
-    seen = instrument.seen_share
+    common = time_edges_s, nodes
     if instrument.crater.ndim == 2:
-        floor = partial(Floor.of, instrument.crater, seen)
         alike = np.ones((sample.rate_nm_s.size, 2))
-        yield _place(sample, instrument, species, removed, alike, floor, time_edges_s, nodes)
+        yield place_of(sample, instrument, species, removed, alike, *common)
         return
-    floor = partial(Floor.of, crater.flat(), None)
+    seen, there = instrument.seen_share, replace(instrument, crater=crater.flat(), seen_share=None)
     for number, area in enumerate(instrument.crater[0, :, 2]):
         rate = instrument.crater[:, number, :2]
-        place = _place(sample, instrument, species, removed, rate, floor, time_edges_s, nodes)
+        place = place_of(sample, there, species, removed, rate, *common)
         yield replace(place, area=area, seen=area if seen is None else seen[number])
 
 
-def _place(
+def place_of(
     sample: LayeredSample,
     instrument: Instrument,
-    species: _Species,
-    removed: _Removed,
+    species: Species,
+    removed: Removed,
     rate: np.ndarray,
-    floor: Callable[[np.ndarray | None], Floor],
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
 ) -> Place:
     """A place with its relative rates, first and last, in each material (M, 2)."""
-    mean = rate.mean(axis=1)
-    there = replace(sample, rate_nm_s=sample.rate_nm_s * mean)
-    cost = species.dose_per_atom / mean[species.material]
+    cost = species.dose_per_atom / rate.mean(axis=1)[species.material]
     slice_dose = removed.species @ cost
     surface_dose_per_nm = float(removed.surface @ cost)
+    spread = spread_at_faces(sample, instrument, removed, rate, slice_dose, surface_dose_per_nm)
+    heights = _offsets(instrument, surface_dose_per_nm)
+    arrival = Arrival.of(
+        slice_dose,
+        spread,
+        Floor.of(instrument.crater, instrument.seen_share, heights),
+        spread_within(species, removed, rate),
+    )
+    balanced = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
+    return Place(1.0, 1.0, slice_dose, arrival, balanced)
+
+
+def spread_at_faces(
+    sample: LayeredSample,
+    instrument: Instrument,
+    removed: Removed,
+    rate: np.ndarray,
+    slice_dose: np.ndarray,
+    surface_dose_per_nm: float,
+) -> np.ndarray:
+    """Spread of the arrival dose at the faces of the slices in a place, shape (K + 1,)."""
+    there = replace(sample, rate_nm_s=sample.rate_nm_s * rate.mean(axis=1))
     spread = dose_spread(
         removed.atoms,
         removed.thickness_nm,
@@ -550,23 +619,16 @@ def _place(
     spread = np.sqrt(spread**2 + relief)
     # The last slice only keeps columns from running out of material; its end is far below.
     spread[-1] = spread[-2]
-    arrival = Arrival.of(
-        slice_dose,
-        spread,
-        floor(_offsets(instrument, surface_dose_per_nm)),
-        _spread_within(species, removed, rate),
-    )
-    balanced = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
-    return Place(1.0, 1.0, slice_dose, arrival, balanced)
+    return spread
 
 
-def _spread_within(species: _Species, removed: _Removed, rate: np.ndarray) -> np.ndarray | None:
+def spread_within(species: Species, removed: Removed, rate: np.ndarray) -> np.ndarray | None:
     """Spread of the supply at which a segment passes each face, which makes it meet the next."""
     if np.all(rate == 1.0):
         return None
     first, last = (species.dose_per_atom / end[species.material] for end in rate.T)
     across = np.abs(np.cumsum(removed.species @ (first - last)))
-    return _OVERLAP * np.append(0.0, across)
+    return OVERLAP * np.append(0.0, across)
 
 
 def _offsets(instrument: Instrument, surface_dose_per_nm: float) -> np.ndarray | None:
@@ -579,15 +641,14 @@ def _offsets(instrument: Instrument, surface_dose_per_nm: float) -> np.ndarray |
 
 
 def _seen(
-    atoms: np.ndarray,
+    cut: CutSample,
     removed: np.ndarray,
     states: np.ndarray,
-    layer: AlteredLayer,
     sample: LayeredSample,
-    species: _Species,
     escape_depth_nm: float,
 ) -> np.ndarray:
     """Seen fraction of each species at the top and at the bottom of each slice, (2, K, S)."""
+    atoms, layer, species = cut.atoms, cut.layer, cut.species
     if escape_depth_nm > 0:
         volume = 1.0 / sample.atomic_density_per_nm3[species.material]
         seen = seen_fractions(atoms, states, layer.zone_atoms_nm2, volume, escape_depth_nm)
@@ -599,20 +660,18 @@ def _seen(
     return np.stack([shares - half, shares + half])
 
 
-def _collected(
-    atoms: np.ndarray,
+def collected_columns(
+    cut: CutSample,
     removed: np.ndarray,
     _: np.ndarray,
-    layer: AlteredLayer,
     sample: LayeredSample,
-    species: _Species,
     escape_depth_nm: float,
 ) -> np.ndarray:
     """Atoms of each species that are collected while each slice is removed, shape (K, S)."""
     if escape_depth_nm == 0:
         return removed
     escape_atoms = escape_depth_nm * float(sample.atomic_density_per_nm3[sample.material[0]])
-    return collected_atoms(atoms, removed, layer.zone_atoms_nm2, escape_atoms)
+    return collected_atoms(cut.atoms, removed, cut.layer.zone_atoms_nm2, escape_atoms)
 
 
 def _recorded(
@@ -641,7 +700,7 @@ def _mean_seen(place: Place, columns: np.ndarray, time_edges_s: np.ndarray) -> n
     From a rough surface it does not at first: the first intervals are averaged in parts.
     """
     arrival, dose = place.arrival, place.balanced_dose
-    parts = _FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
+    parts = FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
     early = [
         np.linspace(start, end, count, endpoint=False)
         for start, end, count in zip(time_edges_s, time_edges_s[1:], parts, strict=False)

@@ -287,8 +287,8 @@ def leaving_atoms(
             layer.diffusion_per_dose,
             np.ascontiguousarray(preference, dtype=float),
             dose,
-            _given(layer.relative_mixing),
-            layer.cells / (_STEPS_PER_ZONE if layer.cells > 1 else _STEPS_WHEN_MIXED),
+            given(layer.relative_mixing),
+            longest_step(layer.cells),
             states,
         )
     total, kept = atoms.sum(axis=1), removed.sum(axis=1)
@@ -297,6 +297,11 @@ def leaving_atoms(
     return removed, states
 
 
-def _given(numbers: np.ndarray | None) -> np.ndarray:
+def longest_step(cells: int) -> float:
+    """Cells' worth of atoms that may leave in one step."""
+    return cells / (_STEPS_PER_ZONE if cells > 1 else _STEPS_WHEN_MIXED)
+
+
+def given(numbers: np.ndarray | None) -> np.ndarray:
     """An array for the kernels; empty for None."""
     return np.zeros(0) if numbers is None else np.ascontiguousarray(numbers, dtype=float)

@@ -9,6 +9,9 @@ integrals of the normal distribution function Phi,
 as a second difference of H2 over the segment and the slice. Where either of these is narrow
 against s, a uniform distribution of that width is as good as a normal one of the same variance
 (the error of the fourth cumulant is below 1e-6 of full scale), and H or Phi is used.
+
+The integrals are tables of cubics. Slopes are those of the very cubics and forms that make the
+value, so value and slope agree to rounding.
 """
 
 import math
@@ -21,7 +24,7 @@ _TABLE_REACH = 7
 _PER_UNIT = 64  # table entries per standard deviation
 # A uniform distribution this narrow against s counts as normal. No round number, as slices have
 # round sizes: rounding should not choose between two forms that differ by 3e-7.
-_NARROW = 0.193
+NARROW = 0.193
 
 
 def _cubics(value: np.ndarray, slope: np.ndarray) -> np.ndarray:
@@ -87,10 +90,10 @@ def _mean_passed(u, a, b):
     """Mean of Phi around u, spread evenly over a width a and, besides, over b."""
     if a > b:
         a, b = b, a
-    if a <= _NARROW or a <= 1e-7 * b:
-        if b <= _NARROW:
+    if a <= NARROW or a <= 1e-7 * b:
+        if b <= NARROW:
             return _phi(u * _shrunk(a * a + b * b))
-        shrink = _shrunk(min(a, _NARROW) ** 2)  # wider than narrow, a is nothing against b
+        shrink = _shrunk(min(a, NARROW) ** 2)  # wider than narrow, a is nothing against b
         u, b = u * shrink, b * shrink
         return (_h(u + 0.5 * b) - _h(u - 0.5 * b)) / b
     near, far = 0.5 * (b - a), 0.5 * (b + a)
@@ -139,9 +142,110 @@ def mean_share_of_time(start, end, middle, size, inverse):
 
 
 @njit(cache=True, nogil=True)
+def _cubic_and_slope(table, u):
+    position = (u + _TABLE_REACH) * _PER_UNIT
+    i = int(position)
+    t = position - i
+    value = table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
+    slope = table[i, 1] + t * (2.0 * table[i, 2] + t * 3.0 * table[i, 3])
+    return value, slope * _PER_UNIT
+
+
+@njit(cache=True, nogil=True)
+def _phi_and_slope(u):
+    if u >= REACH:
+        return 1.0, 0.0
+    return _cubic_and_slope(_PHI, u) if u > -REACH else (0.0, 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _h_and_slope(u):
+    if u >= REACH:
+        return u, 1.0
+    return _cubic_and_slope(_H, u) if u > -REACH else (0.0, 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _h2_and_slope(u):
+    if u >= REACH:
+        return 0.5 * (u * u + 1.0), u
+    return _cubic_and_slope(_H2, u) if u > -REACH else (0.0, 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _shrunk_slope(square):
+    """Slope of `_shrunk` by half the square."""
+    return (-0.5 + 0.75 * square / 12.0) / 6.0
+
+
+@njit(cache=True, nogil=True)
+def _mean_passed_and_slopes(u, a, b):
+    """`_mean_passed`, its slope by u, and its slopes by half the squares of a and b.
+
+    The squares, since a width of zero then still has a slope.
+    """
+    swapped = a > b
+    if swapped:
+        a, b = b, a
+    if a <= NARROW or a <= 1e-7 * b:
+        if b <= NARROW:
+            shrink = _shrunk(a * a + b * b)
+            value, slope = _phi_and_slope(u * shrink)
+            by_square = u * slope * _shrunk_slope(a * a + b * b)
+            return value, slope * shrink, by_square, by_square
+        shrink = _shrunk(min(a, NARROW) ** 2)
+        v, w = u * shrink, b * shrink
+        h0, phi0 = _h_and_slope(v + 0.5 * w)
+        h1, phi1 = _h_and_slope(v - 0.5 * w)
+        value = (h0 - h1) / w
+        by_v, by_w = (phi0 - phi1) / w, (0.5 * (phi0 + phi1) - value) / w
+        by_a = (u * by_v + b * by_w) * _shrunk_slope(a * a) if a <= NARROW else 0.0
+        by_u, by_b = by_v * shrink, by_w * shrink / b
+    else:
+        near, far = 0.5 * (b - a), 0.5 * (b + a)
+        f0, h0 = _h2_and_slope(u + far)
+        f1, h1 = _h2_and_slope(u - near)
+        f2, h2 = _h2_and_slope(u + near)
+        f3, h3 = _h2_and_slope(u - far)
+        value = ((f0 - f1) - (f2 - f3)) / (a * b)
+        by_u = ((h0 - h1) - (h2 - h3)) / (a * b)
+        by_a = (0.5 * ((h0 - h1) + (h2 - h3)) / (a * b) - value / a) / a
+        by_b = (0.5 * ((h0 + h1) - (h2 + h3)) / (a * b) - value / b) / b
+    return (value, by_u, by_b, by_a) if swapped else (value, by_u, by_a, by_b)
+
+
+@njit(cache=True, nogil=True)
+def mean_share_and_slopes(pieces, middle, size, inverse, by_piece):
+    """`mean_share`, and its slopes by middle, size and inverse.
+
+    `by_piece`, shape (P, 3), takes those by the middle of each piece of the area, by the square of
+    its width, and by its weight.
+    """
+    total, by_middle, by_size, by_inverse = 0.0, 0.0, 0.0, 0.0
+    for p in range(pieces.shape[0]):
+        low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
+        u0, u1 = (low - middle) * inverse, (high - middle) * inverse
+        by_piece[p, 0], by_piece[p, 1], by_piece[p, 2] = 0.0, 0.0, 0.0
+        if u0 - 0.5 * size >= REACH:
+            total += weight
+            by_piece[p, 2] = 1.0
+        elif u1 + 0.5 * size > -REACH:
+            u, across = 0.5 * (u0 + u1), u1 - u0
+            share, by_u, by_across, by_depth = _mean_passed_and_slopes(u, across, size)
+            total += weight * share
+            by_piece[p, 0] = weight * by_u * inverse
+            by_piece[p, 1] = weight * 0.5 * by_across * inverse * inverse
+            by_piece[p, 2] = share
+            by_middle -= by_piece[p, 0]
+            by_size += weight * by_depth * size
+            by_inverse += weight * (by_u * u + by_across * across * across) / inverse
+    return total, by_middle, by_size, by_inverse
+
+
+@njit(cache=True, nogil=True)
 def as_normal(d0, d1, s):
     """Middle of a slice, its size and 1 / spread; a narrow slice is part of the spread instead."""
     size = (d1 - d0) / s
-    if size <= _NARROW:
+    if size <= NARROW:
         return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
     return 0.5 * (d0 + d1), size, 1.0 / s

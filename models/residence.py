@@ -57,6 +57,27 @@ def lagged(flux: np.ndarray, interval_s: np.ndarray, residence_s: float) -> np.n
     return _lagged(np.ascontiguousarray(flux, dtype=float), interval_s, float(residence_s))
 
 
+@njit(cache=True, nogil=True)
+def _lagged_slope(flux, interval_s, residence_s):
+    out = np.empty_like(flux)
+    emission, slope = np.zeros(flux.shape[0]), np.zeros(flux.shape[0])
+    for n in range(flux.shape[1]):
+        left = np.exp(-interval_s[n] / residence_s)
+        left_slope = left * interval_s[n] / residence_s**2
+        for q in range(flux.shape[0]):
+            ahead = emission[q] - flux[q, n]
+            end, end_slope = flux[q, n] + ahead * left, slope[q] * left + ahead * left_slope
+            lost = end - emission[q] + residence_s * (end_slope - slope[q])
+            out[q, n] = -lost / interval_s[n]
+            emission[q], slope[q] = end, end_slope
+    return out
+
+
+def lagged_slope(flux: np.ndarray, interval_s: np.ndarray, residence_s: float) -> np.ndarray:
+    """Derivative of `lagged` by the residence time, which is > 0."""
+    return _lagged_slope(np.ascontiguousarray(flux, dtype=float), interval_s, float(residence_s))
+
+
 def shares(interval_s: np.ndarray, residence_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Where to divide readings so that a step of the flux shows within 1e-3 of its height.
 

@@ -12,6 +12,8 @@ in seconds at the final current (derived: the integral). Decay times are 0.2 to 
 import numpy as np
 from scipy.special import exprel, lambertw
 
+from craterfront.models.emission import escaping_share_slope
+
 USUAL_DECAY_S = (0.2, 3.0)
 """Decay times of lamps (from memory)."""
 
@@ -34,6 +36,15 @@ def supplied_dose_s(time_s: np.ndarray, deficit: float, decay_s: float) -> np.nd
         In seconds at the final rate.
     """
     return time_s * (1.0 - deficit * exprel(-time_s / decay_s))
+
+
+def supplied_dose_slopes(
+    time_s: np.ndarray, deficit: float, decay_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives of `supplied_dose_s` by the deficit and by the decay time."""
+    settled = -np.expm1(-time_s / decay_s)
+    late = time_s / decay_s * np.exp(-time_s / decay_s)
+    return -decay_s * settled, -deficit * (settled - late)
 
 
 def time_of_dose_s(dose_s: np.ndarray, deficit: float, decay_s: float) -> np.ndarray:
@@ -64,3 +75,10 @@ def mean_remainder(time_edges_s: np.ndarray, decay_s: float) -> np.ndarray:
     """
     start = np.exp(-time_edges_s[:-1] / decay_s)
     return start * exprel(-np.diff(time_edges_s) / decay_s)
+
+
+def mean_remainder_slope(time_edges_s: np.ndarray, decay_s: float) -> np.ndarray:
+    """Derivative of `mean_remainder` by the decay time, shape (N,)."""
+    start, ratio = time_edges_s[:-1] / decay_s, np.diff(time_edges_s) / decay_s
+    change = start * exprel(-ratio) - ratio * escaping_share_slope(ratio)
+    return np.exp(-start) * change / decay_s

@@ -36,6 +36,17 @@ def eroded_dose_s(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarr
     return dose_s + decay_s * np.log1p(-excess * np.expm1(-dose_s / decay_s))
 
 
+def eroded_dose_slopes(
+    dose_s: np.ndarray, excess: float, decay_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives of `eroded_dose_s` by the excess and by T; that by the dose is the rate."""
+    left = np.exp(-dose_s / decay_s)
+    settled = -np.expm1(-dose_s / decay_s)
+    whole = 1.0 + excess * settled
+    by_decay = np.log1p(excess * settled) - excess * left * dose_s / (decay_s * whole)
+    return decay_s * settled / whole, by_decay
+
+
 def relative_rate(dose_s: np.ndarray, excess: float, decay_s: float) -> np.ndarray:
     """Rate over the final one, of the shape of the doses supplied: the derivative of the above."""
     left = np.exp(-dose_s / decay_s)

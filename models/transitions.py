@@ -74,7 +74,7 @@ _EXPONENTIAL_REACH = 37.0  # decay lengths: exp(-37) is below the rounding of 1
 _PANELS = 12  # per interface, for the quadrature of overlapping interfaces
 _LOGISTIC_PANELS = 48  # its poles are near: half a panel is a quarter of their distance
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
 def diffusion_width_nm(diffusivity_time_nm2: float, shape: int = ERF) -> float:
@@ -240,7 +240,7 @@ def transition_variance_nm2(width_nm: float, shape: int, tables: np.ndarray = NO
 
 
 @njit(cache=True, nogil=True)
-def _looked_up(x, tables, number):
+def looked_up(x, tables, number):
     """Share at x by straight lines between the points of a table."""
     low, high = 0, tables.shape[1] - 1
     if x <= tables[number, low, 0]:
@@ -259,7 +259,7 @@ def _looked_up(x, tables, number):
 
 
 @njit(cache=True, nogil=True)
-def _transition(z, plane, width, shape):
+def transition(z, plane, width, shape):
     """T(z) of one interface that is no table."""
     x = z - plane
     if width <= 0.0:
@@ -283,7 +283,7 @@ def _transition(z, plane, width, shape):
 
 
 @njit(cache=True, nogil=True)
-def _support(width, shape, tables):
+def support(width, shape, tables):
     """How far above and below its plane an interface differs from 0 and 1."""
     if width <= 0.0:
         return 0.0, 0.0
@@ -324,20 +324,17 @@ def _product(z, planes, widths, shapes, tables, first, last):
     product = 1.0
     for j in range(first, last + 1):
         if shapes[j] >= TABULATED and widths[j] > 0.0:
-            product *= _looked_up((z - planes[j]) / widths[j], tables, shapes[j] - TABULATED)
+            product *= looked_up((z - planes[j]) / widths[j], tables, shapes[j] - TABULATED)
         else:
-            product *= _transition(z, planes[j], widths[j], shapes[j])
+            product *= transition(z, planes[j], widths[j], shapes[j])
         if product == 0.0:
             break
     return product
 
 
 @njit(cache=True, nogil=True)
-def _integral_of_product(z0, z1, planes, widths, shapes, tables, first, last):
-    """Integral of T_first ... T_last from z0 to z1 by Gauss-Legendre.
-
-    Every interface brings its kinks and panels that resolve its width.
-    """
+def smooth_pieces(z0, z1, planes, widths, shapes, tables, first, last):
+    """Bounds between z0 and z1 within which a few nodes resolve T_first ... T_last."""
     most = 2
     for j in range(first, last + 1):
         most += _panels(shapes[j], tables) + 2
@@ -345,7 +342,7 @@ def _integral_of_product(z0, z1, planes, widths, shapes, tables, first, last):
     breaks[0], breaks[1] = z0, z1
     count = 2
     for j in range(first, last + 1):
-        above, below = _support(widths[j], shapes[j], tables)
+        above, below = support(widths[j], shapes[j], tables)
         top, size = planes[j] - above, above + below
         if top >= z1 or (top + size <= z0 and size > 0.0):
             continue
@@ -360,36 +357,52 @@ def _integral_of_product(z0, z1, planes, widths, shapes, tables, first, last):
             if z0 < position < z1:
                 breaks[count] = position
                 count += 1
-    breaks = np.sort(breaks[:count])
+    return np.sort(breaks[:count])
+
+
+@njit(cache=True, nogil=True)
+def _integral_of_product(z0, z1, planes, widths, shapes, tables, first, last):
+    """Integral of T_first ... T_last from z0 to z1 by Gauss-Legendre.
+
+    Every interface brings its kinks and panels that resolve its width.
+    """
+    breaks = smooth_pieces(z0, z1, planes, widths, shapes, tables, first, last)
     total = 0.0
-    for i in range(count - 1):
+    for i in range(breaks.size - 1):
         half = 0.5 * (breaks[i + 1] - breaks[i])
         middle = 0.5 * (breaks[i + 1] + breaks[i])
         if half > 0.0:
-            for n in range(_NODES.size):
-                z = middle + half * _NODES[n]
+            for n in range(NODES.size):
+                z = middle + half * NODES[n]
                 total += (
-                    half * _WEIGHTS[n] * _product(z, planes, widths, shapes, tables, first, last)
+                    half * WEIGHTS[n] * _product(z, planes, widths, shapes, tables, first, last)
                 )
     return total
 
 
 @njit(cache=True, nogil=True)
-def _removed_thickness(planes, widths, shapes, tables, last):
-    """Integral over z >= 0 of 1 - T_0 ... T_last: what the layers 0..last hold together."""
+def overlap(planes, widths, shapes, tables, last):
+    """From where to where the layers 0..last end, and the first interface that has a part in it."""
     end = 0.0
     for j in range(last + 1):
-        end = max(end, planes[j] + _support(widths[j], shapes[j], tables)[1])
+        end = max(end, planes[j] + support(widths[j], shapes[j], tables)[1])
     # Only interfaces whose support overlaps, directly or through others, with that of the last
     # one matter: where those above are still at 0, the integrand is 1.
-    start = planes[last] - _support(widths[last], shapes[last], tables)[0]
+    start = planes[last] - support(widths[last], shapes[last], tables)[0]
     first = last
     for j in range(last - 1, -1, -1):
-        above, below = _support(widths[j], shapes[j], tables)
+        above, below = support(widths[j], shapes[j], tables)
         if planes[j] + below > start:
             start = min(start, planes[j] - above)
             first = j
     start = max(start, 0.0)
+    return start, end, first
+
+
+@njit(cache=True, nogil=True)
+def _removed_thickness(planes, widths, shapes, tables, last):
+    """Integral over z >= 0 of 1 - T_0 ... T_last: what the layers 0..last hold together."""
+    start, end, first = overlap(planes, widths, shapes, tables, last)
     if end <= start:
         return start
     return end - _integral_of_product(start, end, planes, widths, shapes, tables, first, last)
@@ -404,7 +417,7 @@ def _solve_planes(thickness, widths, shapes, tables):
     for j in range(thickness.size):
         target += thickness[j]
         planes[j] = target
-        above, below = _support(widths[j], shapes[j], tables)
+        above, below = support(widths[j], shapes[j], tables)
         if target - above >= reached:
             reached = target + below
             continue
@@ -478,7 +491,7 @@ def _slice_fractions(edges, planes, widths, shapes, tables):
     above = np.empty(interfaces)
     below = np.empty(interfaces)
     for j in range(interfaces):
-        up, down = _support(widths[j], shapes[j], tables)
+        up, down = support(widths[j], shapes[j], tables)
         above[j], below[j] = planes[j] - up, planes[j] + down
     settled = np.empty(interfaces)  # all interfaces up to j are at 1 below this depth
     deepest = -np.inf
@@ -551,6 +564,6 @@ def support_nm(
     above_nm, below_nm : ndarray, shape (L,)
         Distances from the plane beyond which T is 0 or 1 to rounding [nm].
     """
-    reach = [_support(float(w), int(s), tables) for w, s in zip(width_nm, shape, strict=True)]
+    reach = [support(float(w), int(s), tables) for w, s in zip(width_nm, shape, strict=True)]
     pairs = np.array(reach, dtype=float).reshape(-1, 2)
     return pairs[:, 0], pairs[:, 1]

@@ -68,7 +68,7 @@ def well_mixed_step(zone, entering, x, preference, active, leaving):
 
 
 @njit(cache=True, nogil=True)
-def _poisson(mean):
+def poisson(mean):
     """Weights of 0, 1, ... events, as far as they matter, and the sum of those beyond each."""
     first = int(max(mean - 10.0 * math.sqrt(mean) - 20.0, 0.0))  # before it, all is negligible
     size = int(mean + 10.0 * math.sqrt(mean) + 40.0)
@@ -90,7 +90,7 @@ def _poisson(mean):
 
 
 @njit(cache=True, nogil=True)
-def _propagate(fractions, entering, up, down, loss, scale, weights, tails, out, work):
+def propagate(fractions, entering, up, down, loss, scale, weights, tails, out, work):
     """Advance one species by the sum over Poisson weights; the last element of `out` is its loss.
 
     `up` and `down` are the rates of exchange between neighbouring cells, `scale` is a.
@@ -117,14 +117,14 @@ def _propagate(fractions, entering, up, down, loss, scale, weights, tails, out, 
 
 
 @njit(cache=True, nogil=True)
-def _loss(relative, strength):
+def loss_rate(relative, strength):
     """Loss rate of the first cell, for the relative preference r of a species."""
     damped = math.exp(-0.5 / strength)
     return relative / (damped + relative * (1.0 - damped))
 
 
 @njit(cache=True, nogil=True)
-def _exchange(strength, preferential):
+def exchange_rates(strength, preferential):
     """Rates at which a cell gains from below and from above."""
     if preferential:
         up = -1.0 / math.expm1(-1.0 / strength)
@@ -135,16 +135,16 @@ def _exchange(strength, preferential):
 @njit(cache=True, nogil=True)
 def _try(zone, entering, x, strength, preference, preferential, active, mean, out, work):
     """Advance all species for a given strength and mean preference; returns what leaves in all."""
-    up, down = _exchange(strength, preferential)
+    up, down = exchange_rates(strength, preferential)
     largest = 0.0
     for s in active:
-        largest = max(largest, _loss(preference[s] / mean, strength))
+        largest = max(largest, loss_rate(preference[s] / mean, strength))
     scale = max(up + down, down + largest)
-    weights, tails = _poisson(scale * x)
+    weights, tails = poisson(scale * x)
     total = 0.0
     for s in active:
-        loss = _loss(preference[s] / mean, strength)
-        _propagate(zone[s], entering[s], up, down, loss, scale, weights, tails, out[s], work)
+        loss = loss_rate(preference[s] / mean, strength)
+        propagate(zone[s], entering[s], up, down, loss, scale, weights, tails, out[s], work)
         total += out[s, -1]
     return total
 
@@ -158,7 +158,7 @@ def _combine(first, second, share, active):
 
 
 @njit(cache=True, nogil=True)
-def _mean_dose(tried, total, dose_per_atom, active):
+def mean_dose(tried, total, dose_per_atom, active):
     dose = 0.0
     for s in active:
         dose += tried[s, -1] * dose_per_atom[s]
@@ -166,7 +166,7 @@ def _mean_dose(tried, total, dose_per_atom, active):
 
 
 @njit(cache=True, nogil=True)
-def _mean_mixing(zone, entering, left, x, relative, active):
+def mean_mixing(zone, entering, left, x, relative, active):
     """Mean relative mixing of the atoms in the zone in the middle of a step; 1 for none given."""
     if relative.size == 0:
         return 1.0
@@ -181,7 +181,7 @@ def _mean_mixing(zone, entering, left, x, relative, active):
 
 
 @njit(cache=True, nogil=True)
-def _bounds(preference, active):
+def bounds(preference, active):
     low, high = np.inf, 0.0
     for s in active:
         low, high = min(low, preference[s]), max(high, preference[s])
@@ -222,27 +222,34 @@ def diffusive_step(
     leaving,
     trials,
     work,
+    steps,
 ):
     """Advance a zone of several cells.
 
     The mixing strength is `per_dose` times the mean dose of the atoms that leave, times the mean of
     `relative` over the atoms in the zone (empty: 1 for all). `mean`, `dose` and `leaving` are those
-    of the step before, to start from; those of this step are returned.
+    of the step before, to start from; those of this step are returned. `steps`, shape (S + 4,),
+    takes what the step went through: the first strength and mean, what was first tried to leave,
+    the last strength, and 1 where that is another.
     """
     tried, other = trials[0], trials[1]
-    low, high = _bounds(preference, active)
+    low, high = bounds(preference, active)
     preferential = high > low
     mean = min(max(mean, low), high)
-    mixing = _mean_mixing(zone, entering, leaving, x, relative, active)
+    mixing = mean_mixing(zone, entering, leaving, x, relative, active)
     strength = max(per_dose * mixing * dose, 0.5)
     total = _try(zone, entering, x, strength, preference, preferential, active, mean, tried, work)
-    dose = _mean_dose(tried, total, dose_per_atom, active)
-    mixing = _mean_mixing(zone, entering, tried[:, -1], x, relative, active)
+    dose = mean_dose(tried, total, dose_per_atom, active)
+    mixing = mean_mixing(zone, entering, tried[:, -1], x, relative, active)
+    steps[0], steps[1], steps[-1] = strength, mean, 0.0
+    for s in active:
+        steps[2 + s] = tried[s, -1]
     if abs(max(per_dose * mixing * dose, 0.5) - strength) > _STRENGTH_AGREES * strength:
-        strength = max(per_dose * mixing * dose, 0.5)
+        strength, steps[-1] = max(per_dose * mixing * dose, 0.5), 1.0
         total = _try(
             zone, entering, x, strength, preference, preferential, active, mean, tried, work
         )
+    steps[-2] = strength
     slope = -1.0  # d ln total / d ln mean
     for _ in range(_MOST_TRIALS):
         if abs(total - x) <= _AGREES * x:
@@ -274,4 +281,4 @@ def diffusive_step(
             zone[s, j] = max(tried[s, j], 0.0)
     if preferential:
         _level(zone, active)
-    return mean, _mean_dose(tried, x, dose_per_atom, active)
+    return mean, mean_dose(tried, x, dose_per_atom, active)

@@ -14,12 +14,12 @@ import numpy as np
 
 from craterfront import crater_parameters, ions
 from craterfront import parameters as rules
+from craterfront.input_slopes import InputSlopes
 from craterfront.instrument_parameters import (
     DEFAULT_DISPLACEMENT,
     RANGE_TO_LENGTH,
     SHARE_OF_RANGE,
     TRANSIENT,
-    InstrumentParameters,
 )
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
@@ -51,7 +51,7 @@ from craterfront.setup import Setup
 DEFAULT_SAMPLES = 1000
 
 
-class Assembly(InstrumentParameters):
+class Assembly(InputSlopes):
     """All parameters of an experiment, and the engine's input for any values of them.
 
     Parameters

@@ -5,17 +5,19 @@ Sensitivities, backgrounds and contaminations enter linearly and are solved for 
 of the `Objective`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
+from craterfront import row_slopes
 from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
+from craterfront.input_slopes import moves
 from craterfront.linear_numbers import at_bound, solve_normal
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -27,6 +29,7 @@ from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
 from craterfront.reading_residuals import ReadingResiduals
 from craterfront.responses import optical_depths
+from craterfront.row_differences import differences, needs_differences
 from craterfront.scale import densities_without_effect
 
 
@@ -211,7 +214,9 @@ class Likelihood:
 
     def rows(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What each linear number multiplies, shape (Q, N), and mean depth at the edges."""
-        values = self.coordinates.values(x)
+        return self._rows_at(self.coordinates.values(x))
+
+    def _rows_at(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         raw, mean_depth_nm = self._shown(values)
         terms = self.terms(raw, values)
         channels = len(self.values)
@@ -227,46 +232,55 @@ class Likelihood:
             return self.assembly.shining(shown[:-1], values)
         return shown[: len(self.assembly.responses)] / np.maximum(shown[-1], 1e-300)
 
-    def rows_and_slopes(self, x, squared=()):
-        rows, depth = self.rows(x)
-        values = self.coordinates.values(x)
+    def rows_and_slopes(
+        self, x: np.ndarray, squared: Collection[int] = ()
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Rows and mean depth as `rows` gives them, with their derivatives, in one pass.
 
-        def at(v):
-            raw, depth = self._shown(v)
-            keep = self.coordinates.values
-            self.coordinates.values = lambda _: v
-            try:
-                return self.rows(x)
-            finally:
-                self.coordinates.values = keep
+        Parameters
+        ----------
+        x : ndarray
+        squared : collection of int
+            Positions in `free` of parameters by whose square the derivatives are; of the others
+            they are by the value. For a width, a curvature or a roughness of exactly 0 that by the
+            value is 0 and that by the square finite. For a mixing length or an escape depth of 0
+            both are 0: the model does not go by their squares there.
 
-        rs = []
-        ds = []
-        for p, index in enumerate(self.free):
-            v = values[index]
-            if p in squared:
-                sc = self.coordinates._scale[p]
-                h = 1e-4 * max(v, 1e-1 * sc) ** 2
-                vs = [np.sqrt(max(v * v + k * h, 0)) for k in (-1, 1)]
-                d = vs[1] ** 2 - vs[0] ** 2
-            else:
-                h = 1e-5 * max(abs(v), 1e-3)
-                vs = [v - h, v + h]
-                d = 2 * h
-            out = []
-            for w in vs:
-                z = values.copy()
-                z[index] = w
-                out.append(at(z))
-            rs.append((out[1][0] - out[0][0]) / d)
-            ds.append((out[1][1] - out[0][1]) / d)
-        n = len(self.free)
-        return (
-            rows,
-            depth,
-            np.array(rs).reshape(n, *rows.shape),
-            np.array(ds).reshape(n, *depth.shape),
-        )
+        Returns
+        -------
+        rows : ndarray, shape (Q, N)
+        depth_nm : ndarray, shape (T,)
+        row_slopes : ndarray, shape (P, Q, N)
+            By the physical values `values[free[p]]`, with the slices and parts held.
+        depth_slopes : ndarray, shape (P, T)
+
+        Raises
+        ------
+        NotComputable
+        """
+        assembly, values = self.assembly, self.coordinates.values(x)
+        along = moves(values, self.free, squared)
+        if needs_differences(assembly.instrument(values)):
+            rows, depth = self._rows_at(values)
+            return rows, depth, *differences(self._rows_at, values, along)
+        with _refusals():
+            found = row_slopes.shown(
+                assembly, values, along, self.parts, self.projection, self.plan
+            )
+        terms, change = row_slopes.fractions(found.rows, found.slopes, len(assembly.responses))
+        if self.profile.values_kind == "intensity":
+            emitting, of_emitting = found.rows[:-1], found.slopes[:, :-1]
+            terms, change = row_slopes.shining(assembly, emitting, of_emitting, values, along)
+        channels = len(self.values)
+        rows = np.ones((self.channel_of.size, self.interval.size))
+        slopes = np.zeros((len(along), *rows.shape))
+        rows[: len(terms)], slopes[:, : len(terms)] = terms, change
+        if len(rows) > len(terms) + channels:
+            left = assembly.contamination_left(self.edges, values)
+            of_left = row_slopes.contamination_slopes(assembly, self.edges, values, along)
+            rows[len(terms) + channels :] = left
+            slopes[:, len(terms) + channels :] = of_left[:, None]
+        return rows, found.depth_nm, slopes, found.depth_slopes
 
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
