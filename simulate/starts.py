@@ -6,6 +6,8 @@ divided at the places where its channels change. What explains the smoothed prof
 from coarse to fine.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from craterfront.assembly import Assembly
@@ -19,10 +21,20 @@ from craterfront.parameters import THICKNESS_LN_SD
 # Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
 # whether only the times of the layers are moved.
 _COARSE = ((0.04, 0.02, True), (0.012, 0.02, True), (0.0, 0.02, False), (0.0, 0.004, False))
+_FROM_CHANGES = _COARSE[2:]  # change points are where a smoothed profile would lead
+_PROMISING = 5.0  # of the least misfit of a start, above which another is not followed
 _DURATIONS = THICKNESS_LN_SD * np.linspace(-1.0, 1.0, 25)  # of all layers, ln against guesses
 _MOST_STARTS = 3
 _MOST_ROUNDS = 12  # of dividing the profile and finding the levels
 _LEAST_DURATION = 0.3  # of a reading, for a layer in which no reading lies
+
+
+class _Start(NamedTuple):
+    """Misfit of the smoothed profile, coordinates, and the stages that follow."""
+
+    cost: float
+    x: np.ndarray
+    stages: tuple[tuple[float, float, bool], ...]
 
 
 def coarse_fits(likelihood: Likelihood) -> list[Fit]:
@@ -37,14 +49,16 @@ def coarse_fits(likelihood: Likelihood) -> list[Fit]:
     nominal = coordinates.of(likelihood.assembly.nominal)
     scan = [nominal + d * coordinates.of_all_durations() for d in _DURATIONS]
     costs = np.array([_smoothed_cost(likelihood, trial) for trial in scan])
-    divided = _divided_profiles(likelihood)
-    found = _local_minima(scan, costs) + [(_smoothed_cost(likelihood, x), x) for x in divided]
-    found = [(cost, x) for cost, x in found if np.isfinite(cost)]
+    found = [_Start(cost, x, _COARSE) for cost, x in _local_minima(scan, costs)]
+    for x in _divided_profiles(likelihood):
+        found.append(_Start(_smoothed_cost(likelihood, x), x, _FROM_CHANGES))
+    found = sorted((each for each in found if np.isfinite(each.cost)), key=lambda each: each.cost)
     if not found:
         likelihood.replan(nominal)
         likelihood.rows(nominal)  # one of them says why
-    best = sorted(found, key=lambda each: each[0])[:_MOST_STARTS]
-    return sorted((_coarse_fit(likelihood, x) for _, x in best), key=lambda fit: fit.cost)
+    worst = _PROMISING * max(found[0].cost, 1.0)
+    fits = [_coarse_fit(likelihood, each) for each in found[:_MOST_STARTS] if each.cost <= worst]
+    return sorted(fits, key=lambda fit: fit.cost)
 
 
 def _local_minima(scan: list[np.ndarray], costs: np.ndarray) -> list[tuple[float, np.ndarray]]:
@@ -171,13 +185,13 @@ def _with_boundaries(likelihood: Likelihood, first: np.ndarray) -> np.ndarray:
 # --- from coarse to fine -------------------------------------------------------------------------
 
 
-def _coarse_fit(likelihood: Likelihood, x: np.ndarray) -> Fit:
+def _coarse_fit(likelihood: Likelihood, start: _Start) -> Fit:
     """Times of the layers on a smoothed profile, then everything with a generous tolerance."""
     points = likelihood.values.shape[1]
-    x = np.clip(x, *likelihood.coordinates.bounds())
+    x = np.clip(start.x, *likelihood.coordinates.bounds())
     times = _thicknesses(likelihood.assembly, likelihood.free)
     objective, before = likelihood.objective(), x
-    for blur, share, only_times in _COARSE:
+    for blur, share, only_times in start.stages:
         x = _planned(likelihood, x, before)
         objective = CoarseMisfit(likelihood, blur * points, share).objective()
         moved = times if only_times else np.arange(len(likelihood.free))
