@@ -50,7 +50,7 @@ def coarse_fits(likelihood: Likelihood) -> list[Fit]:
     scan = [nominal + d * coordinates.of_all_durations() for d in _DURATIONS]
     costs = np.array([_smoothed_cost(likelihood, trial) for trial in scan])
     found = [_Start(cost, x, _COARSE) for cost, x in _local_minima(scan, costs)]
-    for x in _divided_profiles(likelihood):
+    for x in divided_profiles(likelihood):
         found.append(_Start(_smoothed_cost(likelihood, x), x, _FROM_CHANGES))
     found = sorted((each for each in found if np.isfinite(each.cost)), key=lambda each: each.cost)
     if not found:
@@ -81,7 +81,7 @@ def _smoothed_cost(likelihood: Likelihood, x: np.ndarray) -> float:
 # --- from the profile ----------------------------------------------------------------------------
 
 
-def _divided_profiles(likelihood: Likelihood) -> list[np.ndarray]:
+def divided_profiles(likelihood: Likelihood) -> list[np.ndarray]:
     """Coordinates for the profile divided at its change points.
 
     Every layer is taken for a level. Levels and places of change are found in turn, from the
