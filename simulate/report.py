@@ -10,8 +10,9 @@ from rich.table import Table
 
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
+from craterfront.layer_answers import LayerAnswer, LayerSum
 from craterfront.parameters import Parameter, table_rows
-from craterfront.results import Answer, GradedSum, LayerAnswer
+from craterfront.results import Answer
 
 
 def print_answer(answer: Answer, console: Console) -> None:
@@ -161,7 +162,7 @@ def _layer_table(answer: Answer) -> Table:
     return table
 
 
-def _mass(layer: LayerAnswer | GradedSum) -> list[str]:
+def _mass(layer: LayerAnswer | LayerSum) -> list[str]:
     if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
         return ["density unknown", ""]
     mass, u = _rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)

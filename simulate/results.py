@@ -2,8 +2,8 @@
 
 import json
 import math
-from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -11,53 +11,25 @@ import numpy as np
 
 from craterfront import __version__
 from craterfront.budget import Budget, broadening
+from craterfront.decisions import Ruling, decisions
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
-from craterfront.limits import ROUGHNESS, WidthAnswer
+from craterfront.layer_answers import (
+    Z95,
+    LayerAnswer,
+    LayerSum,
+    graded_sums,
+    interval,
+    layer_answers,
+)
+from craterfront.limits import ROUGHNESS
 from craterfront.parameters import table_rows
+from craterfront.prior_rows import linear_posterior
+from craterfront.scale_comparison import MENTIONED, Comparison, Disagreement, ScaleComparison
 
 if TYPE_CHECKING:
     import xarray
-
-_Z95 = 1.959964
-
-
-@dataclass(frozen=True)
-class LayerAnswer:
-    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
-
-    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
-    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
-    interval, from the joint uncertainty of all thicknesses above it.
-    """
-
-    name: str
-    value: float
-    u: float
-    lower: float
-    upper: float
-    areal_mass_g_m2: float | None
-    areal_mass_u_g_m2: float | None
-    width: WidthAnswer
-    depth: float
-    depth_lower: float
-    depth_upper: float
-    resolved: bool = True
-
-
-@dataclass(frozen=True)
-class GradedSum:
-    """A graded layer as a whole: its parts together, with their joint uncertainty."""
-
-    name: str
-    value: float
-    u: float
-    lower: float
-    upper: float
-    areal_mass_g_m2: float | None
-    areal_mass_u_g_m2: float | None
 
 
 @dataclass(frozen=True)
@@ -102,7 +74,7 @@ class Answer:
     ----------
     layers : list of LayerAnswer
         From the surface down, without the substrate; a graded layer as its parts.
-    graded : list of GradedSum
+    graded : list of LayerSum
         The graded layers, from the surface down.
     unit : str
         "nm", or "s" for durations at nominal rates.
@@ -122,10 +94,16 @@ class Answer:
     noise : list of str
         One line per channel.
     budgets : list of Budget
+    rulings : list of Ruling
+        Decisions on the limits of the file.
+    scale_comparisons : list of Comparison
+        Each way that fixes the depth scale against the others, where there are several.
+    scale_disagreements : list of Disagreement
+        Of every two of them, the largest first.
     """
 
     layers: list[LayerAnswer]
-    graded: list[GradedSum]
+    graded: list[LayerSum]
     unit: str
     warnings: list[str]
     scale_sources: list[str]
@@ -135,6 +113,9 @@ class Answer:
     resting_on_priors: list[str]
     noise: list[str]
     budgets: list[Budget]
+    rulings: list[Ruling] = field(default_factory=list)
+    scale_comparisons: list[Comparison] = field(default_factory=list)
+    scale_disagreements: list[Disagreement] = field(default_factory=list)
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -196,6 +177,11 @@ class Answer:
             "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
             "broadening_two_sd": [self._broadening(budget) for budget in self.budgets],
+            "decisions": [_without_infinities(each.as_dict()) for each in self.rulings],
+            "depth_scale_comparison": [
+                _without_infinities(each.as_dict()) for each in self.scale_comparisons
+            ],
+            "depth_scale_disagreements": [each.as_dict() for each in self.scale_disagreements],
         }
 
     def _broadening(self, budget: Budget) -> dict[str, Any]:
@@ -216,7 +202,8 @@ def answer(inversion: Inversion) -> Answer:
     count = len(assembly.layers) - 1
     rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count + 1)]
     across = [math.sqrt(above * below) for above, below in pairwise(rates)]  # of interfaces
-    layers = [_layer(inversion, number, rates, across) for number in range(count)]
+    layers = layer_answers(inversion, rates, across)
+    graded = graded_sums(inversion, rates)
     estimates = [
         _estimate(inversion, index)
         for index in likelihood.free
@@ -231,11 +218,13 @@ def answer(inversion: Inversion) -> Answer:
             broadening(assembly, inversion.values, sampling, limits), across, strict=True
         )
     ]
+    scale = None if inversion.relative else ScaleComparison(inversion, linear_posterior(inversion))
+    disagreements = [] if scale is None else scale.disagreements
     return Answer(
         layers,
-        _graded_sums(inversion, rates),
+        graded,
         "s" if inversion.relative else "nm",
-        inversion.warnings,
+        [*_worth_saying(disagreements), *inversion.warnings],
         inversion.scale_sources,
         table_rows(assembly.parameters),
         estimates,
@@ -243,7 +232,15 @@ def answer(inversion: Inversion) -> Answer:
         inversion.combinations_resting_on_priors(),
         _noise_lines(inversion),
         budgets,
+        decisions(inversion, layers, graded),
+        [] if scale is None else scale.comparisons,
+        disagreements,
     )
+
+
+def _worth_saying(disagreements: Sequence[Disagreement]) -> list[str]:
+    """Sentences on ways of the depth scale that do not agree."""
+    return [each.sentence() for each in disagreements if each.standard_uncertainties >= MENTIONED]
 
 
 def _estimate(inversion: Inversion, index: int) -> Estimate:
@@ -253,115 +250,9 @@ def _estimate(inversion: Inversion, index: int) -> Estimate:
     if near_zero is not None:
         ends, resolved, why = (near_zero.lower, near_zero.upper), near_zero.resolved, near_zero.why
         return Estimate(p.name, value, u, *ends, p.unit, True, resolved, why)
-    ends = _interval(value, u) if p.logarithmic else (value - _Z95 * u, value + _Z95 * u)
+    ends = interval(value, u) if p.logarithmic else (value - Z95 * u, value + Z95 * u)
     lower, upper = (float(end) for end in np.clip(ends, p.lower, p.upper))
     return Estimate(p.name, value, u, lower, upper, p.unit, False)
-
-
-def _layer(
-    inversion: Inversion, number: int, rates: list[float], across: list[float]
-) -> LayerAnswer:
-    assembly = inversion.likelihood.assembly
-    index, rate = assembly.thickness_index(number), rates[number]
-    value = float(inversion.values[index]) / rate
-    u = inversion.standard_uncertainty(index) / rate
-    lower, upper = _interval(value, u)
-    mass, mass_u = _areal_mass(inversion, [number])
-    thin = inversion.thin_layers.get(number)
-    resolved = thin is None or thin.resolved
-    if thin is not None:
-        lower, upper = thin.lower_nm / rate, thin.upper_nm / rate
-    if not resolved:
-        mass, mass_u = None, None
-    parameter = assembly.parameters[index]
-    if not parameter.is_fixed:
-        lower, upper = np.clip([lower, upper], parameter.lower / rate, parameter.upper / rate)
-    return LayerAnswer(
-        assembly.layers[number].name,
-        value,
-        u,
-        float(lower),
-        float(upper),
-        mass,
-        mass_u,
-        _scaled(inversion.widths[number], across[number]),
-        *_depth(inversion, number, rates),
-        resolved,
-    )
-
-
-def _interval(value: float, u: float) -> tuple[float, float]:
-    """At 95 %, symmetric in the logarithm."""
-    spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
-    return value / spread, value * spread
-
-
-def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float, float, float]:
-    """Depth of the interface below a layer with its interval.
-
-    Thicknesses are correlated (a common rate, an edge between two layers), so their intervals do
-    not add. A layer above of which only a limit is known may be absent, or as thick as its limit.
-    """
-    assembly = inversion.likelihood.assembly
-    depth = absent = more = 0.0
-    weights: dict[int, float] = {}
-    for layer in range(number + 1):
-        index, rate = assembly.thickness_index(layer), rates[layer]
-        thickness = float(inversion.values[index]) / rate
-        depth += thickness
-        thin = inversion.thin_layers.get(layer)
-        if thin is None or thin.resolved:
-            weights[index] = weights.get(index, 0.0) + 1.0 / rate
-        else:
-            absent += thickness
-            more += thin.upper_nm / rate - thickness
-    lower, upper = _interval(depth, inversion.uncertainty_of_sum(weights))
-    return depth, max(lower - absent, 0.0), upper + more
-
-
-def _areal_mass(inversion: Inversion, layers: list[int]) -> tuple[float | None, float | None]:
-    """Mass per area of layers together [g/m2]; None without a depth scale or a density."""
-    assembly, values = inversion.likelihood.assembly, inversion.values
-    unknown = any(assembly.layers[layer].density_g_cm3 is None for layer in layers)
-    if inversion.relative or unknown:
-        return None, None
-    mass = 0.0
-    weights: dict[int, float] = defaultdict(float)  # layers may share a density
-    for layer in layers:
-        thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
-        mass += float(values[thickness] * values[density])
-        weights[thickness] += values[density]
-        weights[density] += values[thickness]
-    return 1e-3 * mass, 1e-3 * inversion.uncertainty_of_sum(weights)
-
-
-def _graded_sums(inversion: Inversion, rates: list[float]) -> list[GradedSum]:
-    """The parts of each graded layer together."""
-    assembly, values = inversion.likelihood.assembly, inversion.values
-    parts: dict[str, list[int]] = {}
-    for number, layer in enumerate(assembly.layers):
-        if layer.graded is not None:
-            parts.setdefault(layer.graded, []).append(number)
-    sums = []
-    for name, layers in parts.items():
-        weights: dict[int, float] = defaultdict(float)
-        for layer in layers:
-            weights[assembly.thickness_index(layer)] += 1.0 / rates[layer]
-        value = sum(weight * float(values[index]) for index, weight in weights.items())
-        u = inversion.uncertainty_of_sum(weights)
-        mass = _areal_mass(inversion, layers)
-        sums.append(GradedSum(name, value, u, *_interval(value, u), *mass))
-    return sums
-
-
-def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:
-    return WidthAnswer(
-        width.value_nm / rate,
-        width.lower_nm / rate,
-        width.upper_nm / rate,
-        width.resolved,
-        width.why,
-    )
 
 
 def _noise_lines(inversion: Inversion) -> list[str]:
@@ -378,6 +269,10 @@ def _noise_lines(inversion: Inversion) -> list[str]:
             line += f"; residuals correlated over {math.ceil(noise.correlation[c])} readings"
         lines.append(line)
     return lines
+
+
+def _without_infinities(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: _finite(value) for key, value in row.items()}
 
 
 def _finite(value: Any) -> Any:
