@@ -101,6 +101,11 @@ class Limit(Table):
         ]
         return [b for b in each if b.lower is not None or b.upper is not None]
 
+    def described(self) -> str:
+        """In words."""
+        each = ", ".join(bounds.described() for bounds in self.bounds())
+        return f"decision: {each}, with {100.0 * self.probability:g} %"
+
     def checks(self) -> Iterator[Mistake]:
         keys = [f"{name}_{suffix}" for name, suffix in LIMITED.items()]
         if not any(self.is_written(f"{key}_{end}") for key in keys for end in ("min", "max")):
@@ -177,8 +182,7 @@ class CaseDepth(Table):
 
     def described(self) -> str:
         """In words."""
-        kind = "mass" if self.by_mass else "atomic"
-        return f"{self.element} at a {kind} fraction of {self.level:g}"
+        return f"{self.element}, {'mass' if self.by_mass else 'atomic'} fraction {self.level:g}"
 
     def checks(self) -> Iterator[Mistake]:
         written = [key for key in ("mass_fraction", "atomic_fraction") if self.is_written(key)]

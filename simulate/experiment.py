@@ -72,6 +72,22 @@ class Experiment(Table):
             *self._layers_without_sensitivity(),
         ]
 
+    def asked(self) -> Iterator[tuple[str, str]]:
+        """What an inversion is asked besides thicknesses and widths, and of what."""
+        for place, part in self.stack.parts():
+            if isinstance(part, Layer):
+                if part.limit is not None:
+                    yield part.limit.described(), place
+                if part.has_diffused:
+                    of_time = "diffusivity" if part.diffusion_time_s else ""
+                    yield " and ".join(filter(None, ("diffusion length", of_time))), place
+                for symbol in part.enrichment:
+                    yield f"excess of {symbol}", place
+        for limit in self.limit:
+            yield limit.described(), " + ".join(limit.layers) or "all layers"
+        for case in self.case_depth:
+            yield "case depth", case.described()
+
     def checks(self) -> Iterator[Mistake]:
         if self.stack is None:  # while mistakes are gathered
             return

@@ -13,7 +13,9 @@ from craterfront.limits import WidthAnswer
 Z95 = 1.959964
 """Standard deviations to either end of a 95 % interval of a normal distribution."""
 
-_WELL_KNOWN = 0.2  # relative: a mass that is, though the layer is too thin to have a thickness
+WELL_KNOWN = 0.2
+"""Relative standard uncertainty of an amount that is known though its layer may be too thin to
+have a thickness."""
 
 
 @dataclass(frozen=True)
@@ -149,10 +151,10 @@ def _known_mass(inversion: Inversion, layers: Sequence[int]) -> tuple[float | No
     A layer that is too thin to have a thickness may have a mass: where the signal counts atoms.
     """
     mass, u = _areal_mass(inversion, layers)
-    if mass is not None and u is not None and not u < _WELL_KNOWN * mass:
-        if not all(_is_resolved(inversion, layer) for layer in layers):
-            return None, None
-    return mass, u
+    resolved = all(_is_resolved(inversion, layer) for layer in layers)
+    if mass is None or u is None or resolved or u < WELL_KNOWN * mass:
+        return mass, u
+    return None, None
 
 
 def _areal_mass(inversion: Inversion, layers: Sequence[int]) -> tuple[float | None, float | None]:
@@ -166,7 +168,7 @@ def _areal_mass(inversion: Inversion, layers: Sequence[int]) -> tuple[float | No
         float(values[assembly.thickness_index(i)] * values[assembly.density_index(i)])
         for i in layers
     )
-    return 1e-3 * mass, 1e-3 * inversion.uncertainty_of_sum(weights)
+    return 1e-3 * mass, 1e-3 * float(inversion.uncertainty_of_sum(weights))
 
 
 def mass_weights(inversion: Inversion, layers: Sequence[int]) -> dict[int, float]:

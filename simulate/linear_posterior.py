@@ -73,6 +73,10 @@ class LinearPosterior:
         step = np.linalg.lstsq(rows / size, -residuals, rcond=1e-9)[0] / size
         return float(whole @ step), variance
 
+    def variance(self, slope: np.ndarray) -> float:
+        """Variance of an answer with all priors, see `estimate`."""
+        return self.estimate(slope, np.ones(len(self.priors), dtype=bool))[1]
+
     def variance_shares(self, slope: np.ndarray) -> np.ndarray:
         """Which share of the variance of an answer comes from each prior, and from the data.
 

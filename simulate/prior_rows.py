@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from craterfront.inversion import Inversion
 from craterfront.linear_posterior import LinearPosterior
+from craterfront.parameters import Parameter
 from craterfront.scale import CRATER_DEPTH
 
 SENSITIVITY = "sensitivity"
@@ -44,11 +45,7 @@ def prior_rows(inversion: Inversion) -> list[PriorRow]:
     """The priors in the order of their rows, which follow those of the readings."""
     likelihood = inversion.likelihood
     parameters = [likelihood.assembly.parameters[i] for i in likelihood.free]
-    rows = [
-        PriorRow(p.name, p.kind, p.state, _relative(p.u, p.value), p.estimated)
-        for p in parameters
-        if p.has_prior
-    ]
+    rows = [row_of(p) for p in parameters if p.has_prior]
     rows += [
         PriorRow(name, name.split(" ")[0], "prior", _relative(q.u, q.value))
         for name, q in zip(likelihood.linear_names(), likelihood.linear_quantities(), strict=True)
@@ -58,6 +55,11 @@ def prior_rows(inversion: Inversion) -> list[PriorRow]:
         depth, u = likelihood.depth_limit
         rows.append(PriorRow(CRATER_DEPTH, CRATER_DEPTH, "prior", u / depth))
     return rows
+
+
+def row_of(p: Parameter) -> PriorRow:
+    """The prior of a parameter."""
+    return PriorRow(p.name, p.kind, p.state, _relative(p.u, p.value), p.estimated)
 
 
 def _relative(u: float, value: float) -> float | None:

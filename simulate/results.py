@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from craterfront import __version__
-from craterfront.budget import Budget, broadening
+from craterfront.budget import TRANSITION, Budget
+from craterfront.budget_uncertainty import broadening_with_uncertainties
 from craterfront.decisions import Ruling, decisions
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
@@ -24,9 +25,11 @@ from craterfront.layer_answers import (
     layer_answers,
 )
 from craterfront.limits import ROUGHNESS
+from craterfront.origins import Origin, origins
 from craterfront.parameters import table_rows
 from craterfront.prior_rows import linear_posterior
 from craterfront.scale_comparison import MENTIONED, Comparison, Disagreement, ScaleComparison
+from craterfront.secondary import LayerMean, Secondary, SecondaryAnswers
 
 if TYPE_CHECKING:
     import xarray
@@ -35,6 +38,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class Estimate:
     """One free parameter after the data: value, standard uncertainty and 95 % interval.
+
+    `prior_u` is the standard uncertainty of its prior; of one in the logarithm at the new value.
 
     Of a broadening that is not resolved, which the data do not tell from none, only the end of the
     interval that is away from zero means something: it is a limit.
@@ -49,6 +54,12 @@ class Estimate:
     broadens: bool
     resolved: bool = True
     why: str = ""
+    prior_u: float | None = None
+
+    @property
+    def posterior_to_prior(self) -> float | None:
+        """Standard uncertainty after the data over that before; None without a prior."""
+        return None if self.prior_u is None else self.u / self.prior_u
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers and strings; what is not known is null."""
@@ -60,6 +71,8 @@ class Estimate:
             "hi": self.upper,
             "unit": self.unit,
             "resolved": self.resolved,
+            "prior_u": self.prior_u,
+            "posterior_to_prior": self.posterior_to_prior,
         }
         if self.why:
             row["note"] = self.why
@@ -100,6 +113,12 @@ class Answer:
         Each way that fixes the depth scale against the others, where there are several.
     scale_disagreements : list of Disagreement
         Of every two of them, the largest first.
+    secondary : list of Secondary
+        What follows from the layers: diffusion lengths, enrichment, case depths.
+    means : list of LayerMean
+        Mean density and composition of the layers.
+    origins : list of Origin
+        Where the uncertainty of each answer comes from.
     """
 
     layers: list[LayerAnswer]
@@ -116,6 +135,9 @@ class Answer:
     rulings: list[Ruling] = field(default_factory=list)
     scale_comparisons: list[Comparison] = field(default_factory=list)
     scale_disagreements: list[Disagreement] = field(default_factory=list)
+    secondary: list[Secondary] = field(default_factory=list)
+    means: list[LayerMean] = field(default_factory=list)
+    origins: list[Origin] = field(default_factory=list)
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -182,17 +204,23 @@ class Answer:
                 _without_infinities(each.as_dict()) for each in self.scale_comparisons
             ],
             "depth_scale_disagreements": [each.as_dict() for each in self.scale_disagreements],
+            "secondary": [_without_infinities(each.as_dict()) for each in self.secondary],
+            "layer_means": [_without_infinities(each.as_dict()) for each in self.means],
+            "origins": [each.as_dict() for each in self.origins],
         }
 
     def _broadening(self, budget: Budget) -> dict[str, Any]:
         """One interface; a true transition that is not resolved has no number but its limit."""
         row: dict[str, Any] = {"below": budget.layer}
-        row |= {f"{cause} ({self.unit})": part for cause, part in budget.two_sd_nm.items()}
+        for cause, part in budget.two_sd_nm.items():
+            row[f"{cause} ({self.unit})"] = part
+            row[f"{cause}, u ({self.unit})"] = _finite(budget.u_nm.get(cause))
+        for cause, limit in budget.limits_nm.items():
+            row[f"{cause}, upper limit 95 % ({self.unit})"] = _finite(limit)
         if budget.transition_limit_nm is not None:
-            row[f"true transition ({self.unit})"] = None
-            row[f"true transition, upper limit 95 % ({self.unit})"] = _finite(
-                budget.transition_limit_nm
-            )
+            row[f"{TRANSITION} ({self.unit})"] = row[f"{TRANSITION}, u ({self.unit})"] = None
+            limit = _finite(budget.transition_limit_nm)
+            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = limit
         return row
 
 
@@ -209,17 +237,14 @@ def answer(inversion: Inversion) -> Answer:
         for index in likelihood.free
         if assembly.parameters[index].kind != "width"
     ]
-    # A snapshot averages over nothing.
-    sampling = 0.0 if likelihood.snapshots else float(np.median(likelihood.interval))
-    limits = {j: width.upper_nm for j, width in inversion.widths.items() if width.is_limit}
     budgets = [
         budget.in_units_of(rate)
-        for budget, rate in zip(
-            broadening(assembly, inversion.values, sampling, limits), across, strict=True
-        )
+        for budget, rate in zip(broadening_with_uncertainties(inversion), across, strict=True)
     ]
-    scale = None if inversion.relative else ScaleComparison(inversion, linear_posterior(inversion))
+    posterior = linear_posterior(inversion)
+    scale = None if inversion.relative else ScaleComparison(inversion, posterior)
     disagreements = [] if scale is None else scale.disagreements
+    further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion))
     return Answer(
         layers,
         graded,
@@ -235,6 +260,9 @@ def answer(inversion: Inversion) -> Answer:
         decisions(inversion, layers, graded),
         [] if scale is None else scale.comparisons,
         disagreements,
+        further.quantities,
+        further.means,
+        origins(inversion, layers, posterior),
     )
 
 
@@ -250,9 +278,12 @@ def _estimate(inversion: Inversion, index: int) -> Estimate:
     if near_zero is not None:
         ends, resolved, why = (near_zero.lower, near_zero.upper), near_zero.resolved, near_zero.why
         return Estimate(p.name, value, u, *ends, p.unit, True, resolved, why)
+    prior_u = None
+    if p.has_prior:
+        prior_u = p.u * value / p.value if p.logarithmic else p.u
     ends = interval(value, u) if p.logarithmic else (value - Z95 * u, value + Z95 * u)
     lower, upper = (float(end) for end in np.clip(ends, p.lower, p.upper))
-    return Estimate(p.name, value, u, lower, upper, p.unit, False)
+    return Estimate(p.name, value, u, lower, upper, p.unit, False, prior_u=prior_u)
 
 
 def _noise_lines(inversion: Inversion) -> list[str]:

@@ -89,7 +89,8 @@ class Disagreement:
         first, second = (way.removeprefix("a ") for way in self.ways)
         return (
             f"depth scale: the {first} and the {second} {verb} by "
-            f"{self.standard_uncertainties:.1f} standard uncertainties, on the thickness of {self.of}"
+            f"{self.standard_uncertainties:.1f} standard uncertainties, "
+            f"on the thickness of {self.of}"
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -130,9 +131,9 @@ class ScaleComparison:
 
     def __init__(self, inversion: Inversion, posterior: LinearPosterior) -> None:
         self._posterior = posterior
-        rows = prior_rows(inversion)
+        rows, rates = prior_rows(inversion), _rates_of_layers(inversion)
         self._rows = {
-            way: np.array([_belongs(row, way) for row in rows], dtype=bool)
+            way: np.array([_belongs(row, way, rates) for row in rows], dtype=bool)
             for way in inversion.scale_sources
         }
         self._neither = ~np.any([*self._rows.values(), np.zeros(len(rows), dtype=bool)], axis=0)
@@ -162,32 +163,41 @@ class ScaleComparison:
         return (shift, variance) if variance < _FIXED**2 else None
 
     def _comparison(self, way: str, target: _Target) -> Comparison:
-        alone = self._with([way], target)
-        others = self._with([other for other in self._rows if other != way], target)
-        together = self._with(self._rows, target)
-        difference = _difference(together, others)
-        if difference is None:
-            reverse = _difference(together, alone)
-            difference = None if reverse is None else -reverse
+        others = [other for other in self._rows if other != way]
         return Comparison(
-            way, target.name, *_in_nm(alone, target), *_in_nm(others, target), difference
+            way,
+            target.name,
+            *_in_nm(self._with([way], target), target),
+            *_in_nm(self._with(others, target), target),
+            self._tension([way], others, target),
         )
 
     def _disagreement(
         self, pair: tuple[str, str], targets: Sequence[_Target]
     ) -> Disagreement | None:
         """Where two ways disagree most, without the other ways where those can be left out."""
-        first, second = pair
         largest, where = -1.0, ""
         for target in targets:
-            together = self._with(pair, target)
-            for one in (second, first):
-                difference = _difference(together, self._with([one], target))
-                if difference is not None:
-                    if abs(difference) > largest + 1e-6:
-                        largest, where = abs(difference), target.name
-                    break
+            tension = self._tension(pair[:1], pair[1:], target)
+            if tension is not None and abs(tension) > largest + 1e-6:
+                largest, where = abs(tension), target.name
         return Disagreement(pair, where, largest) if where else None
+
+    def _tension(self, some: Sequence[str], others: Sequence[str], target: _Target) -> float | None:
+        """By how many standard uncertainties some ways lie above others.
+
+        Those of fewer numbers are added to the rest: a single number is all one test.
+        """
+        together = self._with([*some, *others], target)
+        tests = [(others, 1.0, self._numbers(some)), (some, -1.0, self._numbers(others))]
+        for rest, sign, _ in sorted(tests, key=lambda test: test[-1]):
+            difference = _difference(together, self._with(rest, target))
+            if difference is not None:
+                return sign * difference
+        return None
+
+    def _numbers(self, ways: Iterable[str]) -> int:
+        return sum(int(self._rows[way].sum()) for way in ways)
 
 
 def _difference(
@@ -211,18 +221,28 @@ def _in_nm(
     return value, value * estimate[1] ** 0.5
 
 
-def _belongs(row: PriorRow, way: str) -> bool:
-    """Whether a prior is a part of a way."""
+def _belongs(row: PriorRow, way: str, rates: set[str]) -> bool:
+    """Whether a prior is a part of a way; of rates only those of layers."""
     if way == RATES:
-        return row.kind == "rate" and not row.estimated and row.state != "free"
+        return row.name in rates and not row.estimated and row.state != "free"
     if way == YIELDS:
-        of_all = row.kind in ("common rate factor", "shared rate factor")
-        return of_all or (row.kind == "rate" and row.estimated)
+        of_several = row.kind in ("common rate factor", "shared rate factor")
+        return of_several or (row.name in rates and row.estimated)
     if way == SENSITIVITIES:
         return row.kind == SENSITIVITY
     if way == CRATER_DEPTH:
         return row.kind == CRATER_DEPTH
     return row.kind == "thickness" and row.state == "prior"
+
+
+def _rates_of_layers(inversion: Inversion) -> set[str]:
+    """Names of the rates above the substrate.
+
+    That of the substrate fixes no layer; with it the depth of the crater is that of the layers.
+    """
+    assembly = inversion.likelihood.assembly
+    layers = range(len(assembly.layers) - 1)
+    return {assembly.parameters[assembly.rate_index(i)].name for i in layers}
 
 
 def _exact_ways(inversion: Inversion) -> set[str]:
