@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 
 _PARTS = 32  # into which the place is divided in every round
-_ROUNDS = 12
+_SMALLEST = 1e-7  # of the grid: means over less are differences of what is almost equal
 
 
 def deepest_crossing_nm(
@@ -19,8 +19,9 @@ def deepest_crossing_nm(
     mean_between : callable
         From edges, shape (K + 1,), to the mean content between them, shape (K,).
     edges_nm : ndarray, shape (K + 1,)
-        A first grid, increasing [nm]. A fall between neighbouring cells is followed to 1e-9 of
-        the grid; a rise and a fall within one cell may be missed.
+        A first grid, increasing [nm]. A fall between neighbouring cells is followed to 1e-7 of
+        the grid; what is
+        above the level only within one cell may be missed.
     level : float
 
     Returns
@@ -35,16 +36,14 @@ def deepest_crossing_nm(
     2.5
     """
     edges = np.asarray(edges_nm, dtype=float)
-    smallest = 1e-9 * (edges[-1] - edges[0])
-    for _ in range(_ROUNDS):
-        reached = np.flatnonzero(mean_between(edges) >= level)
-        if reached.size == 0:
-            return math.nan
-        last = int(reached[-1])
-        if last == edges.size - 2:
-            return math.inf
-        around = edges[last], edges[last + 2]
-        if around[1] - around[0] < smallest:
-            break
-        edges = np.linspace(*around, _PARTS + 1)
+    reached = np.flatnonzero(mean_between(edges) >= level)
+    if reached.size == 0:
+        return math.nan
+    last, smallest = int(reached[-1]), _SMALLEST * (edges[-1] - edges[0])
+    if last == edges.size - 2:
+        return math.inf
+    while edges[last + 2] - edges[last] > smallest:
+        edges = np.linspace(edges[last], edges[last + 2], _PARTS + 1)
+        reached = np.flatnonzero(mean_between(edges)[:-1] >= level)
+        last = int(reached[-1]) if reached.size else 0
     return float(edges[last + 1])

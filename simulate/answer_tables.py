@@ -137,7 +137,7 @@ def prior_table(answer: Answer) -> Table:
         ratio = each.posterior_to_prior
         if ratio is None or each.prior_u is None:
             continue
-        meaning = "the readings decide" if ratio < _DATA_DECIDE else "both have a say"
+        meaning = "its prior has little say" if ratio < _DATA_DECIDE else "both have a say"
         if ratio > _PRIOR_DECIDES:
             meaning = "rests on its prior"
         before, after = f"{each.prior_u:.2g}", f"{each.u:.2g}"

@@ -84,6 +84,8 @@ def broadening(
     values: np.ndarray,
     sampling_s: float,
     width_limits_nm: Mapping[int, float] | None = None,
+    *,
+    with_mixing: bool = True,
 ) -> list[Budget]:
     """Broadening budget of every interface.
 
@@ -97,6 +99,8 @@ def broadening(
     width_limits_nm : dict of int to float, optional
         Upper limits of the widths of interfaces of which no more is known, by number of the layer
         above [nm].
+    with_mixing : bool
+        Without it mixing, which takes most of the time, counts as none.
 
     Returns
     -------
@@ -117,7 +121,7 @@ def broadening(
         TRANSITION: np.array(transition_nm2) / rate_nm_s**2,
         "crater": crater_variances(instrument, sample),
         "roughness": _roughness_variance(sample, instrument, dose),
-        "mixing": _mixing_variances(sample, instrument),
+        "mixing": _mixing_variances(sample, instrument) if with_mixing else np.zeros_like(dose),
         "escape depth": _escape_variances(sample, instrument),
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }

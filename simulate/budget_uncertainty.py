@@ -10,6 +10,7 @@ from craterfront.inversion import Inversion
 from craterfront.layer_answers import Z95
 
 _STEP = 0.1  # of a standard deviation of a coordinate
+_WITHOUT_MIXING = ("thickness", "width")  # have no part in it
 _INFLUENCE = 1e-6  # relative: smaller changes are rounding
 
 
@@ -25,14 +26,16 @@ def broadening_with_uncertainties(inversion: Inversion) -> list[Budget]:
     sampling = 0.0 if likelihood.snapshots else float(np.median(likelihood.interval))
     limits = {j: width.upper_nm for j, width in inversion.widths.items() if width.is_limit}
 
-    def at(x: np.ndarray) -> list[Budget]:
-        return broadening(likelihood.assembly, likelihood.coordinates.values(x), sampling, limits)
+    def at(x: np.ndarray, mixes: bool = True) -> list[Budget]:
+        values = likelihood.coordinates.values(x)
+        return broadening(likelihood.assembly, values, sampling, limits, with_mixing=mixes)
 
     best = at(inversion.fit.x)
     causes = list(best[0].two_sd_nm) if best else []
+    kinds = [likelihood.assembly.parameters[index].kind for index in likelihood.free]
 
-    def squares(x: np.ndarray) -> np.ndarray:
-        return np.array([[b.two_sd_nm[c] ** 2 for c in causes] for b in at(x)])
+    def squares(x: np.ndarray, mixes: bool) -> np.ndarray:
+        return np.array([[b.two_sd_nm[c] ** 2 for c in causes] for b in at(x, mixes)])
 
     covariance = inversion.curvature.covariance
     lower, upper = likelihood.coordinates.bounds()
@@ -43,7 +46,9 @@ def broadening_with_uncertainties(inversion: Inversion) -> list[Budget]:
         down, up = inversion.fit.x.copy(), inversion.fit.x.copy()
         down[i], up[i] = max(x - step, lower[i]), min(x + step, upper[i])
         if up[i] > down[i]:
-            slopes[:, :, i] = (squares(up) - squares(down)) / (up[i] - down[i])
+            mixes = kinds[i] not in _WITHOUT_MIXING
+            change = squares(up, mixes) - squares(down, mixes)
+            slopes[:, :, i] = change / (up[i] - down[i])
     return [
         _known(budget, {c: slopes[j, k] for k, c in enumerate(causes)}, covariance)
         for j, budget in enumerate(best)

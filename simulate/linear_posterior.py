@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.estimation import curvature, quadratic_form
+_LOOSE = 3e-5  # singular value against the largest below which a direction is not fixed
+_PART_OF_NONE = 1e-6  # of a slope along what is not fixed
 
 
 @dataclass(frozen=True)
@@ -62,16 +63,16 @@ class LinearPosterior:
         shift : float
             By how much the answer differs from that at the point.
         variance : float
-            Infinite where what is kept does not fix it.
+            Infinite where what is kept does not fix it; then there is no shift, nan.
         """
         kept = np.asarray(kept, dtype=bool)
         rows = np.vstack([self.data, self.priors[kept]])
         residuals = np.concatenate([self.data_residuals, self.prior_residuals[kept]])
         whole = self._whole(slope)
-        variance = quadratic_form(whole, curvature(rows).covariance)
-        size = np.maximum(np.linalg.norm(rows, axis=0), 1e-300)
-        step = np.linalg.lstsq(rows / size, -residuals, rcond=1e-9)[0] / size
-        return float(whole @ step), variance
+        moved = _times_covariance(rows, whole)
+        if moved is None:
+            return np.nan, np.inf
+        return -float(moved @ (rows.T @ residuals)), float(moved @ whole)
 
     def variance(self, slope: np.ndarray) -> float:
         """Variance of an answer with all priors, see `estimate`."""
@@ -96,14 +97,23 @@ class LinearPosterior:
             The last one is of the data; they sum to 1. All nan where nothing fixes the answer.
         """
         whole = self._whole(slope)
-        covariance = curvature(np.vstack([self.data, self.priors])).covariance
-        variance = quadratic_form(whole, covariance)
-        if not 0.0 < variance < np.inf:
+        moved = _times_covariance(np.vstack([self.data, self.priors]), whole)
+        if moved is None or not moved @ whole > 0.0:
             return np.full(len(self.priors) + 1, np.nan)
-        touched = whole != 0
-        moved = whole[touched] @ np.where(np.isfinite(covariance), covariance, 0.0)[touched]
         shares = np.append((self.priors @ moved) ** 2, np.sum((self.data @ moved) ** 2))
-        return shares / variance
+        return shares / float(moved @ whole)
 
     def _whole(self, slope: np.ndarray) -> np.ndarray:
         return np.append(slope, np.zeros(self.data.shape[1] - slope.size))
+
+
+def _times_covariance(rows: np.ndarray, slope: np.ndarray) -> np.ndarray | None:
+    """The covariance that rows leave, times a slope; None where nothing fixes that combination."""
+    size = np.maximum(np.linalg.norm(rows, axis=0), 1e-300)
+    _, values, directions = np.linalg.svd(rows / size, full_matrices=False)
+    firm = directions[values > _LOOSE * values[0]]
+    along = firm @ (slope / size)
+    beside = slope / size - firm.T @ along
+    if np.linalg.norm(beside) > _PART_OF_NONE * np.linalg.norm(slope / size):
+        return None
+    return firm.T @ (along / values[: len(firm)] ** 2) / size

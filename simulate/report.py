@@ -25,6 +25,9 @@ def print_answer(answer: Answer, console: Console) -> None:
         console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
     for table in answer_tables(answer):
         console.print(table)
+    for origin in answer.origins:
+        if origin.dominating is not None and origin.dominating.state == "assumed":
+            console.print(f"{origin.sentence()}.", highlight=False, markup=False)
     fixed, free = answer.rank
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
     if answer.resting_on_priors:
