@@ -9,7 +9,8 @@ from craterfront.estimation import quadratic_form
 from craterfront.inversion import Inversion
 from craterfront.layer_answers import Z95
 
-_STEP = 0.1  # of a standard deviation of a coordinate
+_STEP = 0.1  # of a standard deviation of a coordinate ...
+_LARGEST_STEP = 0.05  # ... and no more than this
 _WITHOUT_MIXING = ("thickness", "width")  # have no part in it
 _INFLUENCE = 1e-6  # relative: smaller changes are rounding
 
@@ -17,9 +18,8 @@ _INFLUENCE = 1e-6  # relative: smaller changes are rounding
 def broadening_with_uncertainties(inversion: Inversion) -> list[Budget]:
     """Broadening budget of an inversion, each cause with its standard uncertainty.
 
-    What is propagated is the variance of each cause, by differences in the coordinates of the fit,
-    in which the square of what may be zero is linear. A cause of which that does not exclude zero
-    at 95 % has an upper limit.
+    Propagated by differences in the coordinates of the fit. A cause that may be none at 95 % has
+    an upper limit: of its variance where a number behind it moves as its square, else of itself.
     """
     likelihood = inversion.likelihood
     # A snapshot averages over nothing.
@@ -32,7 +32,7 @@ def broadening_with_uncertainties(inversion: Inversion) -> list[Budget]:
 
     best = at(inversion.fit.x)
     causes = list(best[0].two_sd_nm) if best else []
-    kinds = [likelihood.assembly.parameters[index].kind for index in likelihood.free]
+    moved = [likelihood.assembly.parameters[index] for index in likelihood.free]
 
     def squares(x: np.ndarray, mixes: bool) -> np.ndarray:
         return np.array([[b.two_sd_nm[c] ** 2 for c in causes] for b in at(x, mixes)])
@@ -42,27 +42,37 @@ def broadening_with_uncertainties(inversion: Inversion) -> list[Budget]:
     slopes = np.zeros((len(best), len(causes), inversion.fit.x.size))
     for i, x in enumerate(inversion.fit.x):
         sd = float(covariance[i, i]) ** 0.5
-        step = _STEP * sd if np.isfinite(sd) else 1e-3
+        step = min(_STEP * sd, _LARGEST_STEP)
         down, up = inversion.fit.x.copy(), inversion.fit.x.copy()
         down[i], up[i] = max(x - step, lower[i]), min(x + step, upper[i])
         if up[i] > down[i]:
-            mixes = kinds[i] not in _WITHOUT_MIXING
+            mixes = moved[i].kind not in _WITHOUT_MIXING
             change = squares(up, mixes) - squares(down, mixes)
             slopes[:, :, i] = change / (up[i] - down[i])
+    as_square = np.array([p.may_be_zero for p in moved], dtype=bool)
     return [
-        _known(budget, {c: slopes[j, k] for k, c in enumerate(causes)}, covariance)
+        _known(budget, dict(zip(causes, slopes[j], strict=True)), covariance, as_square)
         for j, budget in enumerate(best)
     ]
 
 
-def _known(budget: Budget, slopes: dict[str, np.ndarray], covariance: np.ndarray) -> Budget:
+def _known(
+    budget: Budget, slopes: dict[str, np.ndarray], covariance: np.ndarray, as_square: np.ndarray
+) -> Budget:
+    """The budget with uncertainties from the derivatives of the squares of its parts."""
     u_nm, limits_nm = {}, {}
     for cause, part in budget.two_sd_nm.items():
-        slope = slopes[cause]
-        slope = np.where(np.abs(slope) > _INFLUENCE * part**2, slope, 0.0)
-        u_square = quadratic_form(slope, covariance) ** 0.5
-        u_nm[cause] = u_square / (2.0 * part) if part > 0.0 else 0.0
-        may_be_none = part**2 < Z95 * u_square
+        slope = np.where(np.abs(slopes[cause]) > _INFLUENCE * part**2, slopes[cause], 0.0)
+        u_square = float(quadratic_form(slope, covariance)) ** 0.5
+        if not u_square > 0.0:
+            u_nm[cause] = 0.0
+            continue
+        u_nm[cause] = u_square / (2.0 * part) if part > 0.0 else np.inf
+        weight = np.abs(slope) * np.sqrt(np.diag(covariance))
+        if as_square[np.argmax(weight)]:
+            may_be_none, limit = part**2 < Z95 * u_square, (part**2 + Z95 * u_square) ** 0.5
+        else:
+            may_be_none, limit = part < Z95 * u_nm[cause], part + Z95 * u_nm[cause]
         if may_be_none and not (cause == TRANSITION and budget.transition_limit_nm is not None):
-            limits_nm[cause] = (part**2 + Z95 * u_square) ** 0.5
+            limits_nm[cause] = limit
     return replace(budget, u_nm=u_nm, limits_nm=limits_nm)
