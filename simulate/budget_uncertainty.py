@@ -10,7 +10,7 @@ from craterfront.inversion import Inversion
 from craterfront.layer_answers import Z95
 
 _STEP = 0.1  # of a standard deviation of a coordinate ...
-_LARGEST_STEP = 0.05  # ... and no more than this
+_LARGEST_STEP = 0.01  # ... and no more than this
 _WITHOUT_MIXING = ("thickness", "width")  # have no part in it
 _INFLUENCE = 1e-6  # relative: smaller changes are rounding
 

@@ -110,6 +110,7 @@ def test_each_way_alone(way):
     assert coat.u / coat.value == pytest.approx(u_rel, rel=0.03)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize("pair", PAIRS, ids=" and ".join)
 def test_each_pair_gives_the_product_of_both(pair):
     """The weighted mean of the two; and what the comparison says of each alone is what it says
@@ -142,6 +143,7 @@ def test_all_four_together():
         assert comparison.difference == pytest.approx(expected, abs=0.1)
 
 
+@pytest.mark.derived
 @pytest.mark.parametrize("pair", PAIRS, ids=" and ".join)
 @pytest.mark.parametrize("size", [2.0, 4.0])
 def test_a_contradiction_of_known_size(pair, size):

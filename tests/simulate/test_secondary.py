@@ -132,6 +132,7 @@ def test_a_width_that_is_a_limit_gives_a_limit():
     assert diffusivity.upper == pytest.approx(length.upper**2 / 50.0)
 
 
+@pytest.mark.derived
 @given(st.floats(0.02, 0.98), st.floats(1.0, 100.0))
 def test_case_depths_of_a_constant_source_follow_erfc(level, length_nm):
     thickness = 2.0 * length_nm / math.sqrt(math.pi)
@@ -204,6 +205,7 @@ def marked():
     return invert(profile, experiment_from_toml(MARKED.format(marker="{ guess = 3.0 }")))
 
 
+@pytest.mark.derived
 def test_excess_by_its_definition(marked):
     """IUPAC Gold Book, Gibbs adsorption: what is there, less what the adjoining phases would hold
     up to the dividing surface in the middle of the layer; by integrating the profile."""
