@@ -45,7 +45,7 @@ class LinearPosterior:
             How many of the rows are data; the rest are priors.
         """
         both = np.column_stack([jacobian, residuals])
-        triangle = np.linalg.qr(both[:readings], mode="r")[: jacobian.shape[1]]
+        triangle = np.asarray(np.linalg.qr(both[:readings], mode="r"))[: jacobian.shape[1]]
         return cls(triangle[:, :-1], triangle[:, -1], both[readings:, :-1], both[readings:, -1])
 
     def estimate(self, slope: np.ndarray, kept: Sequence[bool] | np.ndarray) -> tuple[float, float]:

@@ -211,7 +211,8 @@ class SecondaryAnswers:
         value = per_nm * thickness
         thin = self._inversion.thin_layers.get(number)
         if thin is not None and not thin.resolved and not u < WELL_KNOWN * abs(value):
-            ends = sorted((0.0, per_nm * thin.upper_nm))
+            most = per_nm * thin.upper_nm
+            ends = min(most, 0.0), max(most, 0.0)
             return Secondary(name, of, None, None, *ends, "atoms/nm2", LIMIT_OF_THICKNESS)
         ends = value - Z95 * u, value + Z95 * u
         return Secondary(name, of, value, u, *ends, "atoms/nm2")
