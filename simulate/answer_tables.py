@@ -173,7 +173,8 @@ def _layer_table(answer: Answer) -> Table:
 
 def _mass(layer: LayerAnswer | LayerSum) -> list[str]:
     if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
-        return ["density unknown", ""]
+        too_thin = isinstance(layer, LayerAnswer) and not layer.resolved
+        return ["-" if too_thin else "density unknown", ""]
     mass, u = rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)
     return [mass, u]
 

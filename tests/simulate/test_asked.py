@@ -1,6 +1,9 @@
 """What a file asks of an inversion: limits, case depths, diffusion, enrichment."""
 
+import io
+
 import pytest
+from rich.console import Console
 
 from craterfront.experiment import (
     experiment_from_dict,
@@ -8,6 +11,7 @@ from craterfront.experiment import (
     experiment_to_dict,
 )
 from craterfront.problems import InputProblems
+from craterfront.report import print_asked
 
 FILE = """
 [[layer]]
@@ -50,6 +54,15 @@ def test_a_file_says_what_it_asks():
         ("case depth", "Zn, mass fraction 0.5"),
     ]
     assert experiment_from_dict(experiment_to_dict(experiment)) == experiment
+
+
+def test_the_explanation_lists_what_is_asked():
+    text = io.StringIO()
+    console = Console(file=text, width=120)
+    print_asked(asking(), console)
+    assert text.getvalue() == ""
+    print_asked(asking("limit = { areal_mass_g_m2_min = 60.0 }"), console)
+    assert 'decision: at least 60 g/m2, with 95 % │ layer[1] "zinc"' in text.getvalue()
 
 
 @pytest.mark.parametrize(

@@ -177,3 +177,56 @@ counts_per_unit_s = 20.0
         assert ruling.conformance is None
         said[limit] = ruling.decision
     assert list(said.values()) == ["does not conform", "conforms", "undecided"]
+
+
+def test_graded_layers_and_periods_are_decided_upon():
+    """A graded layer is held as it is written, so it conforms for certain; the layers of a period
+    have a decision each, and count together by their common name."""
+    text = """
+[[layer]]
+name = "graded"
+grading = [[0.0, "copper"], [1.0, "nickel"]]
+thickness_nm = {{ value = 30.0, u = 0 }}
+limit = {{ thickness_nm_min = 29.0 }}
+[[layer]]
+repeat = 2
+[[layer.of]]
+name = "Cr"
+composition = "Cr"
+thickness_nm = {chromium}
+erosion_rate_nm_s = {{ value = 10.0, u_rel = 0.02 }}
+limit = {{ thickness_nm_max = 40.0 }}
+[[layer.of]]
+name = "Ti"
+composition = "Ti"
+thickness_nm = {titanium}
+erosion_rate_nm_s = {{ value = 10.0, u_rel = 0.02 }}
+[material.copper]
+composition = "Cu"
+erosion_rate_nm_s = {{ value = 10.0, u = 0 }}
+[material.nickel]
+composition = "Ni"
+erosion_rate_nm_s = {{ value = 10.0, u = 0 }}
+[substrate]
+composition = "Fe"
+erosion_rate_nm_s = {{ value = 10.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 1.0, u = 0.1 }}
+[detection]
+sampling_s = 0.1
+duration_s = 14.0
+[noise]
+counts_per_unit_s = 20.0
+[[limit]]
+layers = ["Cr", "graded"]
+thickness_nm_min = 60.0
+"""
+    truth = experiment_from_toml(text.format(chromium=20.0, titanium=20.0))
+    profile = profile_of(simulate(truth.stack, truth.setup, seed=1), "both")
+    guess = "{ guess = 18.0 }"
+    known = experiment_from_toml(text.format(chromium=guess, titanium=guess))
+    graded, first, second, together = answer(invert(profile, known)).rulings
+    assert (graded.of, graded.value, graded.conformance) == ("graded", 30.0, 1.0)
+    assert (first.of, second.of, together.of) == ("Cr #1", "Cr #2", "Cr + graded")
+    assert {each.decision for each in (graded, first, second, together)} == {"conforms"}
+    assert together.value == pytest.approx(30.0 + first.value + second.value)
