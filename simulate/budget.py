@@ -12,7 +12,7 @@ is exact and where it is not.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import dawsn, spence
@@ -22,7 +22,8 @@ from craterfront.models.engine import Instrument, LayeredSample, altered_layer
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.transitions import transition_variance_nm2
 
-CAUSES = ("true transition", "crater", "roughness", "mixing", "escape depth", "sampling")
+TRANSITION = "true transition"
+CAUSES = (TRANSITION, "crater", "roughness", "mixing", "escape depth", "sampling")
 RESIDENCE = "residence"
 """Only where one is written."""
 
@@ -46,11 +47,17 @@ class Budget:
     transition_limit_nm : float, optional
         Upper limit at 95 % of the true transition, where no more is known of it; its entry in
         `two_sd_nm` is 0 then.
+    u_nm : dict of str to float
+        Standard uncertainties of `two_sd_nm`, by cause; empty where nobody asked for them.
+    limits_nm : dict of str to float
+        Upper limits at 95 % of causes, other than the true transition, that may be none at all.
     """
 
     layer: str
     two_sd_nm: Mapping[str, float]
     transition_limit_nm: float | None = None
+    u_nm: Mapping[str, float] = field(default_factory=dict)
+    limits_nm: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def total_nm(self) -> float:
@@ -65,11 +72,11 @@ class Budget:
     def in_units_of(self, length_nm: float) -> "Budget":
         """The same with every number divided by a length, or by a rate to get times."""
         limit = self.transition_limit_nm
-        return Budget(
-            self.layer,
-            {cause: part / length_nm for cause, part in self.two_sd_nm.items()},
-            None if limit is None else limit / length_nm,
+        parts, u, limits = (
+            {cause: part / length_nm for cause, part in each.items()}
+            for each in (self.two_sd_nm, self.u_nm, self.limits_nm)
         )
+        return Budget(self.layer, parts, None if limit is None else limit / length_nm, u, limits)
 
 
 def broadening(
@@ -77,6 +84,8 @@ def broadening(
     values: np.ndarray,
     sampling_s: float,
     width_limits_nm: Mapping[int, float] | None = None,
+    *,
+    with_mixing: bool = True,
 ) -> list[Budget]:
     """Broadening budget of every interface.
 
@@ -90,6 +99,8 @@ def broadening(
     width_limits_nm : dict of int to float, optional
         Upper limits of the widths of interfaces of which no more is known, by number of the layer
         above [nm].
+    with_mixing : bool
+        Without it mixing, which takes most of the time, counts as none.
 
     Returns
     -------
@@ -107,10 +118,10 @@ def broadening(
         for j, (width, shape) in enumerate(zip(sample.width_nm, sample.shape, strict=True))
     ]
     variance = {
-        "true transition": np.array(transition_nm2) / rate_nm_s**2,
+        TRANSITION: np.array(transition_nm2) / rate_nm_s**2,
         "crater": crater_variances(instrument, sample),
         "roughness": _roughness_variance(sample, instrument, dose),
-        "mixing": _mixing_variances(sample, instrument),
+        "mixing": _mixing_variances(sample, instrument) if with_mixing else np.zeros_like(dose),
         "escape depth": _escape_variances(sample, instrument),
         "sampling": np.full_like(dose, sampling_s**2 / 12.0),
     }

@@ -123,7 +123,7 @@ def check(
 ) -> None:
     from craterfront.assembly import Assembly
     from craterfront.experiment import load_experiment
-    from craterfront.report import print_parameters, print_stack
+    from craterfront.report import print_asked, print_parameters, print_stack
 
     loaded = load_experiment(experiment)
     _check_outputs((experiment,), None, rates)
@@ -145,6 +145,7 @@ def check(
         console.print(f"Note: {warning}", highlight=False, markup=False)
     if explain:
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
+        print_asked(loaded, console)
     if loaded.setup.source is not None:
         console.print(CAUTION, style="italic", highlight=False, markup=False)
     console.print(f"{experiment}: no mistakes", highlight=False, markup=False)
@@ -309,13 +310,14 @@ def invert(
     if json:
         typer.echo(answers.as_json())
         return
-    from craterfront.report import print_answer, print_parameters
+    from craterfront.report import print_answer, print_parameters, print_priors
 
     console = _console()
     print_answer(answers, console)
     if explain:
         assembly = found.likelihood.assembly
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
+        print_priors(answers, console)
     console.print(ESTIMATE, highlight=False, markup=False)
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any, ClassVar
 
+from craterfront.asked import CaseDepth, CoatingLimit
 from craterfront.by_layer import key_of_layer
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
@@ -17,7 +18,7 @@ from craterfront.toml_text import parse_toml, read_toml
 
 _STACK_KEYS = {"layer": "layers", "substrate": "substrate", "material": "materials"}
 _SETUP_KEYS = tuple(Setup.model_fields)
-_OTHER_KEYS = ("title", "profile", "depth_scale")
+_OTHER_KEYS = ("title", "profile", "depth_scale", "limit", "case_depth")
 MOST_RELIEF = 0.1  # of the thinner layer beside a rough interface, see `models.roughening`
 _SEVERAL = 3.0  # standard deviations that a normal surface is said to reach down
 FILE_KEYS = (*_STACK_KEYS, *_SETUP_KEYS, *_OTHER_KEYS)
@@ -38,6 +39,10 @@ class Experiment(Table):
         How a measured file is read.
     depth_scale
         What fixes the depth scale of an inversion, besides rates and sensitivities.
+    limit
+        Tolerance limits of several layers together, on which an inversion decides.
+    case_depth
+        Levels of elements of which an inversion reports the depth.
     """
 
     place: ClassVar[str] = ""
@@ -48,6 +53,8 @@ class Experiment(Table):
     setup: Setup = Setup()
     profile: ProfileSettings = ProfileSettings()
     depth_scale: DepthScale = DepthScale()
+    limit: tuple[CoatingLimit, ...] = ()
+    case_depth: tuple[CaseDepth, ...] = ()
 
     def warnings(self) -> list[str]:
         """What is allowed and yet probably not meant, one line each."""
@@ -65,6 +72,22 @@ class Experiment(Table):
             *self._layers_without_sensitivity(),
         ]
 
+    def asked(self) -> Iterator[tuple[str, str]]:
+        """What an inversion is asked besides thicknesses and widths, and of what."""
+        for place, part in self.stack.parts():
+            if isinstance(part, Layer):
+                if part.limit is not None:
+                    yield part.limit.described(), place
+                if part.has_diffused:
+                    of_time = "diffusivity" if part.diffusion_time_s else ""
+                    yield " and ".join(filter(None, ("diffusion length", of_time))), place
+                for symbol in part.enrichment:
+                    yield f"excess of {symbol}", place
+        for limit in self.limit:
+            yield limit.described(), " + ".join(limit.layers) or "all layers"
+        for case in self.case_depth:
+            yield "case depth", case.described()
+
     def checks(self) -> Iterator[Mistake]:
         if self.stack is None:  # while mistakes are gathered
             return
@@ -77,6 +100,9 @@ class Experiment(Table):
         yield from self._insulators()
         yield from self._hydrogen()
         yield from self._strange_names()
+        if not any(self.stack.problems()):
+            yield from self._limits_of_strange_layers()
+            yield from self._levels_out_of_reach()
 
     def _missing_rates(self) -> Iterator[Mistake]:
         """Layers and materials without erosion rate where no source could give it."""
@@ -137,6 +163,38 @@ class Experiment(Table):
                     near = did_you_mean(name, known)
                     message = f"{shown(name)} is no layer and no material{near}"
                     yield Mistake(key, message, within=place)
+
+    def _limits_of_strange_layers(self) -> Iterator[Mistake]:
+        """Tolerance limits of what is no layer, or of a single one."""
+        layers = self.stack.expanded()[:-1]
+        known = list(dict.fromkeys(layer.label for layer in layers))
+        for index, limit in enumerate(self.limit):
+            place = numbered("limit", index)
+            for name in limit.layers:
+                if not any(name in (each.name, each.label, each.graded) for each in layers):
+                    near = did_you_mean(name, known)
+                    message = f"{shown(name)} is no layer above the substrate{near}"
+                    yield Mistake("layers", message, within=place)
+            if len(limit.layers) == 1:
+                message = "needs several names; the limit of one layer is a key of that layer"
+                yield Mistake("layers", message, within=place)
+
+    def _levels_out_of_reach(self) -> Iterator[Mistake]:
+        """Levels that no layer has, or under which the substrate never comes."""
+        layers = self.stack.expanded()
+        for index, case in enumerate(self.case_depth):
+            if any(case.problems()):
+                continue
+            *above, below = (case.fraction_in(layer.composition) for layer in layers)
+            key = "mass_fraction" if case.by_mass else "atomic_fraction"
+            place = numbered("case_depth", index, case.label)
+            if case.level <= below:
+                message = f"must be above that of the substrate, {below:.4g}, got {case.level:g}"
+                yield Mistake(key, message, within=place)
+            elif case.level >= max(above, default=0.0):
+                most = max(above, default=0.0)
+                message = f"must be below the most in any layer, {most:.4g}, got {case.level:g}"
+                yield Mistake(key, message, within=place)
 
     def _tables_by_layer(self) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
         """Place, key and table of all numbers that are given by layer."""

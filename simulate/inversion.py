@@ -60,6 +60,8 @@ class Inversion:
         Most probable value of every parameter.
     curvature : Curvature
         Of the free parameters, in the coordinates of the likelihood.
+    jacobian : ndarray, shape (R, P + Q)
+        Of all residuals at the minimum, by the free parameters and the free linear numbers.
     widths : dict of int to WidthAnswer
         By layer.
     broadening : dict of int to NearZero
@@ -86,6 +88,7 @@ class Inversion:
     solution: Solution
     values: np.ndarray
     curvature: Curvature
+    jacobian: np.ndarray
     widths: dict[int, WidthAnswer]
     broadening: dict[int, NearZero]
     thin_layers: dict[int, ThinLayer]
@@ -201,6 +204,7 @@ def invert(
         solution,
         likelihood.coordinates.values(fit.x),
         picture,
+        full,
         widths,
         broadening,
         thin,

@@ -1,36 +1,55 @@
 """What the command line prints: tables for people."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import floor, isfinite, log10
 from typing import Any
 
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from craterfront.answer_tables import answer_tables, prior_table
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
+from craterfront.experiment import Experiment
 from craterfront.parameters import Parameter, table_rows
-from craterfront.results import Answer, GradedSum, LayerAnswer
+from craterfront.results import Answer
+from craterfront.rounding import rounded
 
 
 def print_answer(answer: Answer, console: Console) -> None:
-    """Warnings first, then layers, interfaces, what fixes the scale, and the budget."""
+    """Warnings first, then what fixes the scale, all tables, and what rests on priors."""
     for warning in answer.warnings:
         console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
     if answer.unit == "nm":
         sources = ", ".join(answer.scale_sources)
         console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
-    console.print(_layer_table(answer))
-    console.print(_interface_table(answer))
-    if any(estimate.broadens for estimate in answer.estimates):
-        console.print(_instrument_table(answer))
-    console.print(_budget_table(answer))
+    for table in answer_tables(answer):
+        console.print(table)
+    for origin in answer.origins:
+        if origin.dominating is not None and origin.dominating.state == "assumed":
+            console.print(f"{origin.sentence()}.", highlight=False, markup=False)
     fixed, free = answer.rank
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
     if answer.resting_on_priors:
         line += f" On priors rest: {'; '.join(answer.resting_on_priors)}."
     console.print(line, highlight=False, markup=False)
+
+
+def print_priors(answer: Answer, console: Console) -> None:
+    """What the data added to each number that had a prior."""
+    console.print(prior_table(answer))
+
+
+def print_asked(experiment: Experiment, console: Console) -> None:
+    """What the file asks of an inversion besides thicknesses and widths; nothing if nothing."""
+    rows = list(experiment.asked())
+    if rows:
+        table = Table(title="Asked of an inversion", title_justify="left")
+        table.add_column("what")
+        table.add_column("of")
+        for row in rows:
+            table.add_row(*map(escape, row))
+        console.print(table)
 
 
 def print_parameters(
@@ -89,7 +108,7 @@ def print_standard_figures(found: StandardFigures, console: Console) -> None:
     table.add_column(found.unit, justify="right")
     table.add_column("standard unc.", justify="right")
     for name, value, u in found.rows:
-        table.add_row(name, *([f"{value:.3g}", "95 % limit"] if u is None else _rounded(value, u)))
+        table.add_row(name, *([f"{value:.3g}", "95 % limit"] if u is None else rounded(value, u)))
     console.print(table)
 
 
@@ -110,7 +129,7 @@ def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     for row in rows:
         cells = []
         for key in ("intensity_per_ug_s", "background", "self_absorption_s_ug"):
-            cells += _rounded(row[key], row[f"{key}_u"])
+            cells += rounded(row[key], row[f"{key}_u"])
         table.add_row(row["element"], *cells)
     return table
 
@@ -126,106 +145,10 @@ def _span_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     for heading in ("nm", "standard unc.", "g/m2", "standard unc."):
         table.add_column(heading, justify="right")
     for row in rows:
-        thickness = _rounded(row["thickness_nm"], row["thickness_u_nm"])
-        mass = _rounded(row["areal_mass_g_m2"], row["areal_mass_u_g_m2"])
+        thickness = rounded(row["thickness_nm"], row["thickness_u_nm"])
+        mass = rounded(row["areal_mass_g_m2"], row["areal_mass_u_g_m2"])
         table.add_row(row["span"], "all", *thickness, *mass)
         for symbol, part in row["elements"].items():
-            mass = _rounded(part["areal_mass_g_m2"], part["areal_mass_u_g_m2"])
+            mass = rounded(part["areal_mass_g_m2"], part["areal_mass_u_g_m2"])
             table.add_row("", symbol, "", "", *mass)
     return table
-
-
-def _layer_table(answer: Answer) -> Table:
-    what = "thickness" if answer.unit == "nm" else "duration at nominal rate"
-    table = Table(title=f"Layers: {what}", title_justify="left")
-    table.add_column("layer")
-    for heading in (answer.unit, "standard unc.", "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    with_mass = any(layer.areal_mass_g_m2 is not None for layer in answer.layers)
-    if with_mass:
-        table.add_column("g/m2", justify="right")
-        table.add_column("standard unc.", justify="right")
-    for layer in answer.layers:
-        row = [escape(layer.name), *_rounded(layer.value, layer.u, layer.lower, layer.upper)]
-        if not layer.resolved:
-            row = [escape(layer.name), "-", "upper limit", "0", f"{layer.upper:.3g}"]
-        if with_mass:
-            row += _mass(layer)
-        table.add_row(*row)
-    for whole in answer.graded:
-        row = [f"all of {escape(whole.name)}"]
-        row += _rounded(whole.value, whole.u, whole.lower, whole.upper)
-        if with_mass:
-            row += _mass(whole)
-        table.add_row(*row)
-    return table
-
-
-def _mass(layer: LayerAnswer | GradedSum) -> list[str]:
-    if layer.areal_mass_g_m2 is None or layer.areal_mass_u_g_m2 is None:
-        return ["density unknown", ""]
-    mass, u = _rounded(layer.areal_mass_g_m2, layer.areal_mass_u_g_m2)
-    return [mass, u]
-
-
-def _interface_table(answer: Answer) -> Table:
-    table = Table(title="Interfaces: true width, 16-84 %", title_justify="left")
-    table.add_column("below")
-    for heading in (answer.unit, "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    table.add_column("meaning")
-    for layer in answer.layers:
-        width = layer.width
-        value = "-" if width.is_limit else f"{width.value_nm:.3g}"
-        low = f"{width.lower_nm:.3g}"
-        meaning = "upper limit only" if width.is_limit else "resolved"
-        if width.why:
-            meaning = width.why if width.is_held else f"{meaning}; {width.why}"
-        table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
-    return table
-
-
-def _instrument_table(answer: Answer) -> Table:
-    table = Table(title="Instrument: broadening that was left to the profile", title_justify="left")
-    table.add_column("quantity")
-    for heading in ("value", "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    table.add_column("unit")
-    table.add_column("meaning")
-    for each in answer.estimates:
-        if each.broadens:
-            value = f"{each.value:.3g}" if each.resolved else "-"
-            meaning = "resolved" if each.resolved else "upper limit only"
-            if each.why:
-                meaning = f"{meaning}; {each.why}"
-            ends = f"{each.lower:.3g}", f"{each.upper:.3g}"
-            table.add_row(escape(each.name), value, *ends, each.unit, escape(meaning))
-    return table
-
-
-def _budget_table(answer: Answer) -> Table:
-    table = Table(
-        title=f"Broadening, two standard deviations in {answer.unit} (only variances add)",
-        title_justify="left",
-    )
-    table.add_column("below")
-    causes = list(answer.budgets[0].two_sd_nm) if answer.budgets else []
-    for cause in [*causes, "all"]:
-        table.add_column(cause, justify="right")
-    for budget in answer.budgets:
-        parts = {cause: f"{part:.3g}" for cause, part in budget.two_sd_nm.items()}
-        total, limit = f"{budget.total_nm:.3g}", budget.transition_limit_nm
-        if limit is not None:
-            known = isfinite(limit)
-            parts["true transition"] = f"< {limit:.3g}" if known else "no limit"
-            total += f" to {budget.largest_total_nm:.3g}" if known else " or more"
-        table.add_row(escape(budget.layer), *(parts[cause] for cause in causes), total)
-    return table
-
-
-def _rounded(value: float, u: float, *others: float) -> list[str]:
-    """Numbers rounded to two significant digits of the uncertainty."""
-    if not (isfinite(u) and u > 0):
-        return [f"{number:.4g}" for number in (value, u, *others)]
-    digits = max(1 - floor(log10(u)), 0)
-    return [f"{number:.{digits}f}" for number in (value, u, *others)]

@@ -30,6 +30,7 @@ from craterfront.models.delta_response import delta_peak, delta_response
 from craterfront.models.edge_response import LogisticFit, logistic_edge
 from craterfront.models.resolution import EXACT_LEVELS
 from craterfront.problems import InputProblems
+from craterfront.rounding import in_brackets
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,8 +71,9 @@ def budget_figure(budgets: Sequence[Budget], unit: str = "nm") -> "Figure":
     -------
     matplotlib.figure.Figure
         On the left two standard deviations of all causes together; on the right the share of each
-        cause in the variance, with its own two standard deviations written into it. Where nothing
-        but a limit of the true transition is known its bars are open: it may have any part of them.
+        cause in the variance, with its own two standard deviations written into it, in brackets
+        their standard uncertainty in units of the last digit. Where nothing but a limit of the
+        true transition is known its bars are open: it may have any part of them.
 
     Raises
     ------
@@ -157,19 +159,29 @@ def _draw_shares(axes: "Axes", budgets: Sequence[Budget]) -> None:
     limits = [budget.transition_limit_nm for budget in budgets]
     limits = np.array([0.0 if x is None or not np.isfinite(x) else x for x in limits])
     causes = budgets[0].two_sd_nm
-    parts = [(_bar_look(c), "", np.array([b.two_sd_nm[c] for b in budgets])) for c in causes]
+    parts = [
+        (_bar_look(c), np.array([b.two_sd_nm[c] for b in budgets]), [_part(b, c) for b in budgets])
+        for c in causes
+    ]
     if limits.any():
-        parts.insert(1, (_OPEN, "< ", limits))
+        parts.insert(1, (_OPEN, limits, [f"< {three_digits(each)}" for each in limits]))
     start = np.zeros(len(budgets))
-    for look, sign, part in parts:
+    for look, part, numbers in parts:
         share = 100.0 * (part / largest) ** 2
         bars = axes.barh(rows, share, left=start, height=0.68, **look)
         start = start + share
         if numbered:
             room = share / 100.0 * _BUDGET_PANEL_MM
-            numbers = [f"{sign}{three_digits(each)}" for each in part]
             numbers = [n if fits(n, mm) else "" for n, mm in zip(numbers, room, strict=True)]
             _on_ground(axes.bar_label(bars, numbers, label_type="center"))
+
+
+def _part(budget: Budget, cause: str) -> str:
+    """Two standard deviations of a cause, with their own standard uncertainty where it is known."""
+    u = budget.u_nm.get(cause, 0.0)
+    if np.isfinite(u) and u > 0.0:
+        return in_brackets(budget.two_sd_nm[cause], u)
+    return three_digits(budget.two_sd_nm[cause])
 
 
 def _on_ground(texts: Sequence[Any]) -> None:

@@ -2,67 +2,44 @@
 
 import json
 import math
-from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from craterfront import __version__
-from craterfront.budget import Budget, broadening
+from craterfront.budget import TRANSITION, Budget
+from craterfront.budget_uncertainty import broadening_with_uncertainties
+from craterfront.decisions import Ruling, decisions
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
-from craterfront.limits import ROUGHNESS, WidthAnswer
+from craterfront.layer_answers import (
+    Z95,
+    LayerAnswer,
+    LayerSum,
+    graded_sums,
+    interval,
+    layer_answers,
+)
+from craterfront.limits import ROUGHNESS
+from craterfront.origins import Origin, origins
 from craterfront.parameters import table_rows
+from craterfront.prior_rows import linear_posterior
+from craterfront.scale_comparison import MENTIONED, Comparison, Disagreement, ScaleComparison
+from craterfront.secondary import LayerMean, Secondary, SecondaryAnswers
 
 if TYPE_CHECKING:
     import xarray
-
-_Z95 = 1.959964
-
-
-@dataclass(frozen=True)
-class LayerAnswer:
-    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
-
-    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
-    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
-    interval, from the joint uncertainty of all thicknesses above it.
-    """
-
-    name: str
-    value: float
-    u: float
-    lower: float
-    upper: float
-    areal_mass_g_m2: float | None
-    areal_mass_u_g_m2: float | None
-    width: WidthAnswer
-    depth: float
-    depth_lower: float
-    depth_upper: float
-    resolved: bool = True
-
-
-@dataclass(frozen=True)
-class GradedSum:
-    """A graded layer as a whole: its parts together, with their joint uncertainty."""
-
-    name: str
-    value: float
-    u: float
-    lower: float
-    upper: float
-    areal_mass_g_m2: float | None
-    areal_mass_u_g_m2: float | None
 
 
 @dataclass(frozen=True)
 class Estimate:
     """One free parameter after the data: value, standard uncertainty and 95 % interval.
+
+    `prior_u` is the standard uncertainty of its prior; of one in the logarithm at the new value.
 
     Of a broadening that is not resolved, which the data do not tell from none, only the end of the
     interval that is away from zero means something: it is a limit.
@@ -77,6 +54,12 @@ class Estimate:
     broadens: bool
     resolved: bool = True
     why: str = ""
+    prior_u: float | None = None
+
+    @property
+    def posterior_to_prior(self) -> float | None:
+        """Standard uncertainty after the data over that before; None without a prior."""
+        return None if self.prior_u is None else self.u / self.prior_u
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers and strings; what is not known is null."""
@@ -88,6 +71,8 @@ class Estimate:
             "hi": self.upper,
             "unit": self.unit,
             "resolved": self.resolved,
+            "prior_u": self.prior_u,
+            "posterior_to_prior": self.posterior_to_prior,
         }
         if self.why:
             row["note"] = self.why
@@ -102,7 +87,7 @@ class Answer:
     ----------
     layers : list of LayerAnswer
         From the surface down, without the substrate; a graded layer as its parts.
-    graded : list of GradedSum
+    graded : list of LayerSum
         The graded layers, from the surface down.
     unit : str
         "nm", or "s" for durations at nominal rates.
@@ -122,10 +107,22 @@ class Answer:
     noise : list of str
         One line per channel.
     budgets : list of Budget
+    rulings : list of Ruling
+        Decisions on the limits of the file.
+    scale_comparisons : list of Comparison
+        Each way that fixes the depth scale against the others, where there are several.
+    scale_disagreements : list of Disagreement
+        Of every two of them, the largest first.
+    secondary : list of Secondary
+        What follows from the layers: diffusion lengths, enrichment, case depths.
+    means : list of LayerMean
+        Mean density and composition of the layers.
+    origins : list of Origin
+        Where the uncertainty of each answer comes from.
     """
 
     layers: list[LayerAnswer]
-    graded: list[GradedSum]
+    graded: list[LayerSum]
     unit: str
     warnings: list[str]
     scale_sources: list[str]
@@ -135,6 +132,12 @@ class Answer:
     resting_on_priors: list[str]
     noise: list[str]
     budgets: list[Budget]
+    rulings: list[Ruling] = field(default_factory=list)
+    scale_comparisons: list[Comparison] = field(default_factory=list)
+    scale_disagreements: list[Disagreement] = field(default_factory=list)
+    secondary: list[Secondary] = field(default_factory=list)
+    means: list[LayerMean] = field(default_factory=list)
+    origins: list[Origin] = field(default_factory=list)
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -196,17 +199,28 @@ class Answer:
             "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
             "broadening_two_sd": [self._broadening(budget) for budget in self.budgets],
+            "decisions": [_without_infinities(each.as_dict()) for each in self.rulings],
+            "depth_scale_comparison": [
+                _without_infinities(each.as_dict()) for each in self.scale_comparisons
+            ],
+            "depth_scale_disagreements": [each.as_dict() for each in self.scale_disagreements],
+            "secondary": [_without_infinities(each.as_dict()) for each in self.secondary],
+            "layer_means": [_without_infinities(each.as_dict()) for each in self.means],
+            "origins": [each.as_dict() for each in self.origins],
         }
 
     def _broadening(self, budget: Budget) -> dict[str, Any]:
         """One interface; a true transition that is not resolved has no number but its limit."""
         row: dict[str, Any] = {"below": budget.layer}
-        row |= {f"{cause} ({self.unit})": part for cause, part in budget.two_sd_nm.items()}
+        for cause, part in budget.two_sd_nm.items():
+            row[f"{cause} ({self.unit})"] = part
+            row[f"{cause}, u ({self.unit})"] = _finite(budget.u_nm.get(cause))
+        for cause, limit in budget.limits_nm.items():
+            row[f"{cause}, upper limit 95 % ({self.unit})"] = _finite(limit)
         if budget.transition_limit_nm is not None:
-            row[f"true transition ({self.unit})"] = None
-            row[f"true transition, upper limit 95 % ({self.unit})"] = _finite(
-                budget.transition_limit_nm
-            )
+            row[f"{TRANSITION} ({self.unit})"] = row[f"{TRANSITION}, u ({self.unit})"] = None
+            limit = _finite(budget.transition_limit_nm)
+            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = limit
         return row
 
 
@@ -216,26 +230,26 @@ def answer(inversion: Inversion) -> Answer:
     count = len(assembly.layers) - 1
     rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count + 1)]
     across = [math.sqrt(above * below) for above, below in pairwise(rates)]  # of interfaces
-    layers = [_layer(inversion, number, rates, across) for number in range(count)]
+    layers = layer_answers(inversion, rates, across)
+    graded = graded_sums(inversion, rates)
     estimates = [
         _estimate(inversion, index)
         for index in likelihood.free
         if assembly.parameters[index].kind != "width"
     ]
-    # A snapshot averages over nothing.
-    sampling = 0.0 if likelihood.snapshots else float(np.median(likelihood.interval))
-    limits = {j: width.upper_nm for j, width in inversion.widths.items() if width.is_limit}
     budgets = [
         budget.in_units_of(rate)
-        for budget, rate in zip(
-            broadening(assembly, inversion.values, sampling, limits), across, strict=True
-        )
+        for budget, rate in zip(broadening_with_uncertainties(inversion), across, strict=True)
     ]
+    posterior = linear_posterior(inversion)
+    scale = None if inversion.relative else ScaleComparison(inversion, posterior)
+    disagreements = [] if scale is None else scale.disagreements
+    further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion))
     return Answer(
         layers,
-        _graded_sums(inversion, rates),
+        graded,
         "s" if inversion.relative else "nm",
-        inversion.warnings,
+        [*_worth_saying(disagreements), *inversion.warnings],
         inversion.scale_sources,
         table_rows(assembly.parameters),
         estimates,
@@ -243,7 +257,18 @@ def answer(inversion: Inversion) -> Answer:
         inversion.combinations_resting_on_priors(),
         _noise_lines(inversion),
         budgets,
+        decisions(inversion, layers, graded),
+        [] if scale is None else scale.comparisons,
+        disagreements,
+        further.quantities,
+        further.means,
+        origins(inversion, layers, posterior),
     )
+
+
+def _worth_saying(disagreements: Sequence[Disagreement]) -> list[str]:
+    """Sentences on ways of the depth scale that do not agree."""
+    return [each.sentence() for each in disagreements if each.standard_uncertainties >= MENTIONED]
 
 
 def _estimate(inversion: Inversion, index: int) -> Estimate:
@@ -253,115 +278,12 @@ def _estimate(inversion: Inversion, index: int) -> Estimate:
     if near_zero is not None:
         ends, resolved, why = (near_zero.lower, near_zero.upper), near_zero.resolved, near_zero.why
         return Estimate(p.name, value, u, *ends, p.unit, True, resolved, why)
-    ends = _interval(value, u) if p.logarithmic else (value - _Z95 * u, value + _Z95 * u)
+    prior_u = None
+    if p.has_prior:
+        prior_u = p.u * value / p.value if p.logarithmic else p.u
+    ends = interval(value, u) if p.logarithmic else (value - Z95 * u, value + Z95 * u)
     lower, upper = (float(end) for end in np.clip(ends, p.lower, p.upper))
-    return Estimate(p.name, value, u, lower, upper, p.unit, False)
-
-
-def _layer(
-    inversion: Inversion, number: int, rates: list[float], across: list[float]
-) -> LayerAnswer:
-    assembly = inversion.likelihood.assembly
-    index, rate = assembly.thickness_index(number), rates[number]
-    value = float(inversion.values[index]) / rate
-    u = inversion.standard_uncertainty(index) / rate
-    lower, upper = _interval(value, u)
-    mass, mass_u = _areal_mass(inversion, [number])
-    thin = inversion.thin_layers.get(number)
-    resolved = thin is None or thin.resolved
-    if thin is not None:
-        lower, upper = thin.lower_nm / rate, thin.upper_nm / rate
-    if not resolved:
-        mass, mass_u = None, None
-    parameter = assembly.parameters[index]
-    if not parameter.is_fixed:
-        lower, upper = np.clip([lower, upper], parameter.lower / rate, parameter.upper / rate)
-    return LayerAnswer(
-        assembly.layers[number].name,
-        value,
-        u,
-        float(lower),
-        float(upper),
-        mass,
-        mass_u,
-        _scaled(inversion.widths[number], across[number]),
-        *_depth(inversion, number, rates),
-        resolved,
-    )
-
-
-def _interval(value: float, u: float) -> tuple[float, float]:
-    """At 95 %, symmetric in the logarithm."""
-    spread = math.exp(_Z95 * u / value) if math.isfinite(u) else math.inf
-    return value / spread, value * spread
-
-
-def _depth(inversion: Inversion, number: int, rates: list[float]) -> tuple[float, float, float]:
-    """Depth of the interface below a layer with its interval.
-
-    Thicknesses are correlated (a common rate, an edge between two layers), so their intervals do
-    not add. A layer above of which only a limit is known may be absent, or as thick as its limit.
-    """
-    assembly = inversion.likelihood.assembly
-    depth = absent = more = 0.0
-    weights: dict[int, float] = {}
-    for layer in range(number + 1):
-        index, rate = assembly.thickness_index(layer), rates[layer]
-        thickness = float(inversion.values[index]) / rate
-        depth += thickness
-        thin = inversion.thin_layers.get(layer)
-        if thin is None or thin.resolved:
-            weights[index] = weights.get(index, 0.0) + 1.0 / rate
-        else:
-            absent += thickness
-            more += thin.upper_nm / rate - thickness
-    lower, upper = _interval(depth, inversion.uncertainty_of_sum(weights))
-    return depth, max(lower - absent, 0.0), upper + more
-
-
-def _areal_mass(inversion: Inversion, layers: list[int]) -> tuple[float | None, float | None]:
-    """Mass per area of layers together [g/m2]; None without a depth scale or a density."""
-    assembly, values = inversion.likelihood.assembly, inversion.values
-    unknown = any(assembly.layers[layer].density_g_cm3 is None for layer in layers)
-    if inversion.relative or unknown:
-        return None, None
-    mass = 0.0
-    weights: dict[int, float] = defaultdict(float)  # layers may share a density
-    for layer in layers:
-        thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
-        mass += float(values[thickness] * values[density])
-        weights[thickness] += values[density]
-        weights[density] += values[thickness]
-    return 1e-3 * mass, 1e-3 * inversion.uncertainty_of_sum(weights)
-
-
-def _graded_sums(inversion: Inversion, rates: list[float]) -> list[GradedSum]:
-    """The parts of each graded layer together."""
-    assembly, values = inversion.likelihood.assembly, inversion.values
-    parts: dict[str, list[int]] = {}
-    for number, layer in enumerate(assembly.layers):
-        if layer.graded is not None:
-            parts.setdefault(layer.graded, []).append(number)
-    sums = []
-    for name, layers in parts.items():
-        weights: dict[int, float] = defaultdict(float)
-        for layer in layers:
-            weights[assembly.thickness_index(layer)] += 1.0 / rates[layer]
-        value = sum(weight * float(values[index]) for index, weight in weights.items())
-        u = inversion.uncertainty_of_sum(weights)
-        mass = _areal_mass(inversion, layers)
-        sums.append(GradedSum(name, value, u, *_interval(value, u), *mass))
-    return sums
-
-
-def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:
-    return WidthAnswer(
-        width.value_nm / rate,
-        width.lower_nm / rate,
-        width.upper_nm / rate,
-        width.resolved,
-        width.why,
-    )
+    return Estimate(p.name, value, u, lower, upper, p.unit, False, prior_u=prior_u)
 
 
 def _noise_lines(inversion: Inversion) -> list[str]:
@@ -378,6 +300,10 @@ def _noise_lines(inversion: Inversion) -> list[str]:
             line += f"; residuals correlated over {math.ceil(noise.correlation[c])} readings"
         lines.append(line)
     return lines
+
+
+def _without_infinities(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: _finite(value) for key, value in row.items()}
 
 
 def _finite(value: Any) -> Any:

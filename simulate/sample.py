@@ -9,17 +9,20 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
 
+from craterfront.asked import Limit
 from craterfront.composition import COMPOSED, Composed
 from craterfront.problems import did_you_mean, one_of, shown, shown_key
 from craterfront.quantities import (
     NonNegativeArea,
     NonNegativeLength,
     PositiveLength,
+    PositiveTime,
     Quantity,
     finite_number,
 )
 from craterfront.rows import Grading, Points
 from craterfront.table import (
+    Element,
     Flag,
     Mistake,
     Name,
@@ -191,6 +194,13 @@ class Layer(_Placed):
         Standard deviation of the height of the interface [nm], apart from its width; default 0.
     conformal
         Share of that height that all above follows, outer surface included.
+    diffusion_time_s
+        How long the transition took to diffuse [s]; an inversion then reports the diffusivity.
+    enrichment
+        Elements of which an inversion reports the excess that a thin layer holds over its
+        neighbours.
+    limit
+        Tolerance limits on which an inversion decides.
     """
 
     misplaced: ClassVar[Mapping[str, str]] = {
@@ -208,6 +218,9 @@ class Layer(_Placed):
     interface_table: Points = ()
     interface_roughness_nm: NonNegativeLength = _NOTHING
     conformal: Annotated[float, PlainValidator(_share)] = 0.0
+    diffusion_time_s: PositiveTime | None = None
+    enrichment: tuple[Element, ...] = ()
+    limit: Limit | None = None
 
     @property
     def materials(self) -> tuple[str, ...]:
@@ -278,6 +291,7 @@ class Layer(_Placed):
         yield from super().checks()
         yield from self._interface_mistakes()
         yield from self._roughness_mistakes()
+        yield from self._mistakes_of_what_is_asked()
         if self.grading:
             yield from self._grading_mistakes()
         if self.is_written("thickness_nm"):
@@ -320,6 +334,25 @@ class Layer(_Placed):
         if self.diffusivity_time_nm2.value == 0 and self.diffusivity_time_nm2.u:
             yield Mistake("diffusivity_time_nm2", "of the value 0 must have u = 0")
 
+    def _mistakes_of_what_is_asked(self) -> Iterator[Mistake]:
+        time_s = self.diffusion_time_s
+        if time_s is not None and self.interface_shape not in DIFFUSED:
+            yield Mistake("diffusion_time_s", f"goes with interface_shape = {one_of(DIFFUSED)}")
+        if time_s is not None and time_s.status == "guess":
+            yield Mistake("diffusion_time_s", "cannot be a guess: no profile tells it")
+        if self.enrichment and self.grading:
+            yield Mistake("enrichment", "belongs to a uniform layer, not to a graded one")
+        if not self.grading:
+            for symbol in self.enrichment:
+                if self.atomic_fractions and symbol not in self.atomic_fractions:
+                    yield Mistake("enrichment", f"{symbol} is not in this layer")
+
+    @property
+    def has_diffused(self) -> bool:
+        """Whether the file says that diffusion made the transition to the layer below."""
+        written = self.diffusivity_time_nm2, self.diffusion_time_s
+        return self.interface_shape in SOURCES or any(each is not None for each in written)
+
     def _roughness_mistakes(self) -> Iterator[Mistake]:
         rough = self.interface_roughness_nm
         if rough.status == "guess":
@@ -352,6 +385,7 @@ _OF_INTERFACE = (
     "interface_table",
     "interface_roughness_nm",
     "conformal",
+    "diffusion_time_s",
 )
 _OF_CONCRETE = (
     "interface_shape",
@@ -359,6 +393,9 @@ _OF_CONCRETE = (
     "interface_table",
     "interface_roughness_nm",
     "conformal",
+    "diffusion_time_s",
+    "has_diffused",
+    "enrichment",
 )
 
 
@@ -435,9 +472,11 @@ class ConcreteLayer:
     erosion_rate_nm_s
         None if it is to follow from the yields.
     interface_width_nm, interface_shape, interface_side, interface_table,
-    interface_roughness_nm, conformal
+    interface_roughness_nm, conformal, diffusion_time_s, has_diffused, enrichment
         As in `Layer`, of the interface below; without meaning for the substrate. The width is
         that of `Layer.true_width`, the thickness of `Layer.true_thickness`.
+    limit
+        Tolerance limits of the layer; of a part of a graded one those of the whole.
     thickness_group, density_group, rate_group, width_group, roughness_group
         Which layers share the value.
     """
@@ -462,6 +501,10 @@ class ConcreteLayer:
     interface_table: tuple[tuple[float, float], ...] = ()
     interface_roughness_nm: Quantity = _NOTHING
     conformal: float = 0.0
+    diffusion_time_s: Quantity | None = None
+    has_diffused: bool = False
+    enrichment: tuple[str, ...] = ()
+    limit: Limit | None = None
 
     @property
     def is_substrate(self) -> bool:
@@ -584,7 +627,8 @@ class Stack(Table):
                 for sub in entry.sublayers():
                     name = entry.name if sub is entry and entry.name else names.new(sub.label)
                     layer = self._concrete(sub, name, groups)
-                    layers.append(replace(layer, label=entry.label, graded=graded))
+                    own = {"label": entry.label, "graded": graded, "limit": entry.limit}
+                    layers.append(replace(layer, **own))
         last = self.substrate.name or names.new(self.substrate.label)
         layers.append(self._concrete(self.substrate, last, groups))
         return _sharing(_sharing(layers, "density_group", _density_from), "rate_group", _rate_from)
@@ -654,7 +698,8 @@ class Stack(Table):
         for part in entry.of:
             for sub in part.sublayers():
                 shared = names.new(f"{sub.label} (all {entry.repeat})")
-                layer = replace(self._concrete(sub, shared, groups), label=part.label)
+                layer = self._concrete(sub, shared, groups)
+                layer = replace(layer, label=part.label, limit=part.limit)
                 period.append((sub.label, part.label if part.grading else None, layer))
         loose = [group for key, group in _TIEABLE_GROUPS.items() if key not in entry.tie]
         for number in range(1, entry.repeat + 1):

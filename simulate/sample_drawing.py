@@ -21,7 +21,7 @@ from craterfront.figure_style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from craterfront.results import LayerAnswer
+    from craterfront.layer_answers import LayerAnswer
 
 LIMIT = "upper limit of width, 95 %"
 

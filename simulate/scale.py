@@ -19,6 +19,12 @@ WAYS = (
 )
 """What a user can write where nothing fixes the depth scale."""
 
+RATES = "erosion rates"
+YIELDS = "erosion rates estimated from sputter yields"
+SENSITIVITIES = "channel sensitivities"
+CRATER_DEPTH = "final crater depth"
+KNOWN_LAYER = "a layer of known thickness"
+
 _MAJOR = 0.05  # atomic fraction
 
 
@@ -55,13 +61,11 @@ def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfil
     everywhere = set(range(len(assembly.layers) - 1))
     final = written.final_crater_depth_nm
     reach = {
-        "erosion rates": _with_known_rate(assembly),
-        "erosion rates estimated from sputter yields": _with_estimated_rate(assembly)
-        if written.from_yields
-        else set(),
-        "channel sensitivities": _with_known_sensitivities(assembly, profile),
-        "final crater depth": everywhere if final is not None and final.u is not None else set(),
-        "a layer of known thickness": _tied_to_known_thickness(assembly),
+        RATES: _with_known_rate(assembly),
+        YIELDS: _with_estimated_rate(assembly) if written.from_yields else set(),
+        SENSITIVITIES: _with_known_sensitivities(assembly, profile),
+        CRATER_DEPTH: everywhere if final is not None and final.u is not None else set(),
+        KNOWN_LAYER: _tied_to_known_thickness(assembly),
     }
     without = everywhere.difference(*reach.values())
     names = dict.fromkeys(assembly.layers[i].name for i in sorted(without))

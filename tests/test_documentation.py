@@ -11,6 +11,7 @@ from pydantic_core import PydanticUndefined
 from typer.main import get_command
 
 from craterfront import (
+    asked,
     calibration,
     coupling,
     crater_shape,
@@ -162,6 +163,9 @@ _TABLES = {
     "`[noise]` `one_over_f`": setup.OneOverF,
     "`[profile]`": profile_settings.ProfileSettings,
     "`[depth_scale]`": setup.DepthScale,
+    "`limit`": asked.Limit,
+    "`[[limit]]`": asked.CoatingLimit,
+    "`[[case_depth]]`": asked.CaseDepth,
 }
 _CALIBRATION_TABLES = {
     "Top level of a calibration": calibration.Calibration,
@@ -215,6 +219,7 @@ def test_every_table_has_its_section():
     tables = {
         value
         for module in (
+            asked,
             sample,
             setup,
             source,

@@ -26,13 +26,14 @@ from craterfront.figures import (
     save_figure,
 )
 from craterfront.forward import simulate
+from craterfront.layer_answers import LayerAnswer
 from craterfront.limits import WidthAnswer
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.delta_response import delta_response
 from craterfront.models.edge_response import logistic_edge
 from craterfront.problems import InputProblems
 from craterfront.resolution_figures import CAUSE_COLOURS
-from craterfront.results import Answer, LayerAnswer
+from craterfront.results import Answer
 
 NITRIDES = """
 [[layer]]

@@ -1,0 +1,192 @@
+"""Answers on layers: thickness, mass per area, depth and width of the interface below."""
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from craterfront.inversion import Inversion
+from craterfront.limits import WidthAnswer
+
+Z95 = 1.959964
+"""Standard deviations to either end of a 95 % interval of a normal distribution."""
+
+WELL_KNOWN = 0.2
+"""Relative standard uncertainty of an amount that is known though its layer may be too thin to
+have a thickness."""
+
+
+@dataclass(frozen=True)
+class LayerAnswer:
+    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
+
+    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
+    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
+    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
+    interval, from the joint uncertainty of all thicknesses above it.
+    """
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    areal_mass_g_m2: float | None
+    areal_mass_u_g_m2: float | None
+    width: WidthAnswer
+    depth: float
+    depth_lower: float
+    depth_upper: float
+    resolved: bool = True
+
+
+@dataclass(frozen=True)
+class LayerSum:
+    """Several layers together, with their joint uncertainty."""
+
+    name: str
+    value: float
+    u: float
+    lower: float
+    upper: float
+    areal_mass_g_m2: float | None
+    areal_mass_u_g_m2: float | None
+
+
+def layer_answers(
+    inversion: Inversion, rates: Sequence[float], across: Sequence[float]
+) -> list[LayerAnswer]:
+    """Answers on all layers from the surface down.
+
+    Parameters
+    ----------
+    inversion : Inversion
+    rates : sequence of float
+        What turns the thickness of each layer into the unit of the answer: 1, or nominal rates.
+    across : sequence of float
+        The same for the width of the interface below.
+    """
+    return [_layer(inversion, i, rates, across[i]) for i in range(len(across))]
+
+
+def graded_sums(inversion: Inversion, rates: Sequence[float]) -> list[LayerSum]:
+    """The parts of each graded layer together."""
+    parts: dict[str, list[int]] = defaultdict(list)
+    for number, layer in enumerate(inversion.likelihood.assembly.layers):
+        if layer.graded is not None:
+            parts[layer.graded].append(number)
+    return [layer_sum(inversion, name, layers, rates) for name, layers in parts.items()]
+
+
+def layer_sum(
+    inversion: Inversion, name: str, layers: Sequence[int], rates: Sequence[float]
+) -> LayerSum:
+    """Some layers together.
+
+    Thicknesses are correlated (a common rate, an edge between two layers), so their intervals do
+    not add. A layer of which only a limit is known may be absent, or as thick as its limit.
+    """
+    assembly = inversion.likelihood.assembly
+    value = absent = more = 0.0
+    weights: dict[int, float] = defaultdict(float)
+    for layer in layers:
+        index, rate = assembly.thickness_index(layer), rates[layer]
+        thickness = float(inversion.values[index]) / rate
+        value += thickness
+        if _is_resolved(inversion, layer):
+            weights[index] += 1.0 / rate
+        else:
+            absent += thickness
+            more += inversion.thin_layers[layer].upper_nm / rate - thickness
+    u = inversion.uncertainty_of_sum(weights)
+    lower, upper = interval(value, u)
+    mass = _known_mass(inversion, layers)
+    return LayerSum(name, value, u, max(lower - absent, 0.0), upper + more, *mass)
+
+
+def interval(value: float, u: float) -> tuple[float, float]:
+    """At 95 %, symmetric in the logarithm."""
+    spread = math.exp(Z95 * u / value) if math.isfinite(u) else math.inf
+    return value / spread, value * spread
+
+
+def _layer(inversion: Inversion, number: int, rates: Sequence[float], across: float) -> LayerAnswer:
+    assembly = inversion.likelihood.assembly
+    index, rate = assembly.thickness_index(number), rates[number]
+    value = float(inversion.values[index]) / rate
+    u = inversion.standard_uncertainty(index) / rate
+    lower, upper = interval(value, u)
+    thin = inversion.thin_layers.get(number)
+    if thin is not None:
+        lower, upper = thin.lower_nm / rate, thin.upper_nm / rate
+    parameter = assembly.parameters[index]
+    if not parameter.is_fixed:
+        lower, upper = np.clip([lower, upper], parameter.lower / rate, parameter.upper / rate)
+    down_to = layer_sum(inversion, "", range(number + 1), rates)
+    return LayerAnswer(
+        assembly.layers[number].name,
+        value,
+        u,
+        float(lower),
+        float(upper),
+        *_known_mass(inversion, [number]),
+        _scaled(inversion.widths[number], across),
+        down_to.value,
+        down_to.lower,
+        down_to.upper,
+        _is_resolved(inversion, number),
+    )
+
+
+def _is_resolved(inversion: Inversion, layer: int) -> bool:
+    thin = inversion.thin_layers.get(layer)
+    return thin is None or thin.resolved
+
+
+def _known_mass(inversion: Inversion, layers: Sequence[int]) -> tuple[float | None, float | None]:
+    """Mass per area of layers together [g/m2]; None where nothing or too little is known of it.
+
+    A layer that is too thin to have a thickness may have a mass: where the signal counts atoms.
+    """
+    mass, u = _areal_mass(inversion, layers)
+    resolved = all(_is_resolved(inversion, layer) for layer in layers)
+    if mass is None or u is None or resolved or u < WELL_KNOWN * mass:
+        return mass, u
+    return None, None
+
+
+def _areal_mass(inversion: Inversion, layers: Sequence[int]) -> tuple[float | None, float | None]:
+    """The same [g/m2]; None without a depth scale or a density."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    unknown = any(assembly.layers[layer].density_g_cm3 is None for layer in layers)
+    if inversion.relative or unknown:
+        return None, None
+    weights = mass_weights(inversion, layers)
+    mass = sum(
+        float(values[assembly.thickness_index(i)] * values[assembly.density_index(i)])
+        for i in layers
+    )
+    return 1e-3 * mass, 1e-3 * float(inversion.uncertainty_of_sum(weights))
+
+
+def mass_weights(inversion: Inversion, layers: Sequence[int]) -> dict[int, float]:
+    """Derivatives of the mass per area of layers together [1e-3 g/m2] by the parameters."""
+    assembly, values = inversion.likelihood.assembly, inversion.values
+    weights: dict[int, float] = defaultdict(float)  # layers may share a density
+    for layer in layers:
+        thickness, density = assembly.thickness_index(layer), assembly.density_index(layer)
+        weights[thickness] += values[density]
+        weights[density] += values[thickness]
+    return weights
+
+
+def _scaled(width: WidthAnswer, rate: float) -> WidthAnswer:
+    return WidthAnswer(
+        width.value_nm / rate,
+        width.lower_nm / rate,
+        width.upper_nm / rate,
+        width.resolved,
+        width.why,
+    )

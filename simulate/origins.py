@@ -1,0 +1,138 @@
+"""Where the uncertainty of each answer comes from: readings, or which prior."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from craterfront.inversion import Inversion
+from craterfront.layer_answers import LayerAnswer, mass_weights
+from craterfront.linear_posterior import LinearPosterior
+from craterfront.prior_rows import PriorRow, prior_rows, row_of
+from craterfront.scale_comparison import WHOLE
+
+READINGS = "the readings"
+DOMINATES = 0.5  # share of a variance from which a prior is said to dominate
+_LEAST_SHARE = 0.005  # what is less is not named
+
+_ADVICE = {
+    "rate": "measure that rate",
+    "common rate factor": "measure one rate",
+    "shared rate factor": "measure those rates",
+    "density": "measure that density",
+    "sensitivity": "calibrate that sensitivity",
+    "thickness": "a better known layer",
+    "final crater depth": "measure the crater's depth more closely",
+    "curvature": "measure the crater's shape",
+    "tilt": "measure the crater's shape",
+    "initial roughness": "measure the roughness",
+    "interface roughness": "measure the roughness",
+    "relative spread": "measure the roughness in the crater",
+    "final roughness": "measure the roughness in the crater",
+    "mixing length": "calibrate the mixing length on a sharp layer",
+    "escape depth": "calibrate the escape depth on a sharp layer",
+}
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where the variance of one answer comes from.
+
+    Attributes
+    ----------
+    answer : str
+        Such as ``thickness of TiN``.
+    shares : dict of str to float
+        By the name of the prior, `READINGS` for the data; the largest first. They sum to 1 but
+        for what is too small to be named.
+    dominating : PriorRow, optional
+        A prior that makes up at least half of it.
+    """
+
+    answer: str
+    shares: Mapping[str, float]
+    dominating: PriorRow | None
+
+    def sentence(self) -> str:
+        """In words; empty where no prior dominates."""
+        row = self.dominating
+        if row is None:
+            return ""
+        share = 100.0 * self.shares[row.name]
+        text = f"{self.answer}: {share:.0f} % of its variance comes from the {row.described()}"
+        return "; ".join(filter(None, (text, self.advice())))
+
+    def advice(self) -> str:
+        """What would make the answer better known; empty where no prior dominates."""
+        return "" if self.dominating is None else _ADVICE.get(self.dominating.kind, "")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers and strings."""
+        return {
+            "answer": self.answer,
+            "variance_shares": dict(self.shares),
+            "in_words": self.sentence(),
+        }
+
+
+def origins(
+    inversion: Inversion, layers: Sequence[LayerAnswer], posterior: LinearPosterior
+) -> list[Origin]:
+    """Origins of all thicknesses, masses and resolved widths; last of all layers together."""
+    assembly = inversion.likelihood.assembly
+    quantity = "duration" if inversion.relative else "thickness"
+    asked: dict[str, Mapping[int, float]] = {}
+    for number, layer in enumerate(layers):
+        if layer.resolved:
+            asked[f"{quantity} of {layer.name}"] = {assembly.thickness_index(number): 1.0}
+        if layer.areal_mass_g_m2 is not None:
+            asked[f"mass of {layer.name}"] = mass_weights(inversion, [number])
+        if layer.width.resolved:
+            asked[f"width below {layer.name}"] = {assembly.width_index(number): 1.0}
+    if len(layers) > 1:
+        total: dict[int, float] = {}
+        for number in range(len(layers)):
+            index = assembly.thickness_index(number)
+            total[index] = total.get(index, 0.0) + 1.0
+        asked[f"{quantity} of {WHOLE}"] = total
+    rows = prior_rows(inversion)
+    found = [_origin(inversion, posterior, rows, *each) for each in asked.items()]
+    return [origin for origin in found if origin is not None]
+
+
+def _origin(
+    inversion: Inversion,
+    posterior: LinearPosterior,
+    rows: Sequence[PriorRow],
+    answer: str,
+    weights: Mapping[int, float],
+) -> Origin | None:
+    """Origin of a weighted sum of parameters; None where it is exact, or nothing fixes it."""
+    likelihood = inversion.likelihood
+    slope = np.zeros(len(likelihood.free))
+    apart: list[tuple[PriorRow, float]] = []
+    for index, weight in weights.items():
+        parameter = likelihood.assembly.parameters[index]
+        if index in likelihood.free:
+            slope += weight * likelihood.coordinates.gradient(index, inversion.values)
+        elif parameter.has_prior:
+            apart.append((row_of(parameter), (weight * parameter.u) ** 2))
+    together: list[tuple[PriorRow | None, float]] = list(apart)
+    if np.any(slope):
+        variance = posterior.variance(slope)
+        if not np.isfinite(variance):
+            return None
+        parts = variance * posterior.variance_shares(slope)
+        together += list(zip([*rows, None], map(float, parts), strict=True))
+    whole = sum(part for _, part in together)
+    if not whole > 0.0:
+        return None
+    ordered = sorted(together, key=lambda each: -each[1])
+    shares = {
+        READINGS if row is None else row.name: part / whole
+        for row, part in ordered
+        if part >= _LEAST_SHARE * whole
+    }
+    first, part = ordered[0]
+    return Origin(answer, shares, first if part >= DOMINATES * whole else None)

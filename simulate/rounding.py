@@ -1,0 +1,30 @@
+"""Numbers rounded to what their uncertainty leaves of them."""
+
+from math import floor, isfinite, log10
+
+
+def rounded(value: float, u: float, *others: float) -> list[str]:
+    """Numbers rounded to two significant digits of the uncertainty."""
+    if not (isfinite(u) and u > 0):
+        return [f"{number:.4g}" for number in (value, u, *others)]
+    digits = max(1 - floor(log10(u)), 0)
+    return [f"{number:.{digits}f}" for number in (value, u, *others)]
+
+
+def in_brackets(value: float, u: float) -> str:
+    """A number with its standard uncertainty in units of the last digit in brackets: 2.15(9).
+
+    The notation of the GUM, JCGM 100:2008, 7.2.2.
+
+    Examples
+    --------
+    >>> in_brackets(2.1514, 0.087), in_brackets(120.4, 13.2), in_brackets(3.0, 0.0)
+    ('2.15(9)', '120(13)', '3')
+    """
+    if not (isfinite(u) and u > 0):
+        return f"{value:.3g}"
+    first = u / 10.0 ** floor(log10(u))
+    digits = (1 if first < 2.0 else 0) - floor(log10(u))
+    if digits <= 0:
+        return f"{value:.0f}({u:.0f})"
+    return f"{value:.{digits}f}({round(u * 10**digits)})"
