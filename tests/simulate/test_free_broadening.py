@@ -12,6 +12,7 @@ import craterfront.assembly
 import craterfront.likelihood
 from craterfront.assembly import Assembly
 from craterfront.cli import main
+from craterfront.coarse_objective import CoarseMisfit
 from craterfront.coordinates import Coordinates
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of, write_dataset
@@ -226,10 +227,10 @@ def test_a_refused_trial_is_infinitely_bad(monkeypatch):
     likelihood = Likelihood(assembly, profile())
     x = likelihood.coordinates.of(assembly.nominal)
     likelihood.replan(x)
-    for objective in (likelihood.objective(), likelihood.coarse(0.0, 0.02)):
+    for objective in (likelihood.objective(), CoarseMisfit(likelihood, 0.0, 0.02).objective()):
         assert np.isfinite(objective.cost(x))
     refusing(monkeypatch, "run", 1.0)
-    for objective in (likelihood.objective(), likelihood.coarse(0.0, 0.02)):
+    for objective in (likelihood.objective(), CoarseMisfit(likelihood, 0.0, 0.02).objective()):
         assert objective.cost(x) == np.inf
 
 
