@@ -18,7 +18,10 @@ from craterfront.models.altered_column import (
     undisturbed,
 )
 from craterfront.models.zone_slopes import diffusive_slopes, well_mixed_slopes
-from craterfront.models.zone_steps import diffusive_step, well_mixed_step
+from craterfront.models.zone_steps import bounds, diffusive_step, well_mixed_step
+
+TRACE = 1e-11
+"""Of a cell: less of a species has no slopes."""
 
 
 @njit(cache=True, nogil=True)
@@ -77,12 +80,54 @@ def _undisturbed_slopes(atoms, atoms_slopes, cumulated, totals, total_slopes, zo
 
 
 @njit(cache=True, nogil=True)
-def _drop_rounding(slopes, least):
-    """Set to nothing what is rounding in all of the zone."""
+def _drop_rounding(slopes, least, alive):
+    """Set to nothing what is rounding, and tell where something is left."""
     for p in range(slopes.shape[0]):
-        largest = np.abs(slopes[p]).max() if slopes[p].size else 0.0
-        if largest <= least[p]:
-            slopes[p] = 0.0
+        if not alive[p]:
+            continue
+        alive[p] = False
+        for s in range(slopes.shape[1]):
+            if _matters(slopes[p, s], least[p]):
+                alive[p] = True
+            else:
+                slopes[p, s] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def _matters(numbers, least):
+    for number in numbers:  # noqa: SIM110
+        if abs(number) > least:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, out):
+    """Those of the active species that are more than a trace, or change."""
+    count = 0
+    for s in active:
+        matters = entering[s] + zone[s].sum() > TRACE
+        for p in range(alive.size):
+            if matters:
+                break
+            matters = entering_slopes[p, s] != 0.0
+            if alive[p] and not matters:
+                matters = _matters(zone_slopes[p, s], 0.0)
+        if matters:
+            out[count] = s
+            count += 1
+    return out[:count]
+
+
+@njit(cache=True, nogil=True)
+def _forget_others(leaving_slopes, matters):
+    """What is no more than a trace leaves without slopes."""
+    i = 0
+    for s in range(leaving_slopes.shape[1]):
+        if i < matters.size and matters[i] == s:
+            i += 1
+        else:
+            leaving_slopes[:, s] = 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -136,7 +181,8 @@ def march_slopes(
     zone_slopes = _undisturbed_slopes(
         atoms, atoms_slopes, cumulated, totals, total_slopes, zone, cell_atoms, cell_slopes
     )
-    _drop_rounding(zone_slopes, least)
+    alive = np.ones(directions, dtype=np.bool_)
+    _drop_rounding(zone_slopes, least, alive)
     before = zone.copy()
     trials = np.zeros((2, species, cells + 1))
     work, steps = np.zeros((4, cells)), np.zeros(species + 4)
@@ -145,10 +191,12 @@ def march_slopes(
     entering_slopes = np.zeros((directions, species))
     leaving_slopes = np.zeros((directions, species))
     everything = np.zeros(species, dtype=np.int64)
+    something = np.zeros(species, dtype=np.int64)
     mean, dose = surface_means(zone, preference, dose_per_atom)
     mean_slopes, dose_slopes = _surface_slopes(
         zone, zone_slopes, preference, dose_per_atom, atom_dose_slopes, mean, dose
     )
+    mean_slopes, dose_slopes = mean_slopes.copy(), dose_slopes.copy()
     fixed = np.zeros(directions)
     pointer = 0
     for k in range(slices):
@@ -161,11 +209,14 @@ def march_slopes(
             entering, entering_slopes,
         )  # fmt: skip
         for p in range(directions):
-            if np.abs(entering_slopes[p]).max() <= least[p]:
+            if not _matters(entering_slopes[p], least[p]):
                 entering_slopes[p] = 0.0
         left_slopes = total_slopes[k + 1] - total_slopes[k]
         left_slopes = (left_slopes - size * cell_slopes) / cell_atoms
         active = activate(zone, entering, everything)
+        matters = _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, something)
+        _forget_others(leaving_slopes, matters)
+        low, high = bounds(preference, active)
         left = size
         while left > 0.0:
             x = min(left, longest)
@@ -177,19 +228,21 @@ def march_slopes(
             if cells == 1:
                 mean = well_mixed_step(zone, entering, x, preference, active, leaving)
                 well_mixed_slopes(
-                    before, entering, x, preference, active, mean, zone_slopes, entering_slopes,
-                    x_slopes, leaving_slopes,
+                    before, entering, x, preference, high > low, matters, mean, zone_slopes,
+                    entering_slopes, x_slopes, leaving_slopes,
                 )  # fmt: skip
+                alive[:] = True
             else:
                 mean, dose = diffusive_step(
                     zone, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
                     active, mean, dose, leaving, trials, work, steps,
                 )  # fmt: skip
                 diffusive_slopes(
-                    before, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
-                    active, steps, last_mean, mean, last_dose, left_before, leaving, zone_slopes,
-                    entering_slopes, x_slopes, per_dose_slopes, atom_dose_slopes, relative_slopes,
-                    mean_slopes, dose_slopes, leaving_slopes, operators, work,
+                    before, entering, x, per_dose, preference, high > low, dose_per_atom,
+                    relative_mixing, matters, steps, last_mean, mean, last_dose, left_before,
+                    leaving, zone_slopes, alive, entering_slopes, x_slopes, per_dose_slopes,
+                    atom_dose_slopes, relative_slopes, mean_slopes, dose_slopes, leaving_slopes,
+                    operators, work,
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms
@@ -207,5 +260,5 @@ def march_slopes(
                         slopes[k, s, p] += rest * entering[s]
                         slopes[k, s, p] += left * cell_atoms * entering_slopes[p, s]
                 break
-        _drop_rounding(zone_slopes, least)
+        _drop_rounding(zone_slopes, least, alive)
     return removed, slopes

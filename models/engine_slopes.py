@@ -46,8 +46,8 @@ class SignalSlopes:
 
     Attributes
     ----------
-    signal : ndarray, shape (N, Q, P)
-    mean_depth_nm : ndarray, shape (T, P)
+    signal : ndarray, shape (P, N, Q)
+    mean_depth_nm : ndarray, shape (P, T)
     """
 
     signal: np.ndarray
@@ -113,7 +113,7 @@ def run_with_slopes(
         columns = divide_amounts(columns, total, cut.parts)
     projected = cut.species.project(projection, sample.composition)
     columns = columns @ projected
-    column_slopes = np.einsum("ksp,sq->kqp", column_slopes, projected, optimize=True)
+    column_slopes = np.moveaxis(projected.T @ column_slopes, 2, 0)
     places, each = [], []
     for rate, rate_slopes, part, area, seen in _parts_of(instrument, directions, sample):
         place = place_of(sample, part, cut.species, removed, rate, time_edges_s, slices.nodes)
@@ -128,8 +128,10 @@ def run_with_slopes(
         each.append((value, change, area, seen))
     signal = summed_places(seen[0] * v[0] for v, _, _, seen in each)
     depth = summed_places(area[0] * v[1] for v, _, area, _ in each)
-    of_signal = summed_places(seen[0] * c[0] + v[0][..., None] * seen[1] for v, c, _, seen in each)
-    of_depth = summed_places(area[0] * c[1] + v[1][..., None] * area[1] for v, c, area, _ in each)
+    of_signal = summed_places(
+        seen[0] * c[0] + v[0] * seen[1][:, None, None] for v, c, _, seen in each
+    )
+    of_depth = summed_places(area[0] * c[1] + v[1] * area[1][:, None] for v, c, area, _ in each)
     signals = Signals(signal, depth, removed.edges_nm, cut.planes_nm, places)
     return signals, SignalSlopes(of_signal, of_depth)
 
@@ -212,7 +214,7 @@ def _place_slopes(
     cost = species.dose_per_atom / mean[species.material]
     of_mean = (mean_slopes / mean[:, None])[species.material]
     cost_slopes = slopes.dose_per_atom / mean[species.material, None] - cost[:, None] * of_mean
-    dose_slopes = np.einsum("ksp,s->kp", slopes.species, cost) + removed.species @ cost_slopes
+    dose_slopes = cost @ slopes.species + removed.species @ cost_slopes
     surface = float(removed.surface @ cost)
     surface_slopes = cost @ slopes.surface + removed.surface @ cost_slopes
     spread = spread_at_faces(sample, instrument, removed, rate, place.slice_dose, surface)
@@ -300,7 +302,7 @@ def _within_slopes(
         change.append(slopes.dose_per_atom / own[:, None] - per_end[end][:, None] * of_rate)
     differs, of_differs = per_end[0] - per_end[1], change[0] - change[1]
     across = np.append(0.0, np.cumsum(removed.species @ differs))[:, None]
-    steps = np.einsum("ksp,s->kp", slopes.species, differs) + removed.species @ of_differs
+    steps = differs @ slopes.species + removed.species @ of_differs
     of_across = np.concatenate([np.zeros_like(steps[:1]), np.cumsum(steps, axis=0)])
     return 2.0 * OVERLAP**2 * across * of_across
 
@@ -338,7 +340,7 @@ def _collected(
     floor, moving = arrival.floor, slopes.arrival.floor
     # What is used, beside, tells how D* moves.
     depth = np.column_stack([removed.thickness_nm, place.slice_dose])
-    of_depth = np.stack([removed_slopes.thickness_nm, slopes.slice_dose], axis=1)
+    of_depth = np.stack([removed_slopes.thickness_nm.T, slopes.slice_dose.T], axis=2)
     count = columns.shape[1]
     if instrument.seen_share is None:
         sums = [(floor.area, moving.area, [columns, depth], [column_slopes, of_depth])]
@@ -349,7 +351,7 @@ def _collected(
         ]
     value, by_dose, change = [], [], []
     for share, share_slopes, own, own_slopes in sums:
-        own, own_slopes = np.concatenate(own, axis=1), np.concatenate(own_slopes, axis=1)
+        own, own_slopes = np.concatenate(own, axis=1), np.concatenate(own_slopes, axis=2)
         held = own[arrival.source] * arrival.weight[:, None]
         found = summed(
             arrival,
@@ -362,16 +364,21 @@ def _collected(
         )
         value.append(found.value[1:] - found.value[0])
         by_dose.append(found.by_dose[1:])
-        change.append(found.slopes[1:] - found.slopes[0])
+        change.append(found.slopes[:, 1:] - found.slopes[:, :1])
     up_to, rise = np.concatenate(value, axis=1), np.concatenate(by_dose, axis=1)
-    of_up_to = np.concatenate(change, axis=1)
-    moved = dose_slopes
+    of_up_to = np.concatenate(change, axis=2)
+    moved = dose_slopes.T
     solved = np.flatnonzero(slopes.uneven | arrival.balanced)
     if solved.size:
-        moved = dose_slopes.copy()
-        moved[:, solved] = balanced_slopes(
-            dose, time_edges_s, dose_slopes[:, solved], nodes, rise[:, -1], of_up_to[:, -1, solved]
-        )
-    of_up_to = of_up_to + rise[..., None] * moved[:, None]
+        moved = moved.copy()
+        moved[solved] = balanced_slopes(
+            dose,
+            time_edges_s,
+            dose_slopes[:, solved],
+            nodes,
+            rise[:, -1],
+            of_up_to[solved, :, -1].T,
+        ).T
+    of_up_to += rise * moved[..., None]
     signal, depth_nm = np.diff(up_to[:, :count], axis=0), up_to[:, count]
-    return (signal, depth_nm), (np.diff(of_up_to[:, :count], axis=0), of_up_to[:, count])
+    return (signal, depth_nm), (np.diff(of_up_to[..., :count], axis=1), of_up_to[..., count])

@@ -10,7 +10,7 @@ from craterfront.models.directions import Directions
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.mixing import AlteredLayer, given, longest_step
 
-_NOTHING = 1e-12  # of the relative change of any number in a direction
+_NOTHING = 1e-10  # of the relative change of any number in a direction
 
 
 @dataclass(frozen=True)

@@ -249,3 +249,12 @@ def as_normal(d0, d1, s):
     if size <= NARROW:
         return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
     return 0.5 * (d0 + d1), size, 1.0 / s
+
+
+@njit(cache=True, nogil=True)
+def as_normals(edges, sigma):
+    """`as_normal` of all slices, shape (3, K)."""
+    out = np.empty((3, sigma.size))
+    for k in range(sigma.size):
+        out[0, k], out[1, k], out[2, k] = as_normal(edges[k], edges[k + 1], sigma[k])
+    return out
