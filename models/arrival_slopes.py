@@ -141,19 +141,19 @@ class Faces:
 
 
 @njit(cache=True, nogil=True)
-def _windows(pieces, earliest, latest):
-    """The slices that are arriving at each dose: from one, up to another."""
-    doses, slices = pieces.shape[0], earliest.size
+def windows(start, end, earliest, latest):
+    """The slices that are arriving between each two states of the pieces: from one, to another."""
+    doses, slices = start.shape[0], earliest.size
     starts, stops = np.zeros(doses, dtype=np.int64), np.zeros(doses, dtype=np.int64)
-    start, stop = 0, 0
+    first, stop = 0, 0
     for n in range(doses):
-        lowest, highest = pieces[n, :, 0].min(), pieces[n, :, 1].max()
-        while start < slices and lowest >= latest[start]:
-            start += 1
-        stop = max(stop, start)
+        lowest, highest = start[n, :, 0].min(), end[n, :, 1].max()
+        while first < slices and lowest >= latest[first]:
+            first += 1
+        stop = max(stop, first)
         while stop < slices and earliest[stop] < highest:
             stop += 1
-        starts[n], stops[n] = start, stop
+        starts[n], stops[n] = first, stop
     return starts, stops
 
 
@@ -291,7 +291,7 @@ def summed(
     """
     faces = Faces.of(arrival, slopes)
     pieces = arrival.floor.pieces(doses, share)
-    starts, stops = _windows(pieces, *bands(arrival.edges, arrival.sigma))
+    starts, stops = windows(pieces, pieces, *bands(arrival.edges, arrival.sigma))
     sudden = sudden_growth(arrival.edges, arrival.sigma, arrival.sigma_above)
     held = np.ascontiguousarray(held)
     count, directions = held.shape[1], len(held_slopes)
@@ -299,9 +299,9 @@ def summed(
     lasting = np.concatenate(
         [np.zeros((directions, 1, count)), np.cumsum(held_slopes, axis=1)], axis=1
     )
-    moves = [_without_rounding(held_slopes)]
-    moves += [_without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
-    near = [_extents(each) for each in moves]
+    moves = [without_rounding(held_slopes)]
+    moves += [without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
+    near = [extents(each) for each in moves]
     moving = np.union1d(slopes.floor.moving(), np.flatnonzero(share_slopes.any(axis=0)))
     full = pieces[0, :, 2].sum() if doses.size else 0.0
     value, by_dose = np.empty((doses.size, count)), np.empty((doses.size, count))
@@ -331,14 +331,14 @@ def summed(
     return Sum(value, by_dose, out)
 
 
-def _without_rounding(change: np.ndarray) -> np.ndarray:
+def without_rounding(change: np.ndarray) -> np.ndarray:
     """Changes of slices, (P, K', ...), without those that are mere rounding in their direction."""
     size = np.abs(change)
     largest = size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
     return np.where(size > _ROUNDING * largest, change, 0.0)
 
 
-def _extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The first slice that changes in each direction, and the one after the last."""
     any_change = np.any(change, axis=2) if change.ndim == 3 else change != 0.0
     changes, slices = any_change.any(axis=1), any_change.shape[1]

@@ -17,6 +17,8 @@ from craterfront.models.altered_column import (
     surface_means,
     undisturbed,
 )
+from craterfront.models.viewing import seen_in_zone
+from craterfront.models.viewing_slopes import in_zone_slopes
 from craterfront.models.zone_slopes import diffusive_slopes, well_mixed_slopes
 from craterfront.models.zone_steps import bounds, diffusive_step, well_mixed_step
 
@@ -148,7 +150,7 @@ def _surface_slopes(zone, zone_slopes, preference, dose_per_atom, atom_dose_slop
 def march_slopes(
     atoms, atoms_slopes, zone_atoms, zone_atoms_slopes, cells, diffusion_per_dose,
     diffusion_slopes, preference, dose_per_atom, atom_dose_slopes, relative_mixing,
-    relative_slopes, longest, least,
+    relative_slopes, longest, least, viewer, seen, passed, seen_slopes, passed_slopes,
 ):  # fmt: skip
     """`march`, and the slopes (K, S, P) of what leaves.
 
@@ -159,6 +161,11 @@ def march_slopes(
     atom_dose_slopes, relative_slopes : ndarray, shape (P, S)
     least : ndarray, shape (P,)
         Changes of a fraction that are rounding.
+    viewer : tuple
+        Volumes of the species and the escape depth, and their slopes (P, S) and (P,).
+    seen, passed, seen_slopes, passed_slopes : ndarray
+        Take what is seen of the zone at every slice edge and what passes through it, (K + 1, S)
+        and (K + 1,), and their slopes, (K + 1, S, P) and (K + 1, P); empty where nothing is seen.
     """
     slices, species = atoms.shape
     directions = least.size
@@ -199,6 +206,18 @@ def march_slopes(
     mean_slopes, dose_slopes = mean_slopes.copy(), dose_slopes.copy()
     fixed = np.zeros(directions)
     pointer = 0
+    views = seen.shape[0] > 0
+    volume, escape, volume_slopes, escape_slopes = viewer
+    moving = np.zeros(directions, dtype=np.bool_)
+    for p in range(directions):
+        moving[p] = cell_slopes[p] != 0.0 or escape_slopes[p] != 0.0
+        moving[p] |= np.any(volume_slopes[p] != 0.0)
+    if views:
+        passed[0] = seen_in_zone(zone, cell_atoms, volume, escape, seen[0])
+        in_zone_slopes(
+            zone, zone_slopes, alive, cell_atoms, cell_slopes, volume, volume_slopes, escape,
+            escape_slopes, moving, seen_slopes[0], passed_slopes[0],
+        )  # fmt: skip
     for k in range(slices):
         size = (totals[k + 1] - totals[k]) / cell_atoms
         start, end = totals[k] + zone_atoms, totals[k + 1] + zone_atoms
@@ -261,4 +280,10 @@ def march_slopes(
                         slopes[k, s, p] += left * cell_atoms * entering_slopes[p, s]
                 break
         _drop_rounding(zone_slopes, least, alive)
+        if views:
+            passed[k + 1] = seen_in_zone(zone, cell_atoms, volume, escape, seen[k + 1])
+            in_zone_slopes(
+                zone, zone_slopes, alive, cell_atoms, cell_slopes, volume, volume_slopes, escape,
+                escape_slopes, moving, seen_slopes[k + 1], passed_slopes[k + 1],
+            )  # fmt: skip
     return removed, slopes

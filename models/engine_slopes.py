@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from craterfront.models.arrival_slopes import ArrivalSlopes, FloorSlopes, summed
-from craterfront.models.balance_slopes import balanced_slopes
+from craterfront.models.arrival_slopes import FloorSlopes
+from craterfront.models.column_views import collected, view_of, viewed
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
 from craterfront.models.engine import (
@@ -24,7 +24,6 @@ from craterfront.models.engine import (
     Removed,
     Signals,
     Species,
-    collected_columns,
     place_of,
     spread_at_faces,
     spread_within,
@@ -32,6 +31,7 @@ from craterfront.models.engine import (
 )
 from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
 from craterfront.models.placed_slopes import arrival_slopes
+from craterfront.models.recorded_slopes import PlaceSlopes, RemovedSlopes, recorded
 from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
 from craterfront.models.slicing import SlicePlan
 from craterfront.models.sloped import divide_amounts, divide_evenly
@@ -52,19 +52,6 @@ class SignalSlopes:
 
     signal: np.ndarray
     mean_depth_nm: np.ndarray
-
-
-@dataclass(frozen=True)
-class RemovedSlopes:
-    """Slopes of what is removed, see `engine.Removed`."""
-
-    species: np.ndarray  # (K, S, P)
-    atoms: np.ndarray  # (K, P)
-    thickness_nm: np.ndarray  # (K, P)
-    edges_nm: np.ndarray  # (K + 1, P)
-    surface: np.ndarray  # (S, P)
-    planes_nm: np.ndarray  # (L, P)
-    dose_per_atom: np.ndarray  # (S, P)
 
 
 def run_with_slopes(
@@ -95,7 +82,8 @@ def run_with_slopes(
     cut_slopes = CutSlopes.of(cut, sample, slices, directions)
     layer_slopes = LayerSlopes.of(cut.layer, sample, instrument, directions)
     layer_slopes = layer_slopes.for_species(cut.species.material)
-    leaving, leaving_change = leaving_slopes(
+    view = view_of(cut, sample, instrument, directions)
+    leaving = leaving_slopes(
         cut.atoms,
         cut_slopes.atoms,
         cut.layer,
@@ -103,17 +91,21 @@ def run_with_slopes(
         cut.species.preference,
         cut.species.dose_per_atom,
         cut_slopes.dose_per_atom,
+        view,
     )
-    columns = collected_columns(cut, leaving, np.zeros(0), sample, instrument.escape_depth_nm)
-    column_slopes = leaving_change
-    removed, removed_slopes = _removed(cut, cut_slopes, leaving, leaving_change)
-    if cut.parts.max() > 1:
-        total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
-        column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
-        columns = divide_amounts(columns, total, cut.parts)
+    removed, removed_slopes = _removed(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
+    if instrument.view == "viewed":
+        columns, column_slopes = viewed(cut, cut_slopes, layer_slopes, leaving, view)
+    else:
+        columns, column_slopes = collected(
+            cut, cut_slopes, layer_slopes, leaving, sample, instrument, directions
+        )
+        if cut.parts.max() > 1:
+            total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
+            column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
+            columns = divide_amounts(columns, total, cut.parts)
     projected = cut.species.project(projection, sample.composition)
-    columns = columns @ projected
-    column_slopes = np.moveaxis(projected.T @ column_slopes, 2, 0)
+    columns, column_slopes = columns @ projected, np.moveaxis(projected.T @ column_slopes, -1, 0)
     places, each = [], []
     for rate, rate_slopes, part, area, seen in _parts_of(instrument, directions, sample):
         place = place_of(sample, part, cut.species, removed, rate, time_edges_s, slices.nodes)
@@ -121,7 +113,7 @@ def run_with_slopes(
             sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions, place
         )
         places.append(replace(place, area=area[0], seen=seen[0]))
-        value, change = _collected(
+        value, change = recorded(
             place, slopes, part, columns, column_slopes, removed, removed_slopes, time_edges_s,
             directions.dose_s, slices.nodes,
         )  # fmt: skip
@@ -191,13 +183,6 @@ def _parts_of(
         yield rate, slopes, there, area, seen
 
 
-@dataclass(frozen=True)
-class _PlaceSlopes:
-    slice_dose: np.ndarray  # (K, P)
-    arrival: ArrivalSlopes
-    uneven: np.ndarray  # (P,), whether D* then differs from D
-
-
 def _place_slopes(
     sample: LayeredSample,
     instrument: Instrument,
@@ -208,7 +193,7 @@ def _place_slopes(
     rate_slopes: np.ndarray,
     directions: Directions,
     place: Place,
-) -> _PlaceSlopes:
+) -> PlaceSlopes:
     """Slopes of a place with its relative rates, first and last, in each material (M, 2)."""
     mean, mean_slopes = rate.mean(axis=1), rate_slopes.mean(axis=1)
     cost = species.dose_per_atom / mean[species.material]
@@ -243,7 +228,7 @@ def _place_slopes(
         spread = np.hypot(spread, within)
         variance = variance + _within_slopes(species, removed, slopes, rate, rate_slopes)
     floor = _floor_slopes(instrument, directions)
-    return _PlaceSlopes(
+    return PlaceSlopes(
         dose_slopes,
         arrival_slopes(place.arrival, place.slice_dose, spread, dose_slopes, variance, floor),
         uneven,
@@ -321,64 +306,3 @@ def _floor_slopes(instrument: Instrument, directions: Directions) -> FloorSlopes
         still,
         still,
     )
-
-
-def _collected(
-    place: Place,
-    slopes: _PlaceSlopes,
-    instrument: Instrument,
-    columns: np.ndarray,
-    column_slopes: np.ndarray,
-    removed: Removed,
-    removed_slopes: RemovedSlopes,
-    time_edges_s: np.ndarray,
-    dose_slopes: np.ndarray,
-    nodes: np.ndarray | None,
-) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Signal of every interval and mean depth at every edge; their slopes."""
-    arrival, dose = place.arrival, place.balanced_dose
-    floor, moving = arrival.floor, slopes.arrival.floor
-    # What is used, beside, tells how D* moves.
-    depth = np.column_stack([removed.thickness_nm, place.slice_dose])
-    of_depth = np.stack([removed_slopes.thickness_nm.T, slopes.slice_dose.T], axis=2)
-    count = columns.shape[1]
-    if instrument.seen_share is None:
-        sums = [(floor.area, moving.area, [columns, depth], [column_slopes, of_depth])]
-    else:
-        sums = [
-            (floor.seen, moving.seen, [columns], [column_slopes]),
-            (floor.area, moving.area, [depth], [of_depth]),
-        ]
-    value, by_dose, change = [], [], []
-    for share, share_slopes, own, own_slopes in sums:
-        own, own_slopes = np.concatenate(own, axis=1), np.concatenate(own_slopes, axis=2)
-        held = own[arrival.source] * arrival.weight[:, None]
-        found = summed(
-            arrival,
-            slopes.arrival,
-            np.append(0.0, dose),
-            share,
-            share_slopes,
-            held,
-            slopes.arrival.held(arrival, own, own_slopes),
-        )
-        value.append(found.value[1:] - found.value[0])
-        by_dose.append(found.by_dose[1:])
-        change.append(found.slopes[:, 1:] - found.slopes[:, :1])
-    up_to, rise = np.concatenate(value, axis=1), np.concatenate(by_dose, axis=1)
-    of_up_to = np.concatenate(change, axis=2)
-    moved = dose_slopes.T
-    solved = np.flatnonzero(slopes.uneven | arrival.balanced)
-    if solved.size:
-        moved = moved.copy()
-        moved[solved] = balanced_slopes(
-            dose,
-            time_edges_s,
-            dose_slopes[:, solved],
-            nodes,
-            rise[:, -1],
-            of_up_to[solved, :, -1].T,
-        ).T
-    of_up_to += rise * moved[..., None]
-    signal, depth_nm = np.diff(up_to[:, :count], axis=0), up_to[:, count]
-    return (signal, depth_nm), (np.diff(of_up_to[..., :count], axis=1), of_up_to[..., count])
