@@ -580,12 +580,17 @@ def place_of(
     rate: np.ndarray,
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
+    least_spread: float = 0.0,
 ) -> Place:
-    """A place with its relative rates, first and last, in each material (M, 2)."""
+    """A place with its relative rates, first and last, in each material (M, 2).
+
+    With a least spread of the arrival dose, if one is given.
+    """
     cost = species.dose_per_atom / rate.mean(axis=1)[species.material]
     slice_dose = removed.species @ cost
     surface_dose_per_nm = float(removed.surface @ cost)
     spread = spread_at_faces(sample, instrument, removed, rate, slice_dose, surface_dose_per_nm)
+    spread = np.maximum(spread, least_spread)
     heights = _offsets(instrument, surface_dose_per_nm)
     arrival = Arrival.of(
         slice_dose,

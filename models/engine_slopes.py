@@ -4,6 +4,9 @@ Forward mode: every number that the engine makes of its input has its slopes bes
 slices to what is recorded (`transition_slopes`, `cut_slopes`, `layer_slopes`, `placed_slopes`,
 `arrival_slopes`, `balance_slopes`). The plan of the slices is held; where the engine takes the
 larger of two numbers, the slopes are those of the one it takes.
+
+Where there is no spread at all, neither roughness nor one that grows, a signal is made of kinks. By
+the square of a roughness that sets in there, the slopes are those at a spread of half an interval.
 """
 
 from collections.abc import Iterator
@@ -30,14 +33,20 @@ from craterfront.models.engine import (
     summed_places,
 )
 from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
-from craterfront.models.placed_slopes import arrival_slopes
-from craterfront.models.recorded_slopes import PlaceSlopes, RemovedSlopes, recorded
+from craterfront.models.placed_slopes import arrival_slopes, sharp
+from craterfront.models.recorded_slopes import (
+    PlaceSlopes,
+    Recorded,
+    RemovedSlopes,
+    recorded,
+)
 from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
 from craterfront.models.slicing import SlicePlan
 from craterfront.models.sloped import divide_amounts, divide_evenly
 from craterfront.models.sloped_slopes import divided_slopes
 
 _UNEVEN = 1e-12  # of the largest change of a variance
+_OF_INTERVAL = 0.5  # spread at which the slopes are found of one that sets in on none
 
 
 @dataclass(frozen=True)
@@ -108,15 +117,32 @@ def run_with_slopes(
     columns, column_slopes = columns @ projected, np.moveaxis(projected.T @ column_slopes, -1, 0)
     places, each = [], []
     for rate, rate_slopes, part, area, seen in _parts_of(instrument, directions, sample):
-        place = place_of(sample, part, cut.species, removed, rate, time_edges_s, slices.nodes)
-        slopes = _place_slopes(
-            sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions, place
-        )
+
+        def found(
+            least: float,
+            rate: np.ndarray = rate,
+            rate_slopes: np.ndarray = rate_slopes,
+            part: Instrument = part,
+        ) -> tuple[Place, PlaceSlopes, Recorded]:
+            """A place with at least so much spread, and what is recorded there."""
+            place = place_of(
+                sample, part, cut.species, removed, rate, time_edges_s, slices.nodes, least
+            )
+            slopes = _place_slopes(
+                sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions,
+                place, least,
+            )  # fmt: skip
+            return place, slopes, recorded(
+                place, slopes, part, columns, column_slopes, removed, removed_slopes,
+                time_edges_s, directions.dose_s, slices.nodes,
+            )  # fmt: skip
+
+        place, slopes, (value, change) = found(0.0)
+        if slopes.sets_in.any():
+            _, _, (_, other) = found(_OF_INTERVAL * time_edges_s[-1] / time_edges_s.size)
+            for own, rough in zip(change, other, strict=True):
+                own[slopes.sets_in] = rough[slopes.sets_in]
         places.append(replace(place, area=area[0], seen=seen[0]))
-        value, change = recorded(
-            place, slopes, part, columns, column_slopes, removed, removed_slopes, time_edges_s,
-            directions.dose_s, slices.nodes,
-        )  # fmt: skip
         each.append((value, change, area, seen))
     signal = summed_places(seen[0] * v[0] for v, _, _, seen in each)
     depth = summed_places(area[0] * v[1] for v, _, area, _ in each)
@@ -193,6 +219,7 @@ def _place_slopes(
     rate_slopes: np.ndarray,
     directions: Directions,
     place: Place,
+    least_spread: float,
 ) -> PlaceSlopes:
     """Slopes of a place with its relative rates, first and last, in each material (M, 2)."""
     mean, mean_slopes = rate.mean(axis=1), rate_slopes.mean(axis=1)
@@ -203,6 +230,7 @@ def _place_slopes(
     surface = float(removed.surface @ cost)
     surface_slopes = cost @ slopes.surface + removed.surface @ cost_slopes
     spread = spread_at_faces(sample, instrument, removed, rate, place.slice_dose, surface)
+    spread = np.maximum(spread, least_spread)
     variance = _variance_slopes(
         instrument, directions, removed, slopes, place.slice_dose, dose_slopes, surface,
         surface_slopes,
@@ -228,10 +256,12 @@ def _place_slopes(
         spread = np.hypot(spread, within)
         variance = variance + _within_slopes(species, removed, slopes, rate, rate_slopes)
     floor = _floor_slopes(instrument, directions)
+    is_sharp = sharp(place.slice_dose, spread)
     return PlaceSlopes(
         dose_slopes,
         arrival_slopes(place.arrival, place.slice_dose, spread, dose_slopes, variance, floor),
         uneven,
+        np.any(variance[is_sharp] > 0.0, axis=0),
     )
 
 

@@ -9,6 +9,9 @@ from craterfront.models.balance_slopes import balanced_slopes
 from craterfront.models.engine import Instrument, Place, Removed, interval_bounds
 from craterfront.models.seen_slopes import seen
 
+Recorded = tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+"""Signal of every interval (N, Q) and mean depth at every edge (T,); their slopes (P, ...)."""
+
 
 @dataclass(frozen=True)
 class RemovedSlopes:
@@ -28,6 +31,7 @@ class PlaceSlopes:
     slice_dose: np.ndarray  # (K, P)
     arrival: ArrivalSlopes
     uneven: np.ndarray  # (P,), whether D* then differs from D
+    sets_in: np.ndarray  # (P,), whether there is a spread then where there is none
 
 
 def recorded(
@@ -41,7 +45,7 @@ def recorded(
     time_edges_s: np.ndarray,
     dose_slopes: np.ndarray,
     nodes: np.ndarray | None,
-) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
+) -> Recorded:
     """Signal of every interval and mean depth at every edge; their slopes."""
     if instrument.view == "viewed":
         return _viewed(
@@ -138,7 +142,7 @@ def _viewed(
     time_edges_s: np.ndarray,
     dose_slopes: np.ndarray,
     nodes: np.ndarray | None,
-) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
+) -> Recorded:
     """The same of a viewed signal."""
     arrival, dose = place.arrival, place.balanced_dose
     area, of_area = arrival.floor.area, slopes.arrival.floor.area
