@@ -31,7 +31,7 @@ SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _THINNEST = 1e-13  # of the relief: a slice above the surface
 _MOST_MOVES = 8
 _MOVED = 1e-3
-_EVEN = 0.01  # relative half-width of a piece that counts as one rate within an interval
+EVEN = 0.01  # relative half-width of a piece that counts as one rate within an interval
 
 
 @njit(cache=True, nogil=True)
@@ -362,19 +362,32 @@ class Arrival:
         ndarray, shape (N, Q)
             The area counts, not the atoms that leave, and mirror slices take their share.
         """
-        mirrored = (np.arange(self.source.size) < self.first)[:, None]
-        upper = np.where(mirrored, bottom[self.source], top[self.source])
-        lower = np.where(mirrored, top[self.source], bottom[self.source])
-        even = self.floor.even(_EVEN)
+        jumps, rises = self.jumps_and_rises(top, bottom)
+        even = self.floor.even(EVEN)
         return _seen_in_time(
             even.pieces(start, even.seen),
             even.pieces(end, even.seen),
             self.edges,
             self.sigma_above,
             self.sigma,
-            np.vstack([upper[:1], upper[1:] - lower[:-1]]),
-            lower - upper,
+            jumps,
+            rises,
         )
+
+    def jumps_and_rises(self, top: np.ndarray, bottom: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """How what is seen jumps at the upper edge of each slice, and rises within, (..., K', Q).
+
+        Parameters
+        ----------
+        top, bottom : ndarray, shape (..., K, Q)
+            What is seen with the top of each slice of the sample at the surface, and its bottom.
+        """
+        mirrored = (np.arange(self.source.size) < self.first)[:, None]
+        of_top, of_bottom = top[..., self.source, :], bottom[..., self.source, :]
+        upper = np.where(mirrored, of_bottom, of_top)
+        lower = np.where(mirrored, of_top, of_bottom)
+        before = np.concatenate([np.zeros_like(lower[..., :1, :]), lower[..., :-1, :]], axis=-2)
+        return upper - before, lower - upper
 
     def exposure(self, doses: np.ndarray) -> np.ndarray:
         """E of the slices of the sample themselves, shape (K, N): dense, for looking at."""

@@ -20,7 +20,7 @@ from numba import njit
 
 from craterfront.models.arrival import Arrival, bands, sudden_growth
 from craterfront.models.floor import Floor
-from craterfront.models.normal_shares import NARROW, as_normal, mean_share_and_slopes
+from craterfront.models.normal_shares import NARROW, as_normals, mean_share, mean_share_and_slopes
 
 _BLOCK = 32  # doses
 _ROUNDING = 1e-13  # of the largest change in a direction
@@ -81,11 +81,16 @@ class ArrivalSlopes:
     floor: FloorSlopes
 
     def held(self, arrival: Arrival, columns: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-        """Slopes of what the slices of an arrival hold, mirror slices included, (K', Q, P)."""
-        source = arrival.source
-        of_columns = slopes[source] * arrival.weight[:, None, None]
-        first = arrival.first * 2
-        of_columns[:first] += columns[source[:first], :, None] * self.weight[:first, None, :]
+        """Slopes of what the slices of an arrival hold, mirror slices included, (P, K', Q).
+
+        Parameters
+        ----------
+        arrival : Arrival
+        columns, slopes : ndarray, shapes (K, Q) and (P, K, Q)
+        """
+        source, head = arrival.source, slice(0, 2 * arrival.first)
+        of_columns = slopes[:, source] * arrival.weight[:, None]
+        of_columns[:, head] += columns[source[head]] * self.weight.T[:, head, None]
         return of_columns
 
 
@@ -112,8 +117,7 @@ class Faces:
         edges, sigma = arrival.edges, arrival.sigma
         size = np.diff(edges)
         narrow = size / sigma <= NARROW
-        normal = np.array([as_normal(*each) for each in zip(edges, edges[1:], sigma, strict=False)])
-        normal = np.ascontiguousarray(normal.T)
+        normal = as_normals(edges, sigma)
         inverse = normal[2][:, None]
         middle_slope = 0.5 * (slopes.edges[1:] + slopes.edges[:-1])
         grows = np.diff(slopes.edges, axis=0)
@@ -137,41 +141,42 @@ class Faces:
 
 
 @njit(cache=True, nogil=True)
-def _windows(pieces, earliest, latest):
-    """The slices that are arriving at each dose: from one, up to another."""
-    doses, slices = pieces.shape[0], earliest.size
+def windows(start, end, earliest, latest):
+    """The slices that are arriving between each two states of the pieces: from one, to another."""
+    doses, slices = start.shape[0], earliest.size
     starts, stops = np.zeros(doses, dtype=np.int64), np.zeros(doses, dtype=np.int64)
-    start, stop = 0, 0
+    first, stop = 0, 0
     for n in range(doses):
-        lowest, highest = pieces[n, :, 0].min(), pieces[n, :, 1].max()
-        while start < slices and lowest >= latest[start]:
-            start += 1
-        stop = max(stop, start)
+        lowest, highest = start[n, :, 0].min(), end[n, :, 1].max()
+        while first < slices and lowest >= latest[first]:
+            first += 1
+        stop = max(stop, first)
         while stop < slices and earliest[stop] < highest:
             stop += 1
-        starts[n], stops[n] = start, stop
+        starts[n], stops[n] = first, stop
     return starts, stops
 
 
 @njit(cache=True, nogil=True)
-def _hold(n, waits, source, k, faces_slopes, by_piece, slopes, of_piece):
+def _hold(at, waits, k, face, face_slopes, own, of_piece, slopes):
     """Give to what is held back by a face of slice k, or by the slice, the slopes of that."""
-    waiting = False
-    for q in range(waits.size):
-        waiting |= waits[q] != 0.0
-    if not waiting:
-        return
-    for p in range(slopes.shape[2] if k >= 0 else 0):
-        change = 0.0
-        for i in range(3):
-            change += source[i] * faces_slopes[i, k, p]
-        for q in range(waits.size):
-            slopes[n, q, p] += waits[q] * change
-    for q in range(waits.size):
-        for a in range(by_piece.shape[0]):
+    if k < 0:
+        for a in range(of_piece.shape[0]):
+            of_piece[a, 2] += waits
+    else:
+        _, by_middle, by_size, by_inverse = mean_share_and_slopes(
+            at, face[0, k], face[1, k], face[2, k], own
+        )
+        for p in range(slopes.shape[0]):
+            change = by_middle * face_slopes[0, k, p] + by_size * face_slopes[1, k, p]
+            change += by_inverse * face_slopes[2, k, p]
+            for q in range(waits.size):
+                slopes[p, q] += waits[q] * change
+        for a in range(own.shape[0]):
             for i in range(3):
-                of_piece[n, a, i, q] += waits[q] * by_piece[a, i]
-        waits[q] = 0.0
+                for q in range(waits.size):
+                    of_piece[a, i, q] += own[a, i] * waits[q]
+    waits[:] = 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -183,64 +188,65 @@ def _block(
 
     `shares`, shape (4, B, W), takes the shares of the slices from the first one on, and their
     slopes by middle, size and inverse; `of_piece`, shape (B, A, 3, Q), the slopes of the sums by
-    each piece of the area; `slopes`, shape (B, Q, P), those of slices that are held back.
+    each piece of the area; `slopes`, shape (P, B, Q), those of slices that are held back.
     """
     width, areas = held.shape[1], pieces.shape[1]
     waits = np.zeros(width)
-    own, limits = np.zeros((areas, 3)), np.zeros((areas, 3))
-    source = np.zeros(3)
+    own = np.zeros((areas, 3))
     for n in range(pieces.shape[0]):
-        at = pieces[n]
+        at, out, by_piece = pieces[n], total[n], of_piece[n]
         full = at[:, 2].sum()
         start = starts[n]
         for q in range(width):
-            total[n, q] = full * settled[start, q]
+            out[q] = full * settled[start, q]
             for a in range(areas):
-                of_piece[n, a, 2, q] = settled[start, q]
+                by_piece[a, 2, q] = settled[start, q]
         for k in range(first, start):
             shares[0, n, k - first] = full
         limit = full
-        limits[:, :2] = 0.0
-        limits[:, 2] = 1.0
-        holds, holds_above = -1, False
+        holds, above, waiting = -1, False, False
         for k in range(start, stops[n]):
             if sudden[k]:
-                share, by_middle, by_size, by_inverse = mean_share_and_slopes(
-                    at, upper[0, k], 0.0, upper[2, k], own
-                )
-                if share < limit:
-                    faces = upper_slopes if holds_above else normal_slopes
-                    _hold(n, waits, source, holds, faces, limits, slopes, of_piece)
-                    limit, holds, holds_above = share, k, True
-                    limits[:] = own
-                    source[0], source[1], source[2] = by_middle, 0.0, by_inverse
+                upper_share = mean_share(at, upper[0, k], 0.0, upper[2, k])
+                if upper_share < limit:
+                    if waiting:
+                        face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
+                        _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+                    limit, holds, above, waiting = upper_share, k, True, False
             share, by_middle, by_size, by_inverse = mean_share_and_slopes(
                 at, normal[0, k], normal[1, k], normal[2, k], own
             )
             if share <= limit:
-                faces = upper_slopes if holds_above else normal_slopes
-                _hold(n, waits, source, holds, faces, limits, slopes, of_piece)
-                limit, holds, holds_above = share, k, False
+                if waiting:
+                    face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
+                    _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+                    share, _, _, _ = mean_share_and_slopes(
+                        at, normal[0, k], normal[1, k], normal[2, k], own
+                    )
+                limit, holds, above, waiting = share, k, False, False
                 if limit <= 0.0:
                     break
-                limits[:] = own
-                source[0], source[1], source[2] = by_middle, by_size, by_inverse
-                for i in range(3):
-                    shares[1 + i, n, k - first] = source[i]
+                shares[1, n, k - first] = by_middle
+                shares[2, n, k - first] = by_size
+                shares[3, n, k - first] = by_inverse
                 for a in range(areas):
-                    for i in range(3):
-                        for q in range(width):
-                            of_piece[n, a, i, q] += own[a, i] * held[k, q]
+                    by_centre, by_square, passed = own[a, 0], own[a, 1], own[a, 2]
+                    for q in range(width):
+                        by_piece[a, 0, q] += by_centre * held[k, q]
+                        by_piece[a, 1, q] += by_square * held[k, q]
+                        by_piece[a, 2, q] += passed * held[k, q]
             else:
                 if limit <= 0.0:
                     break
+                waiting = True
                 for q in range(width):
                     waits[q] += held[k, q]
             shares[0, n, k - first] = limit
             for q in range(width):
-                total[n, q] += limit * held[k, q]
-        faces = upper_slopes if holds_above else normal_slopes
-        _hold(n, waits, source, holds, faces, limits, slopes, of_piece)
+                out[q] += limit * held[k, q]
+        if waiting:
+            face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
+            _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
 
 
 @dataclass(frozen=True)
@@ -253,7 +259,7 @@ class Sum:
         The very numbers that `Arrival` gives.
     by_dose : ndarray, shape (N, Q)
         Derivatives by the dose.
-    slopes : ndarray, shape (N, Q, P)
+    slopes : ndarray, shape (P, N, Q)
         Derivatives in P directions, at given dose.
     """
 
@@ -280,30 +286,34 @@ def summed(
         Non-decreasing.
     share, share_slopes : ndarray, shapes (A,) and (A, P)
         What each piece of the area counts.
-    held, held_slopes : ndarray, shapes (K', Q) and (K', Q, P)
+    held, held_slopes : ndarray, shapes (K', Q) and (P, K', Q)
         What the slices hold, mirror slices included.
     """
     faces = Faces.of(arrival, slopes)
     pieces = arrival.floor.pieces(doses, share)
-    starts, stops = _windows(pieces, *bands(arrival.edges, arrival.sigma))
+    starts, stops = windows(pieces, pieces, *bands(arrival.edges, arrival.sigma))
     sudden = sudden_growth(arrival.edges, arrival.sigma, arrival.sigma_above)
     held = np.ascontiguousarray(held)
-    count, directions = held.shape[1], held_slopes.shape[2]
+    count, directions = held.shape[1], len(held_slopes)
     settled = np.vstack([np.zeros((1, count)), np.cumsum(held, axis=0)])
-    lasting = np.concatenate([np.zeros((1, count, directions)), np.cumsum(held_slopes, axis=0)])
-    moves = [_without_rounding(held_slopes), *(_without_rounding(f) for f in faces.slopes)]
-    near = [_extents(each) for each in moves]
+    lasting = np.concatenate(
+        [np.zeros((directions, 1, count)), np.cumsum(held_slopes, axis=1)], axis=1
+    )
+    moves = [without_rounding(held_slopes)]
+    moves += [without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
+    near = [extents(each) for each in moves]
+    moving = np.union1d(slopes.floor.moving(), np.flatnonzero(share_slopes.any(axis=0)))
     full = pieces[0, :, 2].sum() if doses.size else 0.0
     value, by_dose = np.empty((doses.size, count)), np.empty((doses.size, count))
-    out = np.empty((doses.size, count, directions))
+    out = np.empty((directions, doses.size, count))
     for begin in range(0, doses.size, _BLOCK):
         part = slice(begin, min(begin + _BLOCK, doses.size))
         first, last = int(starts[part][0]), int(stops[part][-1])
         size = part.stop - begin
         shares = np.zeros((4, size, last - first))
         of_piece = np.zeros((size, pieces.shape[1], 3, count))
-        block = out[part]
-        block[:] = full * lasting[first]
+        block = out[:, part]
+        block[:] = full * lasting[:, first : first + 1]
         _block(
             pieces[part], starts[part], stops[part], first, faces.normal, faces.slopes, faces.upper,
             faces.upper_slopes, sudden, held, settled, value[part], shares, of_piece, block,
@@ -312,29 +322,28 @@ def summed(
             active = np.flatnonzero((top < last) & (bottom > first))
             if active.size == 0:
                 continue
-            change = move[first:last, ..., active]
+            change = move[active, first:last]
             if i > 0:
-                change = held[first:last, :, None] * change[:, None, :]
-            product = shares[i] @ change.reshape(last - first, count * active.size)
-            block[:, :, active] += product.reshape(size, count, active.size)
-        _add_pieces(arrival.floor, slopes.floor, share_slopes, doses[part], of_piece, block)
+                change = change[:, :, None] * held[first:last]
+            block[active] += shares[i] @ change
+        block[moving] += _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
         by_dose[part] = _by_dose(arrival.floor, doses[part], of_piece)
     return Sum(value, by_dose, out)
 
 
-def _without_rounding(change: np.ndarray) -> np.ndarray:
-    """Changes of slices, (K', ..., P), without those that are mere rounding in their direction."""
+def without_rounding(change: np.ndarray) -> np.ndarray:
+    """Changes of slices, (P, K', ...), without those that are mere rounding in their direction."""
     size = np.abs(change)
-    largest = size.max(axis=tuple(range(change.ndim - 1)), initial=0.0)
+    largest = size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
     return np.where(size > _ROUNDING * largest, change, 0.0)
 
 
-def _extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The first slice that changes in each direction, and the one after the last."""
-    any_change = np.any(change != 0.0, axis=1) if change.ndim == 3 else change != 0.0
-    changes = any_change.any(axis=0)
-    first = np.where(changes, any_change.argmax(axis=0), any_change.shape[0])
-    last = np.where(changes, any_change.shape[0] - any_change[::-1].argmax(axis=0), 0)
+    any_change = np.any(change, axis=2) if change.ndim == 3 else change != 0.0
+    changes, slices = any_change.any(axis=1), any_change.shape[1]
+    first = np.where(changes, any_change.argmax(axis=1), slices)
+    last = np.where(changes, slices - any_change[:, ::-1].argmax(axis=1), 0)
     return first, last
 
 
@@ -342,24 +351,20 @@ def _by_dose(floor: Floor, doses: np.ndarray, of_piece: np.ndarray) -> np.ndarra
     """Derivatives of the sums by the dose, shape (N, Q)."""
     middle = 0.5 * floor.rate.sum(axis=1)
     square = 2.0 * doses[:, None] * (floor.rate[:, 1] - floor.rate[:, 0]) ** 2
-    return np.einsum("a,naq->nq", middle, of_piece[:, :, 0]) + np.einsum(
-        "na,naq->nq", square, of_piece[:, :, 1]
-    )
+    return middle @ of_piece[:, :, 0] + (square[:, None] @ of_piece[:, :, 1])[:, 0]
 
 
-def _add_pieces(
-    floor: Floor,
+def _of_pieces(
     slopes: FloorSlopes,
     share_slopes: np.ndarray,
+    moving: np.ndarray,
     doses: np.ndarray,
     of_piece: np.ndarray,
-    out: np.ndarray,
-) -> None:
-    """Add what comes of the pieces of the area, to slopes (N, Q, P)."""
-    for p in np.union1d(slopes.moving(), np.flatnonzero(share_slopes.any(axis=0))):
-        supply = doses[:, None]
-        middle = supply * slopes.rate[:, p] + slopes.offset[:, p]
-        square = supply**2 * slopes.rate_square[:, p] + slopes.offset_square[:, p]
-        out[:, :, p] += np.einsum("na,naq->nq", middle, of_piece[:, :, 0])
-        out[:, :, p] += np.einsum("na,naq->nq", square, of_piece[:, :, 1])
-        out[:, :, p] += np.einsum("a,naq->nq", share_slopes[:, p], of_piece[:, :, 2])
+) -> np.ndarray:
+    """What comes of the pieces of the area in the directions in which they move, (P', N, Q)."""
+    supply = doses[:, None]
+    middle = supply * slopes.rate.T[moving, None] + slopes.offset.T[moving, None]
+    square = supply**2 * slopes.rate_square.T[moving, None]
+    square = square + slopes.offset_square.T[moving, None]
+    out = middle[:, :, None] @ of_piece[:, :, 0] + square[:, :, None] @ of_piece[:, :, 1]
+    return out[:, :, 0] + np.tensordot(share_slopes.T[moving], of_piece[:, :, 2], (1, 1))

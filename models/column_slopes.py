@@ -17,8 +17,13 @@ from craterfront.models.altered_column import (
     surface_means,
     undisturbed,
 )
+from craterfront.models.viewing import seen_in_zone
+from craterfront.models.viewing_slopes import in_zone_slopes
 from craterfront.models.zone_slopes import diffusive_slopes, well_mixed_slopes
-from craterfront.models.zone_steps import diffusive_step, well_mixed_step
+from craterfront.models.zone_steps import bounds, diffusive_step, well_mixed_step
+
+TRACE = 1e-11
+"""Of a cell: less of a species has no slopes."""
 
 
 @njit(cache=True, nogil=True)
@@ -77,12 +82,54 @@ def _undisturbed_slopes(atoms, atoms_slopes, cumulated, totals, total_slopes, zo
 
 
 @njit(cache=True, nogil=True)
-def _drop_rounding(slopes, least):
-    """Set to nothing what is rounding in all of the zone."""
+def _drop_rounding(slopes, least, alive):
+    """Set to nothing what is rounding, and tell where something is left."""
     for p in range(slopes.shape[0]):
-        largest = np.abs(slopes[p]).max() if slopes[p].size else 0.0
-        if largest <= least[p]:
-            slopes[p] = 0.0
+        if not alive[p]:
+            continue
+        alive[p] = False
+        for s in range(slopes.shape[1]):
+            if _matters(slopes[p, s], least[p]):
+                alive[p] = True
+            else:
+                slopes[p, s] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def _matters(numbers, least):
+    for number in numbers:  # noqa: SIM110
+        if abs(number) > least:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, out):
+    """Those of the active species that are more than a trace, or change."""
+    count = 0
+    for s in active:
+        matters = entering[s] + zone[s].sum() > TRACE
+        for p in range(alive.size):
+            if matters:
+                break
+            matters = entering_slopes[p, s] != 0.0
+            if alive[p] and not matters:
+                matters = _matters(zone_slopes[p, s], 0.0)
+        if matters:
+            out[count] = s
+            count += 1
+    return out[:count]
+
+
+@njit(cache=True, nogil=True)
+def _forget_others(leaving_slopes, matters):
+    """What is no more than a trace leaves without slopes."""
+    i = 0
+    for s in range(leaving_slopes.shape[1]):
+        if i < matters.size and matters[i] == s:
+            i += 1
+        else:
+            leaving_slopes[:, s] = 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -103,7 +150,7 @@ def _surface_slopes(zone, zone_slopes, preference, dose_per_atom, atom_dose_slop
 def march_slopes(
     atoms, atoms_slopes, zone_atoms, zone_atoms_slopes, cells, diffusion_per_dose,
     diffusion_slopes, preference, dose_per_atom, atom_dose_slopes, relative_mixing,
-    relative_slopes, longest, least,
+    relative_slopes, longest, least, viewer, seen, passed, seen_slopes, passed_slopes,
 ):  # fmt: skip
     """`march`, and the slopes (K, S, P) of what leaves.
 
@@ -114,6 +161,11 @@ def march_slopes(
     atom_dose_slopes, relative_slopes : ndarray, shape (P, S)
     least : ndarray, shape (P,)
         Changes of a fraction that are rounding.
+    viewer : tuple
+        Volumes of the species and the escape depth, and their slopes (P, S) and (P,).
+    seen, passed, seen_slopes, passed_slopes : ndarray
+        Take what is seen of the zone at every slice edge and what passes through it, (K + 1, S)
+        and (K + 1,), and their slopes, (K + 1, S, P) and (K + 1, P); empty where nothing is seen.
     """
     slices, species = atoms.shape
     directions = least.size
@@ -136,7 +188,8 @@ def march_slopes(
     zone_slopes = _undisturbed_slopes(
         atoms, atoms_slopes, cumulated, totals, total_slopes, zone, cell_atoms, cell_slopes
     )
-    _drop_rounding(zone_slopes, least)
+    alive = np.ones(directions, dtype=np.bool_)
+    _drop_rounding(zone_slopes, least, alive)
     before = zone.copy()
     trials = np.zeros((2, species, cells + 1))
     work, steps = np.zeros((4, cells)), np.zeros(species + 4)
@@ -145,12 +198,26 @@ def march_slopes(
     entering_slopes = np.zeros((directions, species))
     leaving_slopes = np.zeros((directions, species))
     everything = np.zeros(species, dtype=np.int64)
+    something = np.zeros(species, dtype=np.int64)
     mean, dose = surface_means(zone, preference, dose_per_atom)
     mean_slopes, dose_slopes = _surface_slopes(
         zone, zone_slopes, preference, dose_per_atom, atom_dose_slopes, mean, dose
     )
+    mean_slopes, dose_slopes = mean_slopes.copy(), dose_slopes.copy()
     fixed = np.zeros(directions)
     pointer = 0
+    views = seen.shape[0] > 0
+    volume, escape, volume_slopes, escape_slopes = viewer
+    moving = np.zeros(directions, dtype=np.bool_)
+    for p in range(directions):
+        moving[p] = cell_slopes[p] != 0.0 or escape_slopes[p] != 0.0
+        moving[p] |= np.any(volume_slopes[p] != 0.0)
+    if views:
+        passed[0] = seen_in_zone(zone, cell_atoms, volume, escape, seen[0])
+        in_zone_slopes(
+            zone, zone_slopes, alive, cell_atoms, cell_slopes, volume, volume_slopes, escape,
+            escape_slopes, moving, seen_slopes[0], passed_slopes[0],
+        )  # fmt: skip
     for k in range(slices):
         size = (totals[k + 1] - totals[k]) / cell_atoms
         start, end = totals[k] + zone_atoms, totals[k + 1] + zone_atoms
@@ -161,11 +228,14 @@ def march_slopes(
             entering, entering_slopes,
         )  # fmt: skip
         for p in range(directions):
-            if np.abs(entering_slopes[p]).max() <= least[p]:
+            if not _matters(entering_slopes[p], least[p]):
                 entering_slopes[p] = 0.0
         left_slopes = total_slopes[k + 1] - total_slopes[k]
         left_slopes = (left_slopes - size * cell_slopes) / cell_atoms
         active = activate(zone, entering, everything)
+        matters = _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, something)
+        _forget_others(leaving_slopes, matters)
+        low, high = bounds(preference, active)
         left = size
         while left > 0.0:
             x = min(left, longest)
@@ -177,19 +247,21 @@ def march_slopes(
             if cells == 1:
                 mean = well_mixed_step(zone, entering, x, preference, active, leaving)
                 well_mixed_slopes(
-                    before, entering, x, preference, active, mean, zone_slopes, entering_slopes,
-                    x_slopes, leaving_slopes,
+                    before, entering, x, preference, high > low, matters, mean, zone_slopes,
+                    entering_slopes, x_slopes, leaving_slopes,
                 )  # fmt: skip
+                alive[:] = True
             else:
                 mean, dose = diffusive_step(
                     zone, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
                     active, mean, dose, leaving, trials, work, steps,
                 )  # fmt: skip
                 diffusive_slopes(
-                    before, entering, x, per_dose, preference, dose_per_atom, relative_mixing,
-                    active, steps, last_mean, mean, last_dose, left_before, leaving, zone_slopes,
-                    entering_slopes, x_slopes, per_dose_slopes, atom_dose_slopes, relative_slopes,
-                    mean_slopes, dose_slopes, leaving_slopes, operators, work,
+                    before, entering, x, per_dose, preference, high > low, dose_per_atom,
+                    relative_mixing, matters, steps, last_mean, mean, last_dose, left_before,
+                    leaving, zone_slopes, alive, entering_slopes, x_slopes, per_dose_slopes,
+                    atom_dose_slopes, relative_slopes, mean_slopes, dose_slopes, leaving_slopes,
+                    operators, work,
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms
@@ -207,5 +279,11 @@ def march_slopes(
                         slopes[k, s, p] += rest * entering[s]
                         slopes[k, s, p] += left * cell_atoms * entering_slopes[p, s]
                 break
-        _drop_rounding(zone_slopes, least)
+        _drop_rounding(zone_slopes, least, alive)
+        if views:
+            passed[k + 1] = seen_in_zone(zone, cell_atoms, volume, escape, seen[k + 1])
+            in_zone_slopes(
+                zone, zone_slopes, alive, cell_atoms, cell_slopes, volume, volume_slopes, escape,
+                escape_slopes, moving, seen_slopes[k + 1], passed_slopes[k + 1],
+            )  # fmt: skip
     return removed, slopes

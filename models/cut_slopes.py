@@ -63,8 +63,8 @@ class CutSlopes:
         density = directions.atomic_density_per_nm3[material]
         per_volume_slopes = species.share[material][..., None] * density[:, None]
         by_volume = cut.fractions @ per_volume
-        atoms = np.einsum("klp,ls->ksp", fractions, per_volume, optimize=True)
-        atoms += np.einsum("kl,lsp->ksp", cut.fractions, per_volume_slopes, optimize=True)
+        atoms = per_volume.T @ fractions
+        atoms += np.tensordot(cut.fractions, per_volume_slopes, 1)
         atoms *= cut.thickness_nm[:, None, None]
         atoms += by_volume[..., None] * thickness[:, None]
         dose = directions.atom_dose(sample)[species.material] * species.dose_per_atom[:, None]

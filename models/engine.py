@@ -580,12 +580,17 @@ def place_of(
     rate: np.ndarray,
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
+    least_spread: float = 0.0,
 ) -> Place:
-    """A place with its relative rates, first and last, in each material (M, 2)."""
+    """A place with its relative rates, first and last, in each material (M, 2).
+
+    With a least spread of the arrival dose, if one is given.
+    """
     cost = species.dose_per_atom / rate.mean(axis=1)[species.material]
     slice_dose = removed.species @ cost
     surface_dose_per_nm = float(removed.surface @ cost)
     spread = spread_at_faces(sample, instrument, removed, rate, slice_dose, surface_dose_per_nm)
+    spread = np.maximum(spread, least_spread)
     heights = _offsets(instrument, surface_dose_per_nm)
     arrival = Arrival.of(
         slice_dose,
@@ -695,21 +700,31 @@ def _recorded(
 
 
 def _mean_seen(place: Place, columns: np.ndarray, time_edges_s: np.ndarray) -> np.ndarray:
-    """Mean over each interval, during which D* is taken to rise evenly.
+    """Mean over each interval, during which D* is taken to rise evenly."""
+    bounds, counts, _ = interval_bounds(place, time_edges_s)
+    seen = place.arrival.seen(columns[0], columns[1], bounds[:-1], bounds[1:])
+    starts = np.cumsum(counts) - counts
+    return np.add.reduceat(seen, starts, axis=0) / counts[:, None]
 
-    From a rough surface it does not at first: the first intervals are averaged in parts.
+
+def interval_bounds(
+    place: Place, time_edges_s: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """D* at the ends of the parts of all intervals, how many each has, and the first supplies.
+
+    From a rough surface D* does not rise evenly at first: the first intervals have several parts.
+    Those supplies are the ones for which D* is found anew.
     """
     arrival, dose = place.arrival, place.balanced_dose
     parts = FIRST_PARTS[: dose.size - 1] if arrival.balanced else ()
-    early = [
-        np.linspace(start, end, count, endpoint=False)
-        for start, end, count in zip(time_edges_s, time_edges_s[1:], parts, strict=False)
-    ]
-    bounds = dose
-    if early:
-        bounds = arrival.balanced_dose(place.slice_dose, np.concatenate(early))
-        bounds = np.append(bounds, dose[len(parts) :])
-    seen = arrival.seen(columns[0], columns[1], bounds[:-1], bounds[1:])
     counts = np.append(parts, np.ones(dose.size - 1 - len(parts))).astype(np.int64)
-    starts = np.cumsum(counts) - counts
-    return np.add.reduceat(seen, starts, axis=0) / counts[:, None]
+    if not parts:
+        return dose, counts, np.zeros(0)
+    early = np.concatenate(
+        [
+            np.linspace(start, end, count, endpoint=False)
+            for start, end, count in zip(time_edges_s, time_edges_s[1:], parts, strict=False)
+        ]
+    )
+    bounds = arrival.balanced_dose(place.slice_dose, early)
+    return np.append(bounds, dose[len(parts) :]), counts, early

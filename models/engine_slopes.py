@@ -4,6 +4,9 @@ Forward mode: every number that the engine makes of its input has its slopes bes
 slices to what is recorded (`transition_slopes`, `cut_slopes`, `layer_slopes`, `placed_slopes`,
 `arrival_slopes`, `balance_slopes`). The plan of the slices is held; where the engine takes the
 larger of two numbers, the slopes are those of the one it takes.
+
+Where there is no spread at all, neither roughness nor one that grows, a signal is made of kinks. By
+the square of a roughness that sets in there, the slopes are those at a spread of half an interval.
 """
 
 from collections.abc import Iterator
@@ -11,8 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from craterfront.models.arrival_slopes import ArrivalSlopes, FloorSlopes, summed
-from craterfront.models.balance_slopes import balanced_slopes
+from craterfront.models.arrival_slopes import FloorSlopes
+from craterfront.models.column_views import collected, view_of, viewed
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
 from craterfront.models.engine import (
@@ -24,20 +27,26 @@ from craterfront.models.engine import (
     Removed,
     Signals,
     Species,
-    collected_columns,
     place_of,
     spread_at_faces,
     spread_within,
     summed_places,
 )
 from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
-from craterfront.models.placed_slopes import arrival_slopes
+from craterfront.models.placed_slopes import arrival_slopes, sharp
+from craterfront.models.recorded_slopes import (
+    PlaceSlopes,
+    Recorded,
+    RemovedSlopes,
+    recorded,
+)
 from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
 from craterfront.models.slicing import SlicePlan
 from craterfront.models.sloped import divide_amounts, divide_evenly
 from craterfront.models.sloped_slopes import divided_slopes
 
 _UNEVEN = 1e-12  # of the largest change of a variance
+_OF_INTERVAL = 0.5  # spread at which the slopes are found of one that sets in on none
 
 
 @dataclass(frozen=True)
@@ -46,25 +55,12 @@ class SignalSlopes:
 
     Attributes
     ----------
-    signal : ndarray, shape (N, Q, P)
-    mean_depth_nm : ndarray, shape (T, P)
+    signal : ndarray, shape (P, N, Q)
+    mean_depth_nm : ndarray, shape (P, T)
     """
 
     signal: np.ndarray
     mean_depth_nm: np.ndarray
-
-
-@dataclass(frozen=True)
-class RemovedSlopes:
-    """Slopes of what is removed, see `engine.Removed`."""
-
-    species: np.ndarray  # (K, S, P)
-    atoms: np.ndarray  # (K, P)
-    thickness_nm: np.ndarray  # (K, P)
-    edges_nm: np.ndarray  # (K + 1, P)
-    surface: np.ndarray  # (S, P)
-    planes_nm: np.ndarray  # (L, P)
-    dose_per_atom: np.ndarray  # (S, P)
 
 
 def run_with_slopes(
@@ -95,7 +91,8 @@ def run_with_slopes(
     cut_slopes = CutSlopes.of(cut, sample, slices, directions)
     layer_slopes = LayerSlopes.of(cut.layer, sample, instrument, directions)
     layer_slopes = layer_slopes.for_species(cut.species.material)
-    leaving, leaving_change = leaving_slopes(
+    view = view_of(cut, sample, instrument, directions)
+    leaving = leaving_slopes(
         cut.atoms,
         cut_slopes.atoms,
         cut.layer,
@@ -103,33 +100,56 @@ def run_with_slopes(
         cut.species.preference,
         cut.species.dose_per_atom,
         cut_slopes.dose_per_atom,
+        view,
     )
-    columns = collected_columns(cut, leaving, np.zeros(0), sample, instrument.escape_depth_nm)
-    column_slopes = leaving_change
-    removed, removed_slopes = _removed(cut, cut_slopes, leaving, leaving_change)
-    if cut.parts.max() > 1:
-        total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
-        column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
-        columns = divide_amounts(columns, total, cut.parts)
+    removed, removed_slopes = _removed(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
+    if instrument.view == "viewed":
+        columns, column_slopes = viewed(cut, cut_slopes, layer_slopes, leaving, view)
+    else:
+        columns, column_slopes = collected(
+            cut, cut_slopes, layer_slopes, leaving, sample, instrument, directions
+        )
+        if cut.parts.max() > 1:
+            total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
+            column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
+            columns = divide_amounts(columns, total, cut.parts)
     projected = cut.species.project(projection, sample.composition)
-    columns = columns @ projected
-    column_slopes = np.einsum("ksp,sq->kqp", column_slopes, projected, optimize=True)
+    columns, column_slopes = columns @ projected, np.moveaxis(projected.T @ column_slopes, -1, 0)
     places, each = [], []
     for rate, rate_slopes, part, area, seen in _parts_of(instrument, directions, sample):
-        place = place_of(sample, part, cut.species, removed, rate, time_edges_s, slices.nodes)
-        slopes = _place_slopes(
-            sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions, place
-        )
+
+        def found(
+            least: float,
+            rate: np.ndarray = rate,
+            rate_slopes: np.ndarray = rate_slopes,
+            part: Instrument = part,
+        ) -> tuple[Place, PlaceSlopes, Recorded]:
+            """A place with at least so much spread, and what is recorded there."""
+            place = place_of(
+                sample, part, cut.species, removed, rate, time_edges_s, slices.nodes, least
+            )
+            slopes = _place_slopes(
+                sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions,
+                place, least,
+            )  # fmt: skip
+            return place, slopes, recorded(
+                place, slopes, part, columns, column_slopes, removed, removed_slopes,
+                time_edges_s, directions.dose_s, slices.nodes,
+            )  # fmt: skip
+
+        place, slopes, (value, change) = found(0.0)
+        if slopes.sets_in.any():
+            _, _, (_, other) = found(_OF_INTERVAL * time_edges_s[-1] / time_edges_s.size)
+            for own, rough in zip(change, other, strict=True):
+                own[slopes.sets_in] = rough[slopes.sets_in]
         places.append(replace(place, area=area[0], seen=seen[0]))
-        value, change = _collected(
-            place, slopes, part, columns, column_slopes, removed, removed_slopes, time_edges_s,
-            directions.dose_s, slices.nodes,
-        )  # fmt: skip
         each.append((value, change, area, seen))
     signal = summed_places(seen[0] * v[0] for v, _, _, seen in each)
     depth = summed_places(area[0] * v[1] for v, _, area, _ in each)
-    of_signal = summed_places(seen[0] * c[0] + v[0][..., None] * seen[1] for v, c, _, seen in each)
-    of_depth = summed_places(area[0] * c[1] + v[1][..., None] * area[1] for v, c, area, _ in each)
+    of_signal = summed_places(
+        seen[0] * c[0] + v[0] * seen[1][:, None, None] for v, c, _, seen in each
+    )
+    of_depth = summed_places(area[0] * c[1] + v[1] * area[1][:, None] for v, c, area, _ in each)
     signals = Signals(signal, depth, removed.edges_nm, cut.planes_nm, places)
     return signals, SignalSlopes(of_signal, of_depth)
 
@@ -189,13 +209,6 @@ def _parts_of(
         yield rate, slopes, there, area, seen
 
 
-@dataclass(frozen=True)
-class _PlaceSlopes:
-    slice_dose: np.ndarray  # (K, P)
-    arrival: ArrivalSlopes
-    uneven: np.ndarray  # (P,), whether D* then differs from D
-
-
 def _place_slopes(
     sample: LayeredSample,
     instrument: Instrument,
@@ -206,16 +219,18 @@ def _place_slopes(
     rate_slopes: np.ndarray,
     directions: Directions,
     place: Place,
-) -> _PlaceSlopes:
+    least_spread: float,
+) -> PlaceSlopes:
     """Slopes of a place with its relative rates, first and last, in each material (M, 2)."""
     mean, mean_slopes = rate.mean(axis=1), rate_slopes.mean(axis=1)
     cost = species.dose_per_atom / mean[species.material]
     of_mean = (mean_slopes / mean[:, None])[species.material]
     cost_slopes = slopes.dose_per_atom / mean[species.material, None] - cost[:, None] * of_mean
-    dose_slopes = np.einsum("ksp,s->kp", slopes.species, cost) + removed.species @ cost_slopes
+    dose_slopes = cost @ slopes.species + removed.species @ cost_slopes
     surface = float(removed.surface @ cost)
     surface_slopes = cost @ slopes.surface + removed.surface @ cost_slopes
     spread = spread_at_faces(sample, instrument, removed, rate, place.slice_dose, surface)
+    spread = np.maximum(spread, least_spread)
     variance = _variance_slopes(
         instrument, directions, removed, slopes, place.slice_dose, dose_slopes, surface,
         surface_slopes,
@@ -241,10 +256,12 @@ def _place_slopes(
         spread = np.hypot(spread, within)
         variance = variance + _within_slopes(species, removed, slopes, rate, rate_slopes)
     floor = _floor_slopes(instrument, directions)
-    return _PlaceSlopes(
+    is_sharp = sharp(place.slice_dose, spread)
+    return PlaceSlopes(
         dose_slopes,
         arrival_slopes(place.arrival, place.slice_dose, spread, dose_slopes, variance, floor),
         uneven,
+        np.any(variance[is_sharp] > 0.0, axis=0),
     )
 
 
@@ -300,7 +317,7 @@ def _within_slopes(
         change.append(slopes.dose_per_atom / own[:, None] - per_end[end][:, None] * of_rate)
     differs, of_differs = per_end[0] - per_end[1], change[0] - change[1]
     across = np.append(0.0, np.cumsum(removed.species @ differs))[:, None]
-    steps = np.einsum("ksp,s->kp", slopes.species, differs) + removed.species @ of_differs
+    steps = differs @ slopes.species + removed.species @ of_differs
     of_across = np.concatenate([np.zeros_like(steps[:1]), np.cumsum(steps, axis=0)])
     return 2.0 * OVERLAP**2 * across * of_across
 
@@ -319,59 +336,3 @@ def _floor_slopes(instrument: Instrument, directions: Directions) -> FloorSlopes
         still,
         still,
     )
-
-
-def _collected(
-    place: Place,
-    slopes: _PlaceSlopes,
-    instrument: Instrument,
-    columns: np.ndarray,
-    column_slopes: np.ndarray,
-    removed: Removed,
-    removed_slopes: RemovedSlopes,
-    time_edges_s: np.ndarray,
-    dose_slopes: np.ndarray,
-    nodes: np.ndarray | None,
-) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Signal of every interval and mean depth at every edge; their slopes."""
-    arrival, dose = place.arrival, place.balanced_dose
-    floor, moving = arrival.floor, slopes.arrival.floor
-    # What is used, beside, tells how D* moves.
-    depth = np.column_stack([removed.thickness_nm, place.slice_dose])
-    of_depth = np.stack([removed_slopes.thickness_nm, slopes.slice_dose], axis=1)
-    count = columns.shape[1]
-    if instrument.seen_share is None:
-        sums = [(floor.area, moving.area, [columns, depth], [column_slopes, of_depth])]
-    else:
-        sums = [
-            (floor.seen, moving.seen, [columns], [column_slopes]),
-            (floor.area, moving.area, [depth], [of_depth]),
-        ]
-    value, by_dose, change = [], [], []
-    for share, share_slopes, own, own_slopes in sums:
-        own, own_slopes = np.concatenate(own, axis=1), np.concatenate(own_slopes, axis=1)
-        held = own[arrival.source] * arrival.weight[:, None]
-        found = summed(
-            arrival,
-            slopes.arrival,
-            np.append(0.0, dose),
-            share,
-            share_slopes,
-            held,
-            slopes.arrival.held(arrival, own, own_slopes),
-        )
-        value.append(found.value[1:] - found.value[0])
-        by_dose.append(found.by_dose[1:])
-        change.append(found.slopes[1:] - found.slopes[0])
-    up_to, rise = np.concatenate(value, axis=1), np.concatenate(by_dose, axis=1)
-    of_up_to = np.concatenate(change, axis=1)
-    moved = dose_slopes
-    solved = np.flatnonzero(slopes.uneven | arrival.balanced)
-    if solved.size:
-        moved = dose_slopes.copy()
-        moved[:, solved] = balanced_slopes(
-            dose, time_edges_s, dose_slopes[:, solved], nodes, rise[:, -1], of_up_to[:, -1, solved]
-        )
-    of_up_to = of_up_to + rise[..., None] * moved[:, None]
-    signal, depth_nm = np.diff(up_to[:, :count], axis=0), up_to[:, count]
-    return (signal, depth_nm), (np.diff(of_up_to[:, :count], axis=0), of_up_to[:, count])

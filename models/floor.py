@@ -98,8 +98,7 @@ class Floor:
 
     def even(self, relative: float) -> "Floor":
         """The same floor in pieces across which the rate differs by no more than this."""
-        change = np.abs(self.rate[:, 1] - self.rate[:, 0]) / self.rate.sum(axis=1)
-        count = np.maximum(np.ceil(change / relative), 1).astype(np.int64)
+        count = self.even_count(relative)
         start = np.concatenate([np.arange(n) / n for n in count])[:, None]
         part = start + np.array([0.0, 1.0]) / np.repeat(count, count)[:, None]
         ends = np.repeat(self.rate, count, axis=0)
@@ -109,3 +108,8 @@ class Floor:
             np.repeat(self.seen / count, count),
             np.repeat(self.offset, count, axis=0),
         )
+
+    def even_count(self, relative: float) -> np.ndarray:
+        """Into how many pieces `even` divides each, shape (P,)."""
+        change = np.abs(self.rate[:, 1] - self.rate[:, 0]) / self.rate.sum(axis=1)
+        return np.maximum(np.ceil(change / relative), 1).astype(np.int64)

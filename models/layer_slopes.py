@@ -10,7 +10,7 @@ from craterfront.models.directions import Directions
 from craterfront.models.engine import Instrument, LayeredSample
 from craterfront.models.mixing import AlteredLayer, given, longest_step
 
-_NOTHING = 1e-12  # of the relative change of any number in a direction
+_NOTHING = 1e-10  # of the relative change of any number in a direction
 
 
 @dataclass(frozen=True)
@@ -91,6 +91,45 @@ def _relative_slopes(
     return slopes
 
 
+@dataclass(frozen=True)
+class Leaving:
+    """What leaves the altered layer, and what is seen of it, with slopes in P directions.
+
+    Attributes
+    ----------
+    removed, removed_slopes : ndarray, shapes (K, S) and (K, S, P)
+    seen, seen_slopes : ndarray, shapes (K + 1, S) and (K + 1, S, P)
+        Attenuated atoms in the zone at every slice edge; empty where nothing is viewed.
+    passed, passed_slopes : ndarray, shapes (K + 1,) and (K + 1, P)
+        Share of the light from below that passes through the zone.
+    """
+
+    removed: np.ndarray
+    removed_slopes: np.ndarray
+    seen: np.ndarray
+    seen_slopes: np.ndarray
+    passed: np.ndarray
+    passed_slopes: np.ndarray
+
+
+@dataclass(frozen=True)
+class View:
+    """Through what the altered layer is seen, with slopes in P directions.
+
+    Attributes
+    ----------
+    volume_nm3, volume_slopes : ndarray, shapes (S,) and (S, P)
+        Of an atom of each species.
+    escape_depth_nm : float
+    escape_slopes : ndarray, shape (P,)
+    """
+
+    volume_nm3: np.ndarray
+    volume_slopes: np.ndarray
+    escape_depth_nm: float
+    escape_slopes: np.ndarray
+
+
 def leaving_slopes(
     atoms: np.ndarray,
     atoms_slopes: np.ndarray,
@@ -99,8 +138,9 @@ def leaving_slopes(
     preference: np.ndarray,
     dose_per_atom: np.ndarray,
     dose_slopes: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Atoms that leave with every slice, and their slopes (K, S, P).
+    view: View | None = None,
+) -> Leaving:
+    """Atoms that leave with every slice, and their slopes.
 
     Parameters
     ----------
@@ -111,9 +151,18 @@ def leaving_slopes(
         For the species.
     dose_slopes : ndarray, shape (S, P)
         Of the dose that an atom costs.
+    view : View, optional
+        Where the zone is seen.
     """
+    species, directions = atoms_slopes.shape[1:]
+    edges = len(atoms) + 1 if view else 0
+    seen, passed = np.zeros((edges, species)), np.ones(edges)
+    seen_slopes, passed_slopes = (
+        np.zeros((edges, species, directions)),
+        np.zeros((edges, directions)),
+    )
     if layer.cells == 0:
-        return atoms.copy(), atoms_slopes
+        return Leaving(atoms.copy(), atoms_slopes, seen, seen_slopes, passed, passed_slopes)
     diffusion = layer.diffusion_per_dose
     sizes = [
         np.abs(atoms_slopes / atoms.sum(axis=1)[:, None, None]).max(axis=(0, 1)),
@@ -122,7 +171,9 @@ def leaving_slopes(
         np.abs(dose_slopes / dose_per_atom[:, None]).max(axis=0),
         np.abs(slopes.relative_mixing).max(axis=0, initial=0.0),
     ]
-    return march_slopes(
+    nothing = View(np.ones(species), np.zeros_like(dose_slopes), 1.0, np.zeros(directions))
+    through = view or nothing
+    removed, removed_slopes = march_slopes(
         np.ascontiguousarray(atoms, dtype=float),
         np.ascontiguousarray(atoms_slopes),
         layer.zone_atoms_nm2,
@@ -137,4 +188,15 @@ def leaving_slopes(
         np.ascontiguousarray(slopes.relative_mixing.T),
         longest_step(layer.cells),
         _NOTHING * np.max(sizes, axis=0),
+        (
+            np.ascontiguousarray(through.volume_nm3, dtype=float),
+            float(through.escape_depth_nm),
+            np.ascontiguousarray(through.volume_slopes.T),
+            through.escape_slopes,
+        ),
+        seen,
+        passed,
+        seen_slopes,
+        passed_slopes,
     )
+    return Leaving(removed, removed_slopes, seen, seen_slopes, passed, passed_slopes)

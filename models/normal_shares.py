@@ -243,9 +243,68 @@ def mean_share_and_slopes(pieces, middle, size, inverse, by_piece):
 
 
 @njit(cache=True, nogil=True)
+def mean_share_of_time_and_slopes(start, end, middle, size, inverse, by_piece):
+    """`mean_share_of_time`, and its slopes by middle, size and inverse.
+
+    `by_piece`, shape (P, 4), takes those by the middle of each piece halfway, by the square of its
+    mean width, by the way that its middle goes, and by its weight.
+    """
+    total, by_middle, by_size, by_inverse = 0.0, 0.0, 0.0, 0.0
+    for p in range(start.shape[0]):
+        low0, high0, weight = start[p, 0], start[p, 1], start[p, 2]
+        low1, high1 = end[p, 0], end[p, 1]
+        by_piece[p, 0], by_piece[p, 1], by_piece[p, 2], by_piece[p, 3] = 0.0, 0.0, 0.0, 0.0
+        if (low0 - middle) * inverse - 0.5 * size >= REACH:
+            total += weight
+            by_piece[p, 3] = 1.0
+        elif (high1 - middle) * inverse + 0.5 * size > -REACH:
+            a = 0.5 * (high0 - low0 + high1 - low1) * inverse
+            b = 0.5 * (low1 + high1 - low0 - high0) * inverse
+            least, most = min(a, b, size), max(a, b, size)
+            shrink = 1.0 / math.sqrt(1.0 + least * least / 12.0)
+            ahead = (0.25 * (low0 + high0 + low1 + high1) - middle) * inverse
+            u, between = ahead * shrink, (a + b + size - least - most) * shrink
+            share, by_u, of_between, of_most = _mean_passed_and_slopes(u, between, most * shrink)
+            total += weight * share
+            square = shrink * shrink
+            of_least = by_u * u + of_between * between * between + of_most * most * most * square
+            of_least *= -square / 12.0
+            of_between, of_most = of_between * square, of_most * square
+            # By half the squares of a, b and size, whichever of the three each is.
+            by_a = _in_order(a, b, size, of_least, of_between, of_most)
+            by_b = _in_order(b, a, size, of_least, of_between, of_most)
+            by_depth = _in_order(size, a, b, of_least, of_between, of_most)
+            by_piece[p, 0] = weight * by_u * shrink * inverse
+            by_piece[p, 1] = weight * 0.5 * by_a * inverse * inverse
+            by_piece[p, 2] = weight * by_b * b * inverse
+            by_piece[p, 3] = share
+            by_middle -= by_piece[p, 0]
+            by_size += weight * by_depth * size
+            by_inverse += weight * (by_u * u + by_a * a * a + by_b * b * b) / inverse
+    return total, by_middle, by_size, by_inverse
+
+
+@njit(cache=True, nogil=True)
+def _in_order(own, one, other, of_least, of_between, of_most):
+    """What belongs to the first of three numbers, by its rank."""
+    if own <= one and own <= other:
+        return of_least
+    return of_most if own >= one and own >= other else of_between
+
+
+@njit(cache=True, nogil=True)
 def as_normal(d0, d1, s):
     """Middle of a slice, its size and 1 / spread; a narrow slice is part of the spread instead."""
     size = (d1 - d0) / s
     if size <= NARROW:
         return 0.5 * (d0 + d1), 0.0, 1.0 / (s * math.sqrt(1.0 + size * size / 12.0))
     return 0.5 * (d0 + d1), size, 1.0 / s
+
+
+@njit(cache=True, nogil=True)
+def as_normals(edges, sigma):
+    """`as_normal` of all slices, shape (3, K)."""
+    out = np.empty((3, sigma.size))
+    for k in range(sigma.size):
+        out[0, k], out[1, k], out[2, k] = as_normal(edges[k], edges[k + 1], sigma[k])
+    return out

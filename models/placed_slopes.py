@@ -31,8 +31,8 @@ def arrival_slopes(
     """
     count, directions = dose_slopes.shape
     mirrored = arrival.first
-    whole = float(np.sum(slice_dose))
-    variance_slopes = np.where((spread > SHARPEST * whole)[:, None], variance_slopes, 0.0)
+    is_sharp = sharp(slice_dose, spread)
+    variance_slopes = np.where(is_sharp[:, None], 0.0, variance_slopes)
     edges = np.concatenate([np.zeros((1, directions)), np.cumsum(dose_slopes, axis=0)])
     order = arrival.source
     above = np.append(np.arange(mirrored, 0, -1), np.arange(count))
@@ -46,6 +46,11 @@ def arrival_slopes(
     if not mirrored:
         return slopes
     return replace(slopes, weight=_weight_slopes(arrival, slopes))
+
+
+def sharp(slice_dose: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """At which faces of the slices there is no spread, shape (K + 1,)."""
+    return spread <= SHARPEST * float(np.sum(slice_dose))
 
 
 def _weight_slopes(arrival: Arrival, slopes: ArrivalSlopes) -> np.ndarray:

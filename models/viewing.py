@@ -17,13 +17,13 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def _mean_transmission(depth):
+def mean_transmission(depth):
     """Mean of exp(-x) over 0 < x < depth."""
     return -math.expm1(-depth) / depth if depth > 1e-12 else 1.0
 
 
 @njit(cache=True, nogil=True)
-def _thickness(atoms, volume):
+def thickness(atoms, volume):
     total = 0.0
     for s in range(atoms.size):
         total += atoms[s] * volume[s]
@@ -31,22 +31,22 @@ def _thickness(atoms, volume):
 
 
 @njit(cache=True, nogil=True)
-def _seen_below_edges(atoms, volume, escape):
+def seen_below_edges(atoms, volume, escape):
     """Attenuated atoms below every slice edge; the last slice goes on for ever."""
     slices, species = atoms.shape
     below = np.zeros((slices + 1, species))
-    below[slices] = atoms[slices - 1] * escape / _thickness(atoms[slices - 1], volume)
+    below[slices] = atoms[slices - 1] * escape / thickness(atoms[slices - 1], volume)
     for k in range(slices - 1, -1, -1):
-        depth = _thickness(atoms[k], volume) / escape
-        below[k] = atoms[k] * _mean_transmission(depth) + math.exp(-depth) * below[k + 1]
+        depth = thickness(atoms[k], volume) / escape
+        below[k] = atoms[k] * mean_transmission(depth) + math.exp(-depth) * below[k + 1]
     return below
 
 
 @njit(cache=True, nogil=True)
-def _seen_below_zone(atoms, zone_atoms, volume, escape):
+def seen_below_zone(atoms, zone_atoms, volume, escape):
     """Attenuated atoms below the altered layer at every slice edge, as from its lower face."""
     slices, species = atoms.shape
-    below = _seen_below_edges(atoms, volume, escape)
+    below = seen_below_edges(atoms, volume, escape)
     totals = np.zeros(slices + 1)
     for k in range(slices):
         totals[k + 1] = totals[k] + atoms[k].sum()
@@ -61,28 +61,35 @@ def _seen_below_zone(atoms, zone_atoms, volume, escape):
         else:
             size = totals[pointer + 1] - totals[pointer]
             rest = atoms[pointer] * ((totals[pointer + 1] - start) / size)
-            depth = _thickness(rest, volume) / escape
-            seen[k] = _mean_transmission(depth) * rest + math.exp(-depth) * below[pointer + 1]
+            depth = thickness(rest, volume) / escape
+            seen[k] = mean_transmission(depth) * rest + math.exp(-depth) * below[pointer + 1]
     return seen
 
 
 @njit(cache=True, nogil=True)
+def seen_in_zone(zone, cell_atoms, volume, escape, seen):
+    """Attenuated atoms in the altered layer, added to `seen`; returns what passes through it."""
+    transmitted = 1.0
+    for j in range(zone.shape[1]):
+        size = 0.0
+        for s in range(volume.size):
+            size += zone[s, j] * volume[s]
+        depth = size * cell_atoms / escape
+        weight = transmitted * mean_transmission(depth) * cell_atoms
+        for s in range(volume.size):
+            seen[s] += weight * zone[s, j]
+        transmitted *= math.exp(-depth)
+    return transmitted
+
+
+@njit(cache=True, nogil=True)
 def _seen_at_edges(atoms, states, zone_atoms, volume, escape):
-    beyond = _seen_below_zone(atoms, zone_atoms, volume, escape)
+    beyond = seen_below_zone(atoms, zone_atoms, volume, escape)
     cells = states.shape[2]
     cell_atoms = zone_atoms / max(cells, 1)
     seen = np.zeros(beyond.shape)
     for k in range(seen.shape[0]):
-        transmitted = 1.0
-        for j in range(cells):
-            size = 0.0
-            for s in range(volume.size):
-                size += states[k, s, j] * volume[s]
-            depth = size * cell_atoms / escape
-            weight = transmitted * _mean_transmission(depth) * cell_atoms
-            for s in range(volume.size):
-                seen[k, s] += weight * states[k, s, j]
-            transmitted *= math.exp(-depth)
+        transmitted = seen_in_zone(states[k], cell_atoms, volume, escape, seen[k])
         seen[k] += transmitted * beyond[k]
         seen[k] /= seen[k].sum()
     return seen
@@ -155,7 +162,7 @@ def collected_atoms(
         collected, those below take their place.
     """
     total = atoms_nm2.sum(axis=1, keepdims=True)
-    edges = _seen_below_zone(
+    edges = seen_below_zone(
         np.ascontiguousarray(atoms_nm2, dtype=float),
         zone_atoms_nm2,
         np.ones(atoms_nm2.shape[1]),

@@ -19,7 +19,6 @@ import numpy as np
 from numba import njit
 
 from craterfront.models.zone_steps import (
-    bounds,
     exchange_rates,
     loss_rate,
     mean_mixing,
@@ -27,14 +26,15 @@ from craterfront.models.zone_steps import (
     propagate,
 )
 
+_NEGLIGIBLE = 1e-11  # Poisson weights that are left out for slopes
+
 
 @njit(cache=True, nogil=True)
 def well_mixed_slopes(
-    zone, entering, x, preference, active, mean, zone_slopes, entering_slopes, x_slopes,
-    leaving_slopes,
+    zone, entering, x, preference, preferential, active, mean, zone_slopes, entering_slopes,
+    x_slopes, leaving_slopes,
 ):  # fmt: skip
     """Slopes of `well_mixed_step`: of the zone as it was into those of the zone as it will be."""
-    low, high = bounds(preference, active)
     by_mean = np.zeros(preference.size)
     total = 0.0
     for s in active:
@@ -53,7 +53,7 @@ def well_mixed_slopes(
             leaving_slopes[p, s] = change
             missing -= change
         for s in active:
-            if high > low:
+            if preferential:
                 leaving_slopes[p, s] += missing * by_mean[s] / total
             enters = x_slopes[p] * entering[s] + x * entering_slopes[p, s]
             zone_slopes[p, s, 0] += enters - leaving_slopes[p, s]
@@ -100,6 +100,15 @@ def _lost_form(cells, up, down, loss, scale, tails, form, work):
     for j in range(cells):
         form[j] *= loss / scale
     return inflow * loss / scale**2
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
+def _dot(first, second):
+    """Sum of products, in whatever order is fastest."""
+    total = 0.0
+    for j in range(first.size):
+        total += first[j] * second[j]
+    return total
 
 
 @njit(cache=True, nogil=True)
@@ -222,13 +231,16 @@ def _operators(
                 weights, tails, value[s], by_mean[s], work,
             )  # fmt: skip
         _by_size(value[s], entering[s], up, down, loss, by_size[s])
-    return up, down, scale, weights, tails
+    enough = weights.size
+    while enough > 2 and tails[enough - 2] < _NEGLIGIBLE:
+        enough -= 1
+    return up, down, scale, weights[:enough], tails[:enough]
 
 
 @njit(cache=True, nogil=True)
 def _tried_slopes(
-    before, entering, x, steps, preference, preferential, active, zone_slopes, entering_slopes,
-    x_slopes, mean_slopes, strength_slopes, operators, out, work,
+    before, entering, x, steps, preference, preferential, active, zone_slopes, alive,
+    entering_slopes, x_slopes, mean_slopes, strength_slopes, operators, out, work,
 ):  # fmt: skip
     """Slopes of what was first tried to leave, (P, S)."""
     cells = before.shape[1]
@@ -249,8 +261,8 @@ def _tried_slopes(
             inflow = _lost_form(cells, up, down, loss, scale, tails, form, work)
         for p in range(x_slopes.size):
             change = inflow * entering_slopes[p, s]
-            for j in range(cells):
-                change += form[j] * zone_slopes[p, s, j]
+            if alive[p]:
+                change += _dot(form, zone_slopes[p, s])
             change += by_strength[s, cells] * strength_slopes[p] + by_size[s, cells] * x_slopes[p]
             if preferential:
                 change += by_mean[s, cells] * mean_slopes[p]
@@ -310,10 +322,55 @@ def _strength_slopes(
 
 
 @njit(cache=True, nogil=True)
+def _advance(
+    zone_slopes, entering_slopes, alive, strength_slope, x_slope, strength, mean, preference,
+    preferential, active, up, down, scale, weights, tails, by_strength, by_mean, by_size,
+    leaves_by_mean, mean_slope, leaving_slopes, out, work,
+):  # fmt: skip
+    """Slopes of the zone after the step, and of what leaves, in one direction."""
+    cells = by_size.shape[1] - 1
+    last = active[active.size - 1]
+    missing = x_slope
+    out[last] = 0.0
+    for i in range(active.size if preferential else active.size - 1):
+        s = active[i]
+        moves = entering_slopes[s] != 0.0
+        for j in range(cells if alive else 0):
+            if zone_slopes[s, j] != 0.0:
+                moves = True
+                break
+        if moves:
+            loss = loss_rate(preference[s] / mean, strength)
+            propagate(
+                zone_slopes[s], entering_slopes[s], up, down, loss, scale, weights, tails, out[s],
+                work,
+            )  # fmt: skip
+        else:
+            out[s] = 0.0
+        for j in range(cells + 1):
+            out[s, j] += by_strength[s, j] * strength_slope + by_size[s, j] * x_slope
+        missing -= out[s, cells]
+        if not preferential:
+            for j in range(cells):
+                out[last, j] -= out[s, j]
+    if preferential:
+        mean_slope[0] = missing / leaves_by_mean
+        for s in active:
+            for j in range(cells + 1):
+                out[s, j] += by_mean[s, j] * mean_slope[0]
+    else:
+        out[last, cells] = missing
+    for s in active:
+        zone_slopes[s] = out[s, :cells]
+        leaving_slopes[s] = out[s, cells]
+
+
+@njit(cache=True, nogil=True)
 def diffusive_slopes(
-    before, entering, x, per_dose, preference, dose_per_atom, relative, active, steps, last_mean,
-    mean, dose, left_before, leaving, zone_slopes, entering_slopes, x_slopes, per_dose_slopes,
-    atom_dose_slopes, relative_slopes, mean_slopes, dose_slopes, leaving_slopes, operators, work,
+    before, entering, x, per_dose, preference, preferential, dose_per_atom, relative, active, steps,
+    last_mean, mean, dose, left_before, leaving, zone_slopes, alive, entering_slopes, x_slopes,
+    per_dose_slopes, atom_dose_slopes, relative_slopes, mean_slopes, dose_slopes, leaving_slopes,
+    operators, work,
 ):  # fmt: skip
     """Slopes of `diffusive_step`.
 
@@ -325,14 +382,14 @@ def diffusive_slopes(
         What the step has given; `last_mean`, `dose` and `left_before` are from before it.
     zone_slopes : ndarray, shape (P, S, cells)
         Before the step; those after it are returned, as are those of mean, dose and what leaves.
+    alive : ndarray of bool, shape (P,)
+        Where any of them is not 0.
     entering_slopes, x_slopes, per_dose_slopes, atom_dose_slopes, relative_slopes
         Of what is given, shapes (P, S), (P,), (P,), (P, S) and (P, S).
     operators, work
         Room, shapes (4, S, cells + 1) and (4, cells).
     """
     cells, directions = before.shape[1], x_slopes.size
-    low, high = bounds(preference, active)
-    preferential = high > low
     if steps[1] != last_mean:  # it had to keep within the preferences
         mean_slopes[:] = 0.0
     strength_slopes = np.zeros(directions)
@@ -345,7 +402,7 @@ def diffusive_slopes(
         tried = steps[2 : 2 + before.shape[0]]
         tried_slopes = np.zeros((directions, before.shape[0]))
         _tried_slopes(
-            before, entering, x, steps, preference, preferential, active, zone_slopes,
+            before, entering, x, steps, preference, preferential, active, zone_slopes, alive,
             entering_slopes, x_slopes, mean_slopes, strength_slopes, operators, tried_slopes, work,
         )  # fmt: skip
         tried_dose = 0.0
@@ -364,44 +421,23 @@ def diffusive_slopes(
         by_mean, by_size, work,
     )  # fmt: skip
     count = active.size if preferential else active.size - 1
-    last = active[active.size - 1]
     out = np.zeros((before.shape[0], cells + 1))
     leaves_by_mean = 0.0
     for i in range(count if preferential else 0):
         leaves_by_mean += by_mean[active[i], cells]
     for p in range(directions):
-        missing = x_slopes[p]
-        out[last] = 0.0
-        for i in range(count):
-            s = active[i]
-            moves = entering_slopes[p, s] != 0.0
-            for j in range(cells):
-                moves |= zone_slopes[p, s, j] != 0.0
-            if moves:
-                loss = loss_rate(preference[s] / mean, steps[-2])
-                propagate(
-                    zone_slopes[p, s], entering_slopes[p, s], up, down, loss, scale, weights, tails,
-                    out[s], work,
-                )  # fmt: skip
-            else:
-                out[s] = 0.0
-            for j in range(cells + 1):
-                out[s, j] += by_strength[s, j] * strength_slopes[p] + by_size[s, j] * x_slopes[p]
-                if not preferential:
-                    out[last, j] -= out[s, j]
-            missing -= out[s, cells]
-        if preferential:
-            mean_slopes[p] = missing / leaves_by_mean
-        else:
-            out[last, cells] = missing
+        touched = alive[p] or strength_slopes[p] != 0.0 or x_slopes[p] != 0.0
         for s in active:
-            for j in range(cells):
-                zone_slopes[p, s, j] = out[s, j]
-                if preferential:
-                    zone_slopes[p, s, j] += by_mean[s, j] * mean_slopes[p]
-            leaving_slopes[p, s] = out[s, cells]
-            if preferential:
-                leaving_slopes[p, s] += by_mean[s, cells] * mean_slopes[p]
+            touched |= entering_slopes[p, s] != 0.0
+            leaving_slopes[p, s] = 0.0
+        if touched:
+            _advance(
+                zone_slopes[p], entering_slopes[p], alive[p], strength_slopes[p], x_slopes[p],
+                steps[-2], mean, preference, preferential, active, up, down, scale, weights, tails,
+                by_strength, by_mean, by_size, leaves_by_mean, mean_slopes[p : p + 1],
+                leaving_slopes[p], out, work,
+            )  # fmt: skip
+            alive[p] = True
         dose_slopes[p], _ = _dose_slope(
             leaving, leaving_slopes[p], dose_per_atom, atom_dose_slopes[p], active
         )

@@ -69,7 +69,7 @@ def shown(
         slices or plan(sample, instrument, dose_s),
         assembly.directions(values, sample, instrument, parts.edges_s, along),
     )
-    signal, change = result.signal.T, np.moveaxis(slopes.signal, (1, 2), (1, 0))
+    signal, change = result.signal.T, slopes.signal.transpose(0, 2, 1)
     count, quantities = len(along), len(signal)
     rows = assembly.readings(signal, parts, values)
     flat = assembly.readings(change.reshape(count * quantities, -1), parts, values)
@@ -80,7 +80,7 @@ def shown(
             interval_s = parts.interval_s
             by_time = lagged_slope(signal / interval_s, interval_s, float(values[residence]))
             of_rows[p] += parts.means(by_time) * move.unit
-    depth, of_depth = result.mean_depth_nm[parts.ends], slopes.mean_depth_nm[parts.ends].T
+    depth, of_depth = result.mean_depth_nm[parts.ends], slopes.mean_depth_nm[:, parts.ends]
     return Shown(rows, of_rows, depth, of_depth)
 
 
