@@ -369,8 +369,7 @@ class Assembly(InputSlopes):
             return {}
         behind: dict[int, float] = {}
         for layer, power in powers.items():
-            rate = self._rate[layer]
-            for factor, own in {rate: 1.0, **self._rate_factors.get(rate, {})}.items():
+            for factor, own in self.rate_powers(layer).items():
                 behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 
@@ -456,7 +455,7 @@ class Assembly(InputSlopes):
                 nominal = self.nominal
                 own = (self._atomic_density(index, nominal), self._rate_nm_s(index, nominal))
             else:
-                own = (layer.density_group, self._rate[index])
+                own = (layer.density_group, *self.rate_powers(index))
             sensitivities = tuple(sensitivity_label(channel, layer) for channel in self.channels)
             by_layer = isinstance(self.setup.mixing.length_nm, dict)
             mixes = self._mixing_length[index] if by_layer else None

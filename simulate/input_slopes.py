@@ -95,8 +95,7 @@ class InputSlopes(InstrumentParameters):
             out.rate_nm_s[material, p] = self._rate_slope(layer, values, move)
 
     def _rate_slope(self, layer: int, values: np.ndarray, move: Move) -> float:
-        rate = self._rate[layer]
-        powers = {rate: 1.0, **self._rate_factors.get(rate, {})}
+        powers = self.rate_powers(layer)
         if move.index not in powers:
             return 0.0
         relative = powers[move.index] / float(values[move.index])

@@ -51,6 +51,7 @@ class LayerParameters:
         self._shared_causes = self._causes_of_several()
         self._rate_factors: dict[int, dict[int, float]] = {}
         self._rate = [self._add_rate(index) for index in range(len(self.layers))]
+        self._rate_error = [self._add_rate_error(layer) for layer in self.layers[:-1]]
 
     @property
     def nominal(self) -> np.ndarray:
@@ -150,6 +151,15 @@ class LayerParameters:
             self._rate_factors[rate][index] = ln_sd / self.parameters[index].u
         return rate
 
+    def _add_rate_error(self, layer: ConcreteLayer) -> int | None:
+        """What the model itself may be wrong by in the rate of one layer; None where it may not."""
+        u_rel = float(self.setup.discrepancy.rate_u_rel)
+        if self.depth_axis or u_rel == 0:
+            return None
+        group = layer.graded or layer.thickness_group
+        parameter = rules.rate_discrepancy(group, u_rel)
+        return self._add(parameter, parameter.kind, group)
+
     def _add_common_rate(self) -> int | None:
         """What all estimated rates of a lamp, or of one measured rate, have in common."""
         source = self.setup.source
@@ -196,10 +206,15 @@ class LayerParameters:
             self._problems.append(problem)
         return None
 
+    def rate_powers(self, layer: int) -> dict[int, float]:
+        """Parameters whose product with these powers is the erosion rate of a layer."""
+        rate = self._rate[layer]
+        powers = {rate: 1.0, **self._rate_factors.get(rate, {})}
+        error = self._rate_error[layer] if layer < len(self._rate_error) else None
+        return powers if error is None else {**powers, error: 1.0}
+
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
-        rate = self._rate[index]
-        factors = self._rate_factors.get(rate, {})
-        return float(values[rate] * math.prod(values[i] ** power for i, power in factors.items()))
+        return float(math.prod(values[i] ** power for i, power in self.rate_powers(index).items()))
 
     def _atomic_density(self, index: int, values: np.ndarray) -> float:
         return float(values[self._density[index]] * self._atoms[index])

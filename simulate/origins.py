@@ -20,6 +20,7 @@ _ADVICE = {
     "rate": "measure that rate",
     "common rate factor": "measure one rate",
     "shared rate factor": "measure those rates",
+    "rate discrepancy": "the model itself",
     "density": "measure that density",
     "sensitivity": "calibrate that sensitivity",
     "thickness": "a better known layer",

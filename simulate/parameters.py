@@ -294,6 +294,21 @@ def shared_rate_factor(cause: str, ln_sd: float) -> Parameter:
     )
 
 
+def rate_discrepancy(layer: str, u_rel: float) -> Parameter:
+    """By what a model may be wrong in the rate of a layer, which no residual shows."""
+    return Parameter(
+        f"rate discrepancy of {layer}",
+        "rate discrepancy",
+        "",
+        1.0,
+        "assumed",
+        u_rel,
+        logarithmic=True,
+        lower=0.0,
+        why="[discrepancy] rate_u_rel",
+    )
+
+
 def instrument_number(
     name: str,
     kind: str,
@@ -366,7 +381,7 @@ def at_nominal_rates(parameter: Parameter) -> Parameter:
     nominal rates: no better than a guessed thickness.
     """
     p = parameter
-    if p.kind in ("rate", "common rate factor", "shared rate factor"):
+    if p.kind in ("rate", "common rate factor", "shared rate factor", "rate discrepancy"):
         return exact(p.name, p.kind, p.unit, p.value, "times at nominal rates")
     if p.kind in ("thickness", "self-absorption", "hydrogen of half effect"):
         u = p.value * THICKNESS_LN_SD

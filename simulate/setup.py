@@ -647,6 +647,20 @@ class DepthScale(Table):
             )
 
 
+class Discrepancy(Table):
+    """By what the model itself may be wrong, besides what its residuals show.
+
+    Parameters
+    ----------
+    rate_u_rel
+        Relative standard uncertainty of the rate of each layer in this very measurement, beside
+        that of its material: a current or a redeposition that goes by the surface rescales it, and
+        a fit is none the worse.
+    """
+
+    rate_u_rel: RelativeDeviation = Quantity.default(0.0)
+
+
 # --- all together ------------------------------------------------------------------------------
 
 
@@ -669,6 +683,8 @@ class Setup(Table):
         A `SurfaceTransient`; None: the rate is that of the layers from the surface on.
     coupling
         A `Coupling`, for the resolved engine alone.
+    discrepancy
+        A `Discrepancy`, for inversions.
     """
 
     place: ClassVar[str] = ""
@@ -682,6 +698,7 @@ class Setup(Table):
     start_up: StartUp | None = None
     surface_transient: SurfaceTransient | None = None
     coupling: Coupling | None = None
+    discrepancy: Discrepancy = Discrepancy()
 
     @property
     def beam(self) -> IonBeam | None:
