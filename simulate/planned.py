@@ -1,0 +1,187 @@
+"""A measurement that is planned: the signal to expect, its noise, and its slopes.
+
+The likelihood that an inversion uses serves here too. The readings that it has are those to expect
+without noise, and its noise is the one that the file writes, at that signal.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from craterfront.assembly import Assembly
+from craterfront.estimation import Objective
+from craterfront.likelihood import Likelihood, Solution
+from craterfront.measured_profile import MeasuredProfile
+from craterfront.noise_model import NoiseModel
+from craterfront.parameters import is_free
+from craterfront.setup import DepthScale
+
+_EXACT = 1e-5  # of a crater depth that is exactly known: better than anything else
+
+_JUST_NOT_ZERO = 2.5e-3
+"""Coordinate of a square that stands for zero, a twentieth of its scale in length. At zero itself
+slices do not follow the transition, and the signal of the engine has a small step."""
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A planned measurement at the planned values of all parameters.
+
+    Attributes
+    ----------
+    likelihood : Likelihood
+        Its readings and weights are those of the signal to expect, its noise is as written.
+    x : ndarray, shape (P,)
+        Coordinates of the free parameters.
+    signal : ndarray, shape (C, N)
+        Intensities to expect, with background.
+    slopes : ndarray, shape (C, N, P + Q)
+        Their derivatives by the coordinates and the free linear numbers; 0 where censored.
+    depth_slopes : ndarray, shape (P + Q,)
+        Derivatives of the final mean depth [nm].
+    """
+
+    likelihood: Likelihood
+    x: np.ndarray
+    signal: np.ndarray
+    slopes: np.ndarray
+    depth_slopes: np.ndarray
+
+    @property
+    def assembly(self) -> Assembly:
+        return self.likelihood.assembly
+
+    @property
+    def values(self) -> np.ndarray:
+        """Values of all parameters."""
+        return self.likelihood.coordinates.values(self.x)
+
+    def white(self, columns: np.ndarray, noise: NoiseModel) -> np.ndarray:
+        """Changes of the readings, shape (C, N, K), in units of unit covariance, shape (C N, K)."""
+        likelihood = _with_noise(self.likelihood, noise)
+        variance = noise.variance(np.maximum(self.signal, 0.0), likelihood.interval)
+        white = likelihood.whitened(columns / np.sqrt(variance)[..., None])
+        return white.reshape(-1, columns.shape[-1])
+
+    def expected(self, x: np.ndarray) -> np.ndarray:
+        """Intensities at other coordinates with the planned linear numbers, on the same slices."""
+        return _solution(self.likelihood, x).model
+
+
+def _with_noise(likelihood: Likelihood, noise: NoiseModel) -> Likelihood:
+    from copy import copy
+
+    other = copy(likelihood)
+    other.noise = noise
+    return other
+
+
+def without_readings(assembly: Assembly, edges_s: np.ndarray) -> MeasuredProfile:
+    """The profile to come: its times and channels, and zeros for readings.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    edges_s : ndarray
+        Ends of the readings; of snapshots, the moments.
+    """
+    interval, axis = np.diff(edges_s), 0.5 * (edges_s[1:] + edges_s[:-1])
+    if assembly.setup.detection.timing == "cycle":
+        interval, axis = np.append(interval, interval[-1]), edges_s
+    channels = [channel.name for channel in assembly.channels]
+    values = np.zeros((len(channels), axis.size))
+    none = np.zeros(values.shape, dtype=bool)
+    return MeasuredProfile(
+        "time", axis, interval, channels, values, "intensity", none, [], "planned measurement"
+    )
+
+
+def plan_measurement(
+    assembly: Assembly,
+    edges_s: np.ndarray,
+    written: DepthScale,
+    at: dict[int, float] | None = None,
+) -> Planned:
+    """The signal to expect of a measurement, with its noise and slopes.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        With ``merge_equal=False``; its nominal values are the planned ones.
+    edges_s : ndarray
+        Ends of the readings; of snapshots, the moments.
+    written : DepthScale
+        A final crater depth in it counts.
+    at : dict of int to float, optional
+        Coordinates of free parameters, by position, that differ from the planned ones.
+
+    Raises
+    ------
+    NotComputable
+        The engine refuses the sample or the instrument.
+    """
+    likelihood = Likelihood(assembly, without_readings(assembly, edges_s))
+    final = written.final_crater_depth_nm
+    if final is not None and final.u is not None and assembly.knows_rates:
+        likelihood.depth_limit = (float(final), float(final.u) or _EXACT * float(final))
+    x = likelihood.coordinates.of(assembly.nominal)
+    for i, coordinate in (at or {}).items():
+        x[i] = coordinate
+    squares = [assembly.parameters[index].may_be_zero for index in likelihood.free]
+    x = np.where(squares, np.maximum(x, _JUST_NOT_ZERO), x)
+    likelihood.replan(x)
+    solution = _solution(likelihood, x)
+    likelihood.values = solution.model
+    likelihood.censored = solution.model >= likelihood.limit[:, None]
+    likelihood.update_weights(solution)
+    noise = assembly.setup.noise
+    if noise.counts_per_unit_s is None:  # an inversion would estimate it from the scatter
+        readout = np.full(len(solution.model), float(noise.readout_per_sqrt_s) ** 2)
+        likelihood.noise = replace(
+            likelihood.noise, kappa=np.zeros_like(readout), rho2=readout, counted=True
+        )
+    slopes, depth_slopes = _slopes(likelihood, x, solution)
+    return Planned(likelihood, x, solution.model, slopes, depth_slopes)
+
+
+def _solution(likelihood: Likelihood, x: np.ndarray) -> Solution:
+    """The signal with the linear numbers as planned."""
+    assembly = likelihood.assembly
+    rows, depth = likelihood.rows(x)
+    numbers = assembly.linear_numbers()
+    linear = np.array([number.quantity.value for number in numbers])
+    model, background = np.zeros((2, *likelihood.values.shape))
+    first = len(assembly.responses)
+    for i, (number, row) in enumerate(zip(numbers, rows, strict=True)):
+        model[number.channel] += linear[i] * row
+        if first <= i < first + len(model):
+            background[number.channel] += linear[i] * row
+    return Solution(model, model - background, linear, rows, depth)
+
+
+def _slopes(
+    likelihood: Likelihood, x: np.ndarray, solution: Solution
+) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives of readings and final depth by the coordinates and the free linear numbers.
+
+    A background of zero is at its bound, and yet it counts as unknown: a measured one scatters.
+    """
+    shape, seen = likelihood.values.shape, ~likelihood.censored
+    variance = likelihood.noise.variance(np.maximum(solution.model, 0.0), likelihood.interval)
+    deviation = np.append(np.sqrt(variance).ravel(), max(solution.mean_depth_nm[-1], 1e-9))
+
+    def scaled(x: np.ndarray) -> np.ndarray:
+        moved = _solution(likelihood, x)
+        return np.append(np.where(seen, moved.model, 0.0), moved.mean_depth_nm[-1]) / deviation
+
+    lower, upper = likelihood.coordinates.bounds()
+    lower[lower == 0.0] = _JUST_NOT_ZERO
+    jacobian = Objective(scaled, lower, upper).jacobian(x) * deviation[:, None]
+    columns = [jacobian[:-1].reshape(*shape, x.size)]
+    for number, row in zip(likelihood.assembly.linear_numbers(), solution.rows, strict=True):
+        if is_free(number.quantity):
+            column = np.zeros((*shape, 1))
+            column[number.channel, :, 0] = np.where(seen[number.channel], row, 0.0)
+            columns.append(column)
+    slopes = np.concatenate(columns, axis=-1)
+    return slopes, np.append(jacobian[-1], np.zeros(slopes.shape[-1] - x.size))
