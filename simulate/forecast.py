@@ -75,7 +75,7 @@ class Told:
     Attributes
     ----------
     name : str
-        For example ``interface width below TiN``.
+        For example ``width below TiN``.
     unit : str
     value : float
         As planned.
@@ -282,17 +282,18 @@ def _told(planned: Planned, experiment: Experiment, report: Progress) -> dict[in
     for number, index in enumerate(indices):
         report("smallest widths", 0.1 + 0.3 * number / len(indices))
         p = assembly.parameters[index]
+        name = p.name.removeprefix("interface ")
         if index not in free:
-            found[index] = Told(p.name, p.unit, p.value, math.inf, math.nan, HELD)
+            found[index] = Told(name, p.unit, p.value, math.inf, math.nan, HELD)
         elif p.kind == "width" and why:
-            found[index] = Told(p.name, p.unit, p.value, math.inf, 0.0, why)
+            found[index] = Told(name, p.unit, p.value, math.inf, 0.0, why)
         else:
             i = free.index(index)
             nothing = planned.likelihood.coordinates.nothing(i)
             edges, written = planned.likelihood.edges, experiment.depth_scale
             at_zero = plan_measurement(assembly, edges, written, {i: nothing})
             seen = detection(at_zero, i, abs(p.value), max(abs(p.lower), abs(p.upper)))
-            found[index] = Told(p.name, p.unit, p.value, seen.smallest, seen.share)
+            found[index] = Told(name, p.unit, p.value, seen.smallest, seen.share)
     return found
 
 

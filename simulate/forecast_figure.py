@@ -66,7 +66,7 @@ def forecast_figure(found: Forecast) -> "Figure":
     middles = np.arange(len(names)) + 0.5
     right.set_xticks(middles, [shortened(name) for name in names], rotation=50, ha="left")
     right.xaxis.tick_top()
-    right.set_xlabel("elasticity: change of u (%) with 1 % more of the setting")
+    right.set_xlabel("elasticity: change of u (%)\nwith 1 % more of the setting")
     for axes in (left, right):
         tidy(axes)
     left.tick_params(axis="y", length=0)
@@ -81,7 +81,7 @@ def _draw_uncertainties(axes: "Axes", answers: list[Expected], numbered: bool) -
     axes.barh(rows, share, height=0.62, color=GREY)
     if numbered:
         for row, answer in enumerate(answers):
-            text = f"{three_digits(answer.u)} {answer.unit}"
+            text = f"{three_digits(answer.u)} {answer.unit.replace('m2', 'm²')}"
             text = f"from {text}" if answer.is_smallest else text
             place = {"xytext": (2, 0), "textcoords": "offset points", "va": "center"}
             axes.annotate(text, (share[row], row), **place)
