@@ -21,7 +21,7 @@ from craterfront.planned import Planned, plan_measurement, without_readings
 from craterfront.problems import InputProblems
 from craterfront.scale import depth_scale, require_depth_scale
 from craterfront.settings import Setting, settings
-from craterfront.setup import Noise
+from craterfront.setup import DepthScale, Noise
 from craterfront.smallest import detection
 
 Progress = Callable[[str, float], None]
@@ -289,12 +289,17 @@ def _told(planned: Planned, experiment: Experiment, report: Progress) -> dict[in
             found[index] = Told(name, p.unit, p.value, math.inf, 0.0, why)
         else:
             i = free.index(index)
-            nothing = planned.likelihood.coordinates.nothing(i)
-            edges, written = planned.likelihood.edges, experiment.depth_scale
-            at_zero = plan_measurement(assembly, edges, written, {i: nothing})
+            at_zero = planned if p.value == 0 else _without(planned, i, experiment.depth_scale)
             seen = detection(at_zero, i, abs(p.value), max(abs(p.lower), abs(p.upper)))
             found[index] = Told(name, p.unit, p.value, seen.smallest, seen.share)
     return found
+
+
+def _without(planned: Planned, i: int, written: DepthScale) -> Planned:
+    """The same measurement with free parameter i at zero."""
+    nothing = planned.likelihood.coordinates.nothing(i)
+    edges = planned.likelihood.edges
+    return plan_measurement(planned.assembly, edges, written, at={i: nothing}, like=planned)
 
 
 def _in_unit(assembly: Assembly, index: int, told: Told) -> Told:

@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable, Iterator
 from copy import copy
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from craterfront.information import (
     READOUT,
     Information,
 )
+from craterfront.likelihood import NotComputable
 from craterfront.parameters import Parameter
 from craterfront.planned import plan_measurement
 from craterfront.setup import DepthScale
@@ -127,7 +129,11 @@ def _of_runs(base: Information, written: DepthScale, figures: Figures) -> Iterat
     intervals, end = edges.size - 1, float(edges[-1])
 
     def run(assembly: Assembly, edges: np.ndarray) -> np.ndarray:
-        return figures(Information.of(plan_measurement(assembly, edges, written)))
+        try:
+            changed = plan_measurement(assembly, edges, written, like=planned)
+        except NotComputable:  # such as a crater beyond what the models allow
+            return np.full_like(figures(base), np.nan)
+        return figures(Information.of(changed))
 
     def with_sampling(f: float) -> np.ndarray:
         return run(assembly, np.linspace(0.0, end, max(round(intervals / f), 1) + 1))
@@ -149,7 +155,10 @@ def _of_runs(base: Information, written: DepthScale, figures: Figures) -> Iterat
             yield Setting(name, f"half the {name}", 0.5, True, at)
 
 
-def _bound(function: Callable, what: object) -> Callable[[float], np.ndarray]:
+def _bound(
+    function: Callable[[float, Any], np.ndarray], what: object
+) -> Callable[[float], np.ndarray]:
+    """A function of the factor alone, for one of several settings."""
     return lambda factor: function(factor, what)
 
 

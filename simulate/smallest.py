@@ -61,8 +61,9 @@ def detection(at_zero: Planned, i: int, planned_value: float, upper: float) -> D
         Largest value.
     """
     root = _root_of_statistic(at_zero, i)
-    share = _normal_share(root(planned_value) - CRITICAL) if planned_value > 0 else 0.05
-    value = min(0.1 * upper if planned_value <= 0 else planned_value, upper)
+    share = _normal_share((root(planned_value) if planned_value > 0 else 0.0) - CRITICAL)
+    scale = at_zero.likelihood.coordinates.with_coordinate(at_zero.x, i, 1.0)
+    value = min(planned_value or abs(scale), upper)
     for _ in range(_STEPS):
         now = root(value)
         # A small value enters as its square.
@@ -91,7 +92,7 @@ def _root_of_statistic(at_zero: Planned, i: int) -> Callable[[float], float]:
 
     def root(value: float) -> float:
         x = at_zero.x.copy()
-        x[i] += (value / unit) ** 2
+        x[i] += max((value / unit) ** 2 - coordinates.nothing(i), 0.0)
         likelihood.replan(x)  # slices that are fine enough for both
         change = np.where(
             likelihood.censored, 0.0, at_zero.expected(x) - at_zero.expected(at_zero.x)

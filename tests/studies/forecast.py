@@ -168,7 +168,7 @@ length_nm = {mixing}
 view = "viewed"
 timing = "cycle"
 escape_depth_nm = {escape}
-sampling_s = 4.0
+sampling_s = 8.0
 duration_s = 1000.0
 [noise]
 counts_per_unit_s = 300.0
@@ -229,7 +229,7 @@ SHARP = Case(
     guessed={"coat": 60.0, "width": 0.0},
 )
 
-CASES = {"lamp": LAMP, "beam": BEAM, "counts": COUNTS}
+CASES = {"counts": COUNTS, "lamp": LAMP, "beam": BEAM}
 
 
 @cache
