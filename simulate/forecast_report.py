@@ -6,9 +6,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from craterfront.forecast import Expected, Forecast
+from craterfront.forecast import Forecast
 
-_SHOWN_FROM = 0.05  # elasticity of any answer from which on a setting has a column
+_SHOWN_FROM = 0.05
 
 
 def print_forecast(found: Forecast, console: Console) -> None:
@@ -61,30 +61,15 @@ def _smallest(found: Forecast) -> Table:
 
 
 def _elasticities(found: Forecast) -> Table:
-    """Settings without effect on any answer are named below."""
-    strong = found.settings_that_matter(_SHOWN_FROM)
     table = Table(
-        title="Elasticities: by how many per cent u changes with 1 % more of each",
+        title="Elasticities: by how many per cent u changes with 1 % more of a setting",
         title_justify="left",
-        caption=_others(found, strong),
-        caption_justify="left",
     )
-    table.add_column("answer", min_width=22)
-    for name in strong:
-        table.add_column(escape(name), justify="right", overflow="fold")
+    table.add_column("answer")
+    table.add_column(f"settings, the strongest first; none below {_SHOWN_FROM}")
     for answer in found.answers:
-        table.add_row(escape(answer.name), *(_number(answer, name) for name in strong))
+        strong = {n: e for n, e in answer.elasticities.items() if abs(e) >= _SHOWN_FROM}
+        ordered = sorted(strong.items(), key=lambda item: -abs(item[1]))
+        words = ", ".join(f"{name} {elasticity:.2f}" for name, elasticity in ordered)
+        table.add_row(escape(answer.name), escape(words))
     return table
-
-
-def _number(answer: Expected, name: str) -> str:
-    elasticity = answer.elasticities[name]
-    if not isfinite(elasticity):
-        return "-"
-    text = f"{elasticity:.2f}"
-    return "0" if float(text) == 0 else text
-
-
-def _others(found: Forecast, strong: list[str]) -> str:
-    weak = [name for name in found.steps if name not in strong]
-    return f"Below {_SHOWN_FROM} everywhere: {', '.join(weak)}." if weak else ""
