@@ -45,7 +45,7 @@ _HOMES = {
     "craterfront.profile_settings": ("ProfileSettings",),
     "craterfront.quantities": ("Quantity",),
     "craterfront.problems": ("InputProblems",),
-    "craterfront.forecast": ("Forecast", "forecast"),
+    "craterfront.forecasting": ("Forecast", "forecast"),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
     "craterfront.quantification": ("Boundary", "quantify"),
@@ -71,7 +71,7 @@ if TYPE_CHECKING:
     )
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
-    from craterfront.forecast import Forecast, forecast
+    from craterfront.forecasting import Forecast, forecast
     from craterfront.forward import repeat, simulate
     from craterfront.grading import graded
     from craterfront.inversion import Inversion, invert

@@ -338,7 +338,7 @@ def forecast(
 
     loaded = load_experiment(experiment)
     _check_outputs((experiment,), None, figure)
-    from craterfront.forecast import forecast as run
+    from craterfront.forecasting import forecast as run
 
     for note in loaded.warnings():
         _say(f"Note: {note}")

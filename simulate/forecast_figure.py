@@ -14,7 +14,7 @@ from craterfront.figure_style import (
     three_digits,
     tidy,
 )
-from craterfront.forecast import Expected, Forecast
+from craterfront.forecasting import Expected, Forecast
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:

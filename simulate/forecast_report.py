@@ -6,7 +6,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from craterfront.forecast import Forecast
+from craterfront.forecasting import Forecast
 
 _SHOWN_FROM = 0.05
 

@@ -113,7 +113,7 @@ class Information:
 
     def _triangle(self, noise: NoiseModel) -> np.ndarray:
         """Upper triangle R of the readings' part R^T R, shape (P + Q, P + Q)."""
-        return np.linalg.qr(self.planned.white(self.planned.slopes, noise), mode="r")
+        return np.linalg.qr(self.planned.white(self.planned.slopes, noise)).R
 
     def picture(
         self,

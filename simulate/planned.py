@@ -6,6 +6,7 @@ without noise, and its noise is the one that the file writes, at that signal.
 
 from copy import copy
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -34,22 +35,17 @@ class Planned:
         Its readings and weights are those of the signal to expect, its noise is as written.
     x : ndarray, shape (P,)
         Coordinates of the free parameters.
-    signal : ndarray, shape (C, N)
-        Intensities to expect, with background.
-    slopes : ndarray, shape (C, N, P + Q)
-        Their derivatives by the coordinates and the free linear numbers; 0 where censored.
-    depth_slopes : ndarray, shape (P + Q,)
-        Derivatives of the final mean depth [nm].
-    steps : ndarray, shape (P,)
-        Steps of the coordinates with which they were found.
+    solution : Solution
+        The signal to expect.
+    neighbour : Planned or None
+        A measurement that differs little: its steps serve, for one-sided differences, which take
+        a third of the time and are good enough for a comparison.
     """
 
     likelihood: Likelihood
     x: np.ndarray
-    signal: np.ndarray
-    slopes: np.ndarray
-    depth_slopes: np.ndarray
-    steps: np.ndarray
+    solution: Solution
+    neighbour: "Planned | None" = None
 
     @property
     def assembly(self) -> Assembly:
@@ -60,6 +56,34 @@ class Planned:
         """Values of all parameters."""
         return self.likelihood.coordinates.values(self.x)
 
+    @property
+    def signal(self) -> np.ndarray:
+        """Intensities to expect, with background, shape (C, N)."""
+        return self.solution.model
+
+    @property
+    def slopes(self) -> np.ndarray:
+        """Derivatives of readings by coordinates and free linear numbers; 0 where censored.
+
+        Shape (C, N, P + Q).
+        """
+        return self._differences[0]
+
+    @property
+    def depth_slopes(self) -> np.ndarray:
+        """Derivatives of the final mean depth [nm], shape (P + Q,)."""
+        return self._differences[1]
+
+    @property
+    def steps(self) -> np.ndarray:
+        """Steps of the coordinates with which they are found, shape (P,)."""
+        return self._differences[2]
+
+    @cached_property
+    def _differences(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        steps = None if self.neighbour is None else self.neighbour.steps
+        return _slopes(self.likelihood, self.x, self.solution, steps)
+
     def white(self, columns: np.ndarray, noise: NoiseModel) -> np.ndarray:
         """Changes of the readings, shape (C, N, K), in units of unit covariance, shape (C N, K)."""
         likelihood = copy(self.likelihood)
@@ -68,9 +92,18 @@ class Planned:
         white = likelihood.whitened(columns / np.sqrt(variance)[..., None])
         return white.reshape(-1, columns.shape[-1])
 
-    def expected(self, x: np.ndarray) -> np.ndarray:
-        """Intensities at other coordinates with the planned linear numbers, on the same slices."""
-        return _solution(self.likelihood, x).model
+    def like(
+        self,
+        written: DepthScale,
+        *,
+        assembly: Assembly | None = None,
+        edges_s: np.ndarray | None = None,
+        at: dict[int, float] | None = None,
+    ) -> "Planned":
+        """A measurement that differs little, in what is given; see `plan_measurement`."""
+        edges = self.likelihood.edges if edges_s is None else edges_s
+        other = plan_measurement(assembly or self.assembly, edges, written, at=at)
+        return replace(other, neighbour=self)
 
 
 def without_readings(assembly: Assembly, edges_s: np.ndarray) -> MeasuredProfile:
@@ -99,7 +132,6 @@ def plan_measurement(
     written: DepthScale,
     *,
     at: dict[int, float] | None = None,
-    like: Planned | None = None,
 ) -> Planned:
     """The signal to expect of a measurement, with its noise and slopes.
 
@@ -110,12 +142,9 @@ def plan_measurement(
     edges_s : ndarray
         Ends of the readings; of snapshots, the moments.
     written : DepthScale
-        A final crater depth in it counts.
+        If a final crater depth is in it, the one that comes out will be known as well.
     at : dict of int to float, optional
         Coordinates of free parameters, by position, that differ from the planned ones.
-    like : Planned, optional
-        A measurement that differs little: its steps serve, for one-sided differences, which take
-        a third of the time and are good enough for a comparison.
 
     Raises
     ------
@@ -123,9 +152,6 @@ def plan_measurement(
         The engine refuses the sample or the instrument.
     """
     likelihood = Likelihood(assembly, without_readings(assembly, edges_s))
-    final = written.final_crater_depth_nm
-    if final is not None and final.u is not None and assembly.knows_rates:
-        likelihood.depth_limit = (float(final), float(final.u) or _EXACT * float(final))
     x = likelihood.coordinates.of(assembly.nominal)
     for i, coordinate in (at or {}).items():
         x[i] = coordinate
@@ -136,14 +162,17 @@ def plan_measurement(
     likelihood.values = solution.model
     likelihood.censored = solution.model >= likelihood.limit[:, None]
     likelihood.update_weights(solution)
+    final = written.final_crater_depth_nm
+    if final is not None and final.u is not None and assembly.knows_rates:
+        u = float(final.u) or _EXACT * float(final)
+        likelihood.depth_limit = (float(solution.mean_depth_nm[-1]), u)
     noise = assembly.setup.noise
     if noise.counts_per_unit_s is None:  # an inversion would estimate it from the scatter
         readout = np.full(len(solution.model), float(noise.readout_per_sqrt_s) ** 2)
         likelihood.noise = replace(
             likelihood.noise, kappa=np.zeros_like(readout), rho2=readout, counted=True
         )
-    slopes, depth_slopes, steps = _slopes(likelihood, x, solution, like)
-    return Planned(likelihood, x, solution.model, slopes, depth_slopes, steps)
+    return Planned(likelihood, x, solution)
 
 
 def _solution(likelihood: Likelihood, x: np.ndarray) -> Solution:
@@ -162,7 +191,7 @@ def _solution(likelihood: Likelihood, x: np.ndarray) -> Solution:
 
 
 def _slopes(
-    likelihood: Likelihood, x: np.ndarray, solution: Solution, like: Planned | None
+    likelihood: Likelihood, x: np.ndarray, solution: Solution, steps: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Derivatives of readings and final depth by coordinates and free linear numbers, with steps.
 
@@ -179,12 +208,12 @@ def _slopes(
     lower, upper = likelihood.coordinates.bounds()
     lower[lower == 0.0] = _JUST_NOT_ZERO
     objective = Objective(scaled, lower, upper)
-    if like is None:
+    if steps is None:
         steps = objective.good_steps(x)
-        jacobian = objective.jacobian(x, steps) * deviation[:, None]
+        jacobian = objective.jacobian(x, steps)
     else:
-        steps = like.steps
-        jacobian = objective.quick_jacobian(x, steps) * deviation[:, None]
+        jacobian = objective.quick_jacobian(x, steps)
+    jacobian *= deviation[:, None]
     columns = [jacobian[:-1].reshape(*shape, x.size)]
     for number, row in zip(likelihood.assembly.linear_numbers(), solution.rows, strict=True):
         if is_free(number.quantity):

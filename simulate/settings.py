@@ -22,7 +22,6 @@ from craterfront.information import (
 )
 from craterfront.likelihood import NotComputable
 from craterfront.parameters import Parameter
-from craterfront.planned import plan_measurement
 from craterfront.setup import DepthScale
 
 Figures = Callable[..., np.ndarray]
@@ -130,10 +129,10 @@ def _of_runs(base: Information, written: DepthScale, figures: Figures) -> Iterat
 
     def run(assembly: Assembly, edges: np.ndarray) -> np.ndarray:
         try:
-            changed = plan_measurement(assembly, edges, written, like=planned)
+            changed = planned.like(written, assembly=assembly, edges_s=edges)
+            return figures(Information.of(changed))
         except NotComputable:  # such as a crater beyond what the models allow
             return np.full_like(figures(base), np.nan)
-        return figures(Information.of(changed))
 
     def with_sampling(f: float) -> np.ndarray:
         return run(assembly, np.linspace(0.0, end, max(round(intervals / f), 1) + 1))

@@ -17,9 +17,9 @@ from craterfront.estimation import curvature, quadratic_form
 from craterfront.experiment import experiment_from_toml
 from craterfront.figure_style import save_figure
 from craterfront.files import profile_of
-from craterfront.forecast import Forecast, forecast
 from craterfront.forecast_figure import forecast_figure
 from craterfront.forecast_report import print_forecast
+from craterfront.forecasting import Forecast, forecast
 from craterfront.forward import simulate, time_edges_s
 from craterfront.information import Information
 from craterfront.likelihood import Likelihood

@@ -25,7 +25,7 @@ import numpy as np
 
 from craterfront.experiment import Experiment, experiment_from_toml
 from craterfront.files import profile_of
-from craterfront.forecast import Forecast, forecast
+from craterfront.forecasting import Forecast, forecast
 from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.results import Answer, answer

@@ -21,7 +21,7 @@ from craterfront.planned import Planned, plan_measurement, without_readings
 from craterfront.problems import InputProblems
 from craterfront.scale import depth_scale, require_depth_scale
 from craterfront.settings import Setting, settings
-from craterfront.setup import DepthScale, Noise
+from craterfront.setup import Noise
 from craterfront.smallest import detection
 
 Progress = Callable[[str, float], None]
@@ -228,8 +228,9 @@ def forecast(
     try:
         report("signal", 0.0)
         planned = plan_measurement(assembly, edges, experiment.depth_scale)
-        told = _told(planned, experiment, report)
-        answers, listed = _answers(Information.of(planned), told, experiment, report)
+        base = Information.of(planned)
+        told = _told(base, experiment, report)
+        answers, listed = _answers(base, told, experiment, report)
     except NotComputable as error:
         raise InputProblems([f"cannot be computed: {error}"]) from error
     report("done", 1.0)
@@ -271,9 +272,9 @@ def _has_noise(noise: Noise) -> bool:
 # --- what may be zero --------------------------------------------------------------------------
 
 
-def _told(planned: Planned, experiment: Experiment, report: Progress) -> dict[int, Told]:
+def _told(base: Information, experiment: Experiment, report: Progress) -> dict[int, Told]:
     """By parameter, widths first."""
-    assembly, free = planned.assembly, planned.likelihood.free
+    assembly, free = base.planned.assembly, base.planned.likelihood.free
     widths = [assembly.width_index(layer) for layer in range(len(assembly.layers) - 1)]
     open_ones = [index for index in free if assembly.parameters[index].broadens]
     indices = list(dict.fromkeys([*widths, *open_ones]))
@@ -288,18 +289,9 @@ def _told(planned: Planned, experiment: Experiment, report: Progress) -> dict[in
         elif p.kind == "width" and why:
             found[index] = Told(name, p.unit, p.value, math.inf, 0.0, why)
         else:
-            i = free.index(index)
-            at_zero = planned if p.value == 0 else _without(planned, i, experiment.depth_scale)
-            seen = detection(at_zero, i, abs(p.value), max(abs(p.lower), abs(p.upper)))
+            seen = detection(base, index, experiment.depth_scale)
             found[index] = Told(name, p.unit, p.value, seen.smallest, seen.share)
     return found
-
-
-def _without(planned: Planned, i: int, written: DepthScale) -> Planned:
-    """The same measurement with free parameter i at zero."""
-    nothing = planned.likelihood.coordinates.nothing(i)
-    edges = planned.likelihood.edges
-    return plan_measurement(planned.assembly, edges, written, at={i: nothing}, like=planned)
 
 
 def _in_unit(assembly: Assembly, index: int, told: Told) -> Told:
