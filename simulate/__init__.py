@@ -1,8 +1,8 @@
 """Craterfront: simulate sputtering depth profiles of layered samples and invert measured ones.
 
 ``import craterfront as cf`` gives the objects of the experiment file (`Stack`, `Layer`, `Setup`,
-...), `load_experiment`, `simulate`, `invert`, `quantify` and `read_profile`. Names are loaded when
-they are first used, so that the import itself costs nothing.
+...), `load_experiment`, `simulate`, `forecast`, `invert`, `quantify` and `read_profile`. Names are
+loaded when they are first used, so that the import itself costs nothing.
 """
 
 from importlib import import_module
@@ -45,6 +45,7 @@ _HOMES = {
     "craterfront.profile_settings": ("ProfileSettings",),
     "craterfront.quantities": ("Quantity",),
     "craterfront.problems": ("InputProblems",),
+    "craterfront.forecasting": ("Forecast", "forecast"),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
     "craterfront.quantification": ("Boundary", "quantify"),
@@ -70,6 +71,7 @@ if TYPE_CHECKING:
     )
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
+    from craterfront.forecasting import Forecast, forecast
     from craterfront.forward import repeat, simulate
     from craterfront.grading import graded
     from craterfront.inversion import Inversion, invert

@@ -321,6 +321,46 @@ def invert(
     console.print(ESTIMATE, highlight=False, markup=False)
 
 
+@app.command(
+    epilog="Example: craterfront forecast coating.toml --figure forecast.png",
+    help="Before measuring: the uncertainties to expect, and which setting limits each.",
+)
+def forecast(
+    experiment: ExperimentFile,
+    relative: Annotated[
+        bool, typer.Option("--relative", help="Forecast seconds at nominal rates.")
+    ] = False,
+    figure: Annotated[
+        Path | None, _file_option(help="Draw uncertainties and elasticities (png, pdf or svg).")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    from craterfront.experiment import load_experiment
+
+    loaded = load_experiment(experiment)
+    _check_outputs((experiment,), None, figure)
+    from craterfront.forecasting import forecast as run
+
+    for note in loaded.warnings():
+        _say(f"Note: {note}")
+    with _progress(quiet or json) as progress, _located(experiment):
+        found = run(loaded, relative=relative, progress=progress)
+        if figure is not None:
+            from craterfront.figure_style import save_figure
+            from craterfront.forecast_figure import forecast_figure
+
+            save_figure(forecast_figure(found), figure)
+    if json:
+        typer.echo(found.as_json())
+        return
+    from craterfront.forecast_report import print_forecast
+
+    console = _console()
+    print_forecast(found, console)
+    console.print(ESTIMATE, highlight=False, markup=False)
+
+
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
     if figure is None and budget is None:
         return

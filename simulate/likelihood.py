@@ -69,7 +69,7 @@ class Solution:
     mean_depth_nm: np.ndarray
 
 
-class _Slopes(NamedTuple):
+class Slopes(NamedTuple):
     """Derivatives by the coordinates, for given linear numbers.
 
     Attributes
@@ -415,20 +415,30 @@ class Likelihood:
         rows, _, by_value, _ = self.rows_and_slopes(x, self._squared)
         return rows, np.tensordot(self.coordinates.jacobian(x), by_value, (0, 0))
 
-    def _solution_and_slopes(self, x: np.ndarray) -> tuple[Solution, "_Slopes"]:
-        """The model, and its derivatives by the coordinates for given linear numbers."""
+    def slopes(self, x: np.ndarray, linear: np.ndarray) -> Slopes:
+        """Derivatives of the model by the coordinates for given linear numbers."""
+        _, _, row_slopes, depth_slopes = self.rows_and_slopes(x, self._squared)
+        return self._by_coordinates(x, linear, row_slopes, depth_slopes)
+
+    def _solution_and_slopes(self, x: np.ndarray) -> tuple[Solution, Slopes]:
+        """The model, and its derivatives by the coordinates for its linear numbers."""
         rows, depth, row_slopes, depth_slopes = self.rows_and_slopes(x, self._squared)
         solution = self._solution(rows, depth)
-        by_number = self._of_channels(solution.linear[:, None] * row_slopes)
+        return solution, self._by_coordinates(x, solution.linear, row_slopes, depth_slopes)
+
+    def _by_coordinates(
+        self, x: np.ndarray, linear: np.ndarray, row_slopes: np.ndarray, depth_slopes: np.ndarray
+    ) -> Slopes:
         chain = self.coordinates.jacobian(x)
+        by_number = self._of_channels(linear[:, None] * row_slopes)
         model = np.moveaxis(np.tensordot(chain, by_number, (0, 0)), 0, -1)
-        return solution, _Slopes(model, chain.T @ depth_slopes[:, -1])
+        return Slopes(model, chain.T @ depth_slopes[:, -1])
 
     def _full_rows(
         self,
         x: np.ndarray,
         solution: Solution,
-        slopes: "_Slopes",
+        slopes: Slopes,
         by_model: np.ndarray,
         without: int | None = None,
         *,
@@ -560,6 +570,11 @@ class Likelihood:
             correlation=self.noise.correlation,
         )
         self.readings = replace(self.readings, noise=noise, about=np.maximum(solution.model, 0.0))
+
+    def take_readings(self, values: np.ndarray, censored: np.ndarray) -> None:
+        """Other readings, corrected for the dead time, in the place of those of the profile."""
+        self.values, self.censored = values, censored
+        self.readings = replace(self.readings, values=values, censored=censored)
 
     def take_noise(self, noise: NoiseModel) -> None:
         """Count with another noise from now on."""

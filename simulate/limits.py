@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from craterfront.assembly import Assembly
 from craterfront.estimation import (
     Curvature,
     Fit,
@@ -110,15 +111,21 @@ def _width(
     """Answer for a width that the fit was free to move."""
     answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
     value = float(likelihood.coordinates.values(fit.x)[index])
-    assembly = likelihood.assembly
-    rough, why = assembly.setup.roughness, ""
-    if not rough.tells_the_initial:
-        why = ROUGHNESS
-    elif rough.growth == "statistical" and not assembly.knows_rates:
-        why = MONOLAYERS
+    why = why_never_resolved(likelihood.assembly)
     if answer.resolved and why:
-        return WidthAnswer(value, assembly.parameters[index].lower, answer.upper, False, why)
+        lower = likelihood.assembly.parameters[index].lower
+        return WidthAnswer(value, lower, answer.upper, False, why)
     return WidthAnswer(value, answer.lower, answer.upper, answer.resolved, answer.why)
+
+
+def why_never_resolved(assembly: Assembly) -> str:
+    """Why no profile could tell any width from zero; empty where one could."""
+    rough = assembly.setup.roughness
+    if not rough.tells_the_initial:
+        return ROUGHNESS
+    if rough.growth == "statistical" and not assembly.knows_rates:
+        return MONOLAYERS
+    return ""
 
 
 @dataclass(frozen=True)
