@@ -369,8 +369,7 @@ class Assembly(InstrumentParameters):
             return {}
         behind: dict[int, float] = {}
         for layer, power in powers.items():
-            rate = self._rate[layer]
-            for factor, own in {rate: 1.0, **self._rate_factors.get(rate, {})}.items():
+            for factor, own in self.rate_powers(layer).items():
                 behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 

@@ -69,6 +69,11 @@ class LayerParameters:
         """Parameter that is the erosion rate of a layer, but for a common factor."""
         return self._rate[layer]
 
+    def rate_powers(self, layer: int) -> dict[int, float]:
+        """Parameters that make the erosion rate of a layer, and their powers in it."""
+        rate = self._rate[layer]
+        return {rate: 1.0, **self._rate_factors.get(rate, {})}
+
     def width_index(self, layer: int) -> int:
         """Parameter that is the width of the interface below a layer."""
         return self._width[layer]
