@@ -1,4 +1,4 @@
-"""The minimum of a quadratic function where linear functions of its unknowns must not be negative."""
+"""The minimum of a quadratic function where linear functions must not be negative."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -2,12 +2,13 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 AS_STEEP = 1.3
-"""Times the resolution, below which the width of a rise says nothing of the true one: a true width
-w shows as the root of the sum of squares, so up to 0.8 of the resolution may hide in it (derived)."""
+"""Times the resolution, below which the width of a rise says little of the true one: squares of
+widths add, so up to 0.8 of the resolution may hide in it (derived)."""
 
 _WIDTH_PER_RISE = math.sqrt(2.0 / math.pi)  # of a Gaussian edge: two sd over rise / steepest slope
 
@@ -66,7 +67,7 @@ def steep_parts(
     points = turning_points(values, least)
     slope = np.abs(np.gradient(values, depth_nm))
     found = []
-    for start, end in zip(points, points[1:], strict=False):
+    for start, end in pairwise(points):
         change = values[end] - values[start]
         steepest = start + int(np.argmax(slope[start : end + 1]))
         if abs(change) <= least[steepest]:

@@ -155,6 +155,7 @@ class Trial:
 def most_evident_prior(
     readings: LinearReadings,
     log_amplitude: np.ndarray,
+    near: float | None = None,
     tried: Callable[[float], None] = lambda share: None,
 ) -> tuple[Smoothness, np.ndarray]:
     """Law, length and amplitudes of maximum evidence.
@@ -164,6 +165,8 @@ def most_evident_prior(
     readings : LinearReadings
     log_amplitude : ndarray, one for each element that has an amplitude
         From where to search.
+    near : float, optional
+        A length in cells next to which to search.
     tried : callable
         Called with the share of the laws and lengths that have been tried.
 
@@ -174,7 +177,7 @@ def most_evident_prior(
         Logarithms of the amplitudes.
     """
     best, chosen = -math.inf, None
-    every = list(candidates(readings.cells))
+    every = list(candidates(readings.cells, near))
     start = log_amplitude
     for number, smoothness in enumerate(every):
         value, start = Trial(readings, smoothness).most_evident(start)
@@ -258,11 +261,19 @@ class Unfolded:
 
         Two standard deviations of the Gaussian of unit area that is as high as the averaging
         kernel at its own depth: a sharp edge, whose slope is that height, shows this width between
-        15.87 and 84.13 % (derived). Never more than all cells.
+        15.87 and 84.13 % (derived). Never more than all cells. Kernels that an end cuts off are
+        higher for that and not better; nearer to an end than its own width, the first value counts
+        that is not.
         """
-        height = self._heights()
-        least = TWO_SD_PER_AREA_OVER_HEIGHT / self.readings.cells
-        return TWO_SD_PER_AREA_OVER_HEIGHT / np.maximum(height, least)
+        cells = self.readings.cells
+        least = TWO_SD_PER_AREA_OVER_HEIGHT / cells
+        size = TWO_SD_PER_AREA_OVER_HEIGHT / np.maximum(self._heights(), least)
+        place = np.arange(cells) + 0.5
+        for row in size:
+            for ordered in (row, row[::-1]):
+                first = int(np.argmax(place >= ordered))
+                ordered[:first] = np.maximum(ordered[:first], ordered[first])
+        return size
 
     def degrees_of_freedom(self) -> np.ndarray:
         """Numbers that the readings, and not the prior, tell of each element, shape (E,)."""

@@ -1,4 +1,4 @@
-"""Neighbouring readings joined, where there are far more of them than the depth resolution needs."""
+"""Neighbouring readings joined, where there are more of them than the resolution needs."""
 
 from dataclasses import replace
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -13,11 +14,19 @@ from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.smoothness import Smoothness
 from craterfront.models.steep_parts import SteepPart, steep_parts
-from craterfront.models.unfolding import Trial, Unfolded, contrasts, most_evident_prior
+from craterfront.models.unfolding import (
+    LinearReadings,
+    Trial,
+    Unfolded,
+    contrasts,
+    most_evident_prior,
+)
 from craterfront.noise_model import shortfall
 from craterfront.parameters import is_free
 from craterfront.problems import InputProblems, shown
+from craterfront.quantities import Quantity
 from craterfront.scale import depth_scale, require_depth_scale
+from craterfront.setup import Channel
 from craterfront.unfolding_cells import cells_for
 from craterfront.unfolding_model import (
     UNKNOWN_LN_SD,
@@ -36,7 +45,8 @@ REST = "rest"
 
 _MOST_READINGS = 1000
 _MOST_ROUNDS = 12
-_SEARCHED = 3  # first rounds in which prior and kernels are found anew
+_SEARCHED = 3  # first rounds in which the prior is found anew
+_KERNEL_ROUNDS = (0, 2)  # in which the kernels are; they hardly depend on the composition
 _SETTLED = 1e-3  # of a fraction
 _POORLY_KNOWN = 0.5  # standard uncertainty of the logarithm of a sensitivity
 _SMALLEST_START = 1e-4  # amplitude from which the search begins
@@ -217,7 +227,7 @@ def _unmeasured(assembly: Assembly, profile: MeasuredProfile) -> list[str]:
     free = [
         shown(c.name)
         for c in assembly.channels
-        if is_free_sensitivity(c.sensitivity) and profile.values_kind == "intensity"
+        if _is_open(c) and profile.values_kind == "intensity"
     ]
     problems = []
     if free:
@@ -232,10 +242,10 @@ def _unmeasured(assembly: Assembly, profile: MeasuredProfile) -> list[str]:
     return problems
 
 
-def is_free_sensitivity(sensitivity: object) -> bool:
-    """Whether nothing is known of a sensitivity that is one for all layers."""
-    quantity: object = sensitivity
-    return getattr(quantity, "u", None) is None and is_free(quantity)  # type: ignore[arg-type]
+def _is_open(channel: Channel) -> bool:
+    """Whether the file says nothing of the one sensitivity of a channel."""
+    quantity = channel.sensitivity
+    return isinstance(quantity, Quantity) and quantity.u is None and is_free(quantity)
 
 
 def _measured(assembly: Assembly) -> list[str]:
@@ -290,8 +300,8 @@ def _sensitivities(model: UnfoldingModel) -> np.ndarray:
     assembly, likelihood = model.assembly, model.likelihood
     if likelihood.profile.values_kind != "intensity":
         return np.ones(len(assembly.channels))
-    written = np.array([c.sensitivity.value for c in assembly.channels])  # type: ignore[union-attr]
-    free = np.array([is_free_sensitivity(c.sensitivity) for c in assembly.channels])
+    written = np.array([_value(c) for c in assembly.channels])
+    free = np.array([_is_open(c) for c in assembly.channels])
     if not free.any():
         return written
     signal = np.maximum(_smooth_values(likelihood) - model.background[:, None], 0.0)
@@ -307,10 +317,16 @@ def _sensitivities(model: UnfoldingModel) -> np.ndarray:
     written[chosen] = scale / share
     for c in np.flatnonzero(free):
         if c not in chosen:  # another line of an element that has one
-            twin = next(i for i in first if assembly.channels[i].element == assembly.channels[c].element)
+            element = assembly.channels[c].element
+            twin = next(i for i in first if assembly.channels[i].element == element)
             ratio = (signal[c] @ signal[twin]) / max(signal[twin] @ signal[twin], 1e-300)
             written[c] = max(ratio, 1e-12) * written[twin]
     return written
+
+
+def _value(channel: Channel) -> float:
+    quantity = channel.sensitivity
+    return quantity.value if isinstance(quantity, Quantity) else 1.0
 
 
 def _first_channels(model: UnfoldingModel) -> list[int]:
@@ -362,33 +378,35 @@ def _rounds(
 ) -> Unfolding:
     """Linearise, find the prior, solve; until the fractions settle."""
     fractions, nuisance = _first_fractions(model), np.zeros(len(model.nuisances))
-    contrast, offset, has_amplitude = _unknowns(model)
+    unknowns = _unknowns(model)
     spread = fractions[: len(model.elements)].std(axis=1)
     log_amplitude = np.log(np.maximum(spread, _SMALLEST_START))
-    smoothness, change, posterior = None, np.inf, None
+    near = None
     for number in range(_MOST_ROUNDS):
-        report("unfolding", number / (_SEARCHED + 2.0) if number < _SEARCHED + 2 else 0.99)
         mixture = model.mixture(fractions)
-        if number < _SEARCHED:
+        if number in _KERNEL_ROUNDS:
             model.update_kernels(mixture, fractions)
-        readings, design, target = model.linearised(
-            mixture, fractions, nuisance, contrast, offset, has_amplitude
-        )
+        readings, design = model.linearised(mixture, fractions, nuisance, *unknowns)
         readings = _with_final_depth(readings, model, mixture, nuisance, experiment)
-        if smoothness is None or number < _SEARCHED:
-            smoothness, log_amplitude = most_evident_prior(readings, log_amplitude)
+        if number < _SEARCHED:
+            tried = partial(_searching, report, number)
+            smoothness, log_amplitude = most_evident_prior(readings, log_amplitude, near, tried)
+            near = smoothness.length_cells
         posterior = Trial(readings, smoothness).posterior(log_amplitude)
         change = float(np.abs(posterior.fractions - fractions).max())
         fractions, nuisance = posterior.fractions, posterior.nuisance
         _update_shortfall(model, posterior, design, mixture)
         if number >= _SEARCHED and change < _SETTLED:
             break
-    assert smoothness is not None and posterior is not None
     _require_known_sensitivities(model, posterior)
     report("done", 1.0)
-    return _answer(
-        model, experiment, sources, posterior, smoothness, np.exp(log_amplitude), change
-    )
+    return _answer(model, experiment, sources, posterior, smoothness, np.exp(log_amplitude), change)
+
+
+def _searching(report: Progress, number: int, share: float) -> None:
+    """The first search takes most of the time."""
+    before = (0.0, 0.6, 0.8, 1.0)
+    report("unfolding", before[number] + share * (before[number + 1] - before[number]))
 
 
 def _unknowns(model: UnfoldingModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -400,7 +418,13 @@ def _unknowns(model: UnfoldingModel) -> tuple[np.ndarray, np.ndarray, np.ndarray
     return contrast, np.append(np.zeros(count), 1.0), np.append(np.ones(count, dtype=bool), False)
 
 
-def _with_final_depth(readings, model, mixture, nuisance, experiment):  # type: ignore[no-untyped-def]
+def _with_final_depth(
+    readings: LinearReadings,
+    model: UnfoldingModel,
+    mixture: Mixture,
+    nuisance: np.ndarray,
+    experiment: Experiment,
+) -> LinearReadings:
     """The measured depth of the crater as one more reading."""
     final = experiment.depth_scale.final_crater_depth_nm
     if final is None or final.u is None or model.likelihood.profile.axis == "depth":
@@ -536,9 +560,7 @@ def _warnings(found: Unfolding, change: float) -> list[str]:
     if not model.complete:
         missing = [e for e in model.assembly.elements if e not in model.elements]
         lines.append(f"no channel for {', '.join(missing)}: together they are the rest of the sum")
-    defaults = [
-        shown(c.name) for c in model.assembly.channels if c.background.status == "default"
-    ]
+    defaults = [shown(c.name) for c in model.assembly.channels if c.background.status == "default"]
     if defaults and model.likelihood.profile.values_kind == "intensity":
         lines.append(
             f"channel {', '.join(defaults)} background: not written, taken as 0; any that is there "

@@ -15,7 +15,7 @@ from craterfront.models.engine import LayeredSample, run
 from craterfront.models.slicing import SlicePlan
 from craterfront.reading_parts import ReadingParts
 
-_PER_RESOLUTION = 4.0  # cells in the resolution of the instrument, a fifth of the way down
+_PER_RESOLUTION = 8.0  # cells in the resolution of the instrument, a fifth of the way down
 _FIFTH = 0.2
 _FEWEST, _MOST = 60, 300
 _MOST_UNKNOWN = 900
@@ -75,7 +75,8 @@ def cells_for(assembly: Assembly, parts: ReadingParts, rows: int) -> Cells:
     sample, instrument = assembly.sample(values), assembly.instrument(values)
     dose, plan = assembly.supplied_dose_s(parts.edges_s, values), assembly.slices(parts, values)
     nothing = np.zeros((*sample.composition.shape, 1))
-    place = run(sample, instrument, dose, nothing, plan).places[0]
+    unmixed = replace(instrument, mixing="none", preference=None)  # only arrival is asked for
+    place = run(sample, unmixed, dose, nothing, replace(plan, cells=0)).places[0]
     supplied = float(dose[-1])
     middle = 0.5 * (place.arrival.edges[1:] + place.arrival.edges[:-1])
     early, late = np.interp([_FIFTH * supplied, supplied], middle, place.arrival.sigma)

@@ -146,7 +146,9 @@ class UnfoldingModel:
         amounts = [self.nuisances[i].index for i in self.of_kind("amount")]
         powers = [self.assembly.rate_powers(layer) for layer in first]
         by_rate = np.array([[p.get(i, 0.0) for i in amounts] for p in powers])
-        densities = np.array([[self.assembly.density_index(k) == i for i in amounts] for k in first])
+        densities = np.array(
+            [[self.assembly.density_index(k) == i for i in amounts] for k in first]
+        )
         shape = (len(first), len(amounts))
         of_rate, of_density = by_rate.reshape(shape), densities.reshape(shape)
         return Mixture(
@@ -250,9 +252,7 @@ class UnfoldingModel:
             return np.zeros(self.likelihood.interval.size)
         return self.assembly.contamination_left(self.likelihood.edges, self.assembly.nominal)
 
-    def solution(
-        self, mixture: Mixture, fractions: np.ndarray, nuisance: np.ndarray
-    ) -> Solution:
+    def solution(self, mixture: Mixture, fractions: np.ndarray, nuisance: np.ndarray) -> Solution:
         """The readings of fractions and nuisances."""
         held = fractions[: len(self.elements)] * self._atoms(mixture, nuisance)
         seen = self._seen(self._kernels_at(nuisance), held)
@@ -304,8 +304,8 @@ class UnfoldingModel:
         contrast: np.ndarray,
         offset: np.ndarray,
         has_amplitude: np.ndarray,
-    ) -> tuple[LinearReadings, np.ndarray, np.ndarray]:
-        """Readings about a state: in sums, as derivatives (C, N, P), and as a target (C, N).
+    ) -> tuple[LinearReadings, np.ndarray]:
+        """Readings about a state: in sums, and their derivatives (C, N, P).
 
         All in standard deviations of the noise, without what fluctuates in all channels together.
         """
@@ -329,7 +329,7 @@ class UnfoldingModel:
         readings = LinearReadings(
             rows.T @ rows, rows.T @ target.ravel(), contrast, offset, has_amplitude, u
         )
-        return readings, design, target
+        return readings, design
 
 
 def nuisances_of(likelihood: Likelihood) -> list[Nuisance]:
@@ -367,7 +367,5 @@ def _linear_u(number: LinearNumber, kind: str, if_free: float) -> float:
 def unknown_instrument(assembly: Assembly) -> list[Parameter]:
     """Numbers of the instrument that the file leaves open."""
     return [
-        p
-        for p in assembly.parameters
-        if p.state == "free" and p.kind not in (*_OF_LAYERS, *_RATES)
+        p for p in assembly.parameters if p.state == "free" and p.kind not in (*_OF_LAYERS, *_RATES)
     ]
