@@ -6,7 +6,9 @@ The fractions are smooth a priori and nothing else: Gaussian processes about str
     c = offset + contrast @ y,
 
 so the sum holds exactly. Nuisances (sensitivities, rates, ...) are unknowns beside y with priors of
-their own.
+their own. Numbers of the instrument are not: a prior that is smoother than the sample would draw
+them towards less broadening. They are held, and their uncertainty is carried through (considered
+parameters; S. F. Schmidt, Adv. Control Syst. 3 (1966) 293, from memory).
 
 Law and length of the process, and its amplitude for each element, are those of maximum evidence:
 the likelihood of the readings with everything else integrated out. Where a smoothing spline is
@@ -58,6 +60,8 @@ class LinearReadings:
         False for what only the sum leaves over.
     nuisance_u : ndarray, shape (Q,)
         Prior standard deviations of the nuisances, whose prior means are 0.
+    considered : ndarray, shape (P, J)
+        X' times what one standard uncertainty of each number that is held does to the readings.
     """
 
     gram: np.ndarray
@@ -66,6 +70,7 @@ class LinearReadings:
     offset: np.ndarray
     has_amplitude: np.ndarray
     nuisance_u: np.ndarray
+    considered: np.ndarray
 
     @property
     def cells(self) -> int:
@@ -149,7 +154,9 @@ class Trial:
         everything = cho_solve(cho_factor(curvature), self.basis.T)
         of_y = self.basis[: readings.unknown, :inner]
         within = of_y @ cho_solve(cho_factor(curvature[:inner, :inner]), of_y.T)
-        return Unfolded(readings, self.basis @ w, self.basis @ everything, within)
+        covariance = self.basis @ everything
+        carried = covariance @ readings.considered
+        return Unfolded(readings, self.basis @ w, covariance, carried, within)
 
 
 def most_evident_prior(
@@ -199,7 +206,9 @@ class Unfolded:
     w : ndarray, shape (P,)
         Most probable values, with no fraction negative.
     covariance : ndarray, shape (P, P)
-        Without regard to that, so wider near bounds.
+        Without regard to that, so wider near bounds, and with all else held.
+    carried : ndarray, shape (P, J)
+        What one standard uncertainty of each number that is held does to w.
     within : ndarray, shape (F K, F K)
         The same of y, with the nuisances held.
     """
@@ -207,6 +216,7 @@ class Unfolded:
     readings: LinearReadings
     w: np.ndarray
     covariance: np.ndarray
+    carried: np.ndarray
     within: np.ndarray
 
     @property
@@ -223,14 +233,25 @@ class Unfolded:
         return self.w[self.readings.unknown :]
 
     @property
+    def total_covariance(self) -> np.ndarray:
+        """With what the numbers that are held add, shape (P, P)."""
+        return self.covariance + self.carried @ self.carried.T
+
+    @property
     def nuisance_covariance(self) -> np.ndarray:
         """Shape (Q, Q)."""
         count = self.readings.unknown
-        return self.covariance[count:, count:]
+        return self.total_covariance[count:, count:]
 
     def standard_uncertainty(self, *, nuisances: bool = True) -> np.ndarray:
-        """Of the fractions, with or without that of the nuisances, shape (E, K)."""
-        of_y = self.covariance if nuisances else self.within
+        """Of the fractions, shape (E, K).
+
+        Parameters
+        ----------
+        nuisances : bool
+            With what the nuisances and the numbers that are held add.
+        """
+        of_y = self.total_covariance if nuisances else self.within
         return np.sqrt(np.maximum(self._diagonal(of_y), 0.0))
 
     def _diagonal(self, matrix: np.ndarray) -> np.ndarray:

@@ -32,7 +32,7 @@ from craterfront.unfolding_model import (
     UNKNOWN_LN_SD,
     Mixture,
     UnfoldingModel,
-    nuisances_of,
+    inexact_numbers,
     unknown_instrument,
 )
 
@@ -277,7 +277,7 @@ def _model(likelihood: Likelihood) -> UnfoldingModel:
     columns = [assembly.elements.index(e) for e in elements]
     for response in assembly.responses:
         weight[response.channel] = response.projection.max(axis=0)[columns]
-    rows = len(elements) - complete
+    rows, inexact = len(elements) - complete, inexact_numbers(likelihood)
     model = UnfoldingModel(
         likelihood,
         cells_for(assembly, likelihood.parts, rows),
@@ -287,7 +287,8 @@ def _model(likelihood: Likelihood) -> UnfoldingModel:
         weight,
         np.array([c.background.value for c in assembly.channels]),
         np.array([0.0 if (w := c.contamination) is None else w.value for c in assembly.channels]),
-        nuisances_of(likelihood),
+        [n for n in inexact if n.kind != "instrument"],
+        [n for n in inexact if n.kind == "instrument"],
     )
     model.sensitivity = _sensitivities(model)
     return model

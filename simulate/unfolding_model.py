@@ -27,7 +27,7 @@ class Nuisance:
     ----------
     name : str
     kind : str
-        sensitivity, background, contamination, amount or instrument.
+        sensitivity, background, contamination or amount; or instrument, which is held.
     u : float
         Prior standard deviation; of a logarithm for sensitivities and amounts.
     index : int
@@ -88,10 +88,12 @@ class UnfoldingModel:
     background : ndarray, shape (C,)
     contamination : ndarray, shape (C,)
     nuisances : list of Nuisance
+    held : list of Nuisance
+        Numbers of the instrument, whose uncertainty is carried through.
     kernels : ndarray, shape (E or 1, N, K)
         Readings, per removed atom per nm2 and second, or per fraction where amounts do not count.
     slopes : list of ndarray
-        The same by every nuisance of the instrument, for one standard uncertainty.
+        What one standard uncertainty of every number that is held changes in them.
     """
 
     likelihood: Likelihood
@@ -103,6 +105,7 @@ class UnfoldingModel:
     background: np.ndarray
     contamination: np.ndarray
     nuisances: list[Nuisance]
+    held: list[Nuisance]
     kernels: np.ndarray = field(default_factory=lambda: np.zeros((1, 0, 0)))
     slopes: list[np.ndarray] = field(default_factory=list)
 
@@ -186,12 +189,11 @@ class UnfoldingModel:
         nominal = self.assembly.nominal
         self.kernels = self._kernels(nominal, mixture, fractions)
         self.slopes = []
-        for i in self.of_kind("instrument"):
-            nuisance = self.nuisances[i]
+        for number in self.held:
             moved = nominal.copy()
-            moved[nuisance.index] += _FOR_SLOPE * nuisance.u
+            moved[number.index] += _FOR_SLOPE * number.u
             change = self._kernels(moved, mixture, fractions) - self.kernels
-            self.slopes.append(change / (_FOR_SLOPE * nuisance.u))
+            self.slopes.append(change / _FOR_SLOPE)
 
     def _kernels(self, values: np.ndarray, mixture: Mixture, fractions: np.ndarray) -> np.ndarray:
         found = contributions(
@@ -221,12 +223,6 @@ class UnfoldingModel:
         amounts = nuisance[self.of_kind("amount")]
         return mixture.atoms_nm2_s * np.exp(mixture.by_amount @ amounts)
 
-    def _kernels_at(self, nuisance: np.ndarray) -> np.ndarray:
-        total = self.kernels
-        for i, slope in zip(self.of_kind("instrument"), self.slopes, strict=True):
-            total = total + nuisance[i] * slope
-        return total
-
     def _seen(self, kernels: np.ndarray, held: np.ndarray) -> np.ndarray:
         """Readings of each element, shape (E, N), of what cells hold, shape (E, K)."""
         return np.stack([kernels[min(e, len(kernels) - 1)] @ row for e, row in enumerate(held)])
@@ -255,7 +251,7 @@ class UnfoldingModel:
     def solution(self, mixture: Mixture, fractions: np.ndarray, nuisance: np.ndarray) -> Solution:
         """The readings of fractions and nuisances."""
         held = fractions[: len(self.elements)] * self._atoms(mixture, nuisance)
-        seen = self._seen(self._kernels_at(nuisance), held)
+        seen = self._seen(self.kernels, held)
         signal = self._gain(nuisance)[:, None] * (self.weight @ seen)
         model = signal + self._added(nuisance)
         nothing = np.zeros(0)
@@ -263,9 +259,17 @@ class UnfoldingModel:
 
     def derivatives(
         self, mixture: Mixture, fractions: np.ndarray, nuisance: np.ndarray, signal: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Of the readings by the fractions, shape (C, N, E', K), and by nuisances, (C, N, Q)."""
-        elements, kernels = len(self.elements), self._kernels_at(nuisance)
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Of the readings by fractions, nuisances and what is held.
+
+        Returns
+        -------
+        ndarray, shape (C, N, E', K)
+        ndarray, shape (C, N, Q)
+        ndarray, shape (C, N, J)
+            For one standard uncertainty.
+        """
+        elements, kernels = len(self.elements), self.kernels
         atoms, gain = self._atoms(mixture, nuisance), self._gain(nuisance)
         by_element = np.broadcast_to(kernels * atoms, (elements, *kernels.shape[1:]))
         seen_by = gain[:, None] * self.weight
@@ -279,7 +283,7 @@ class UnfoldingModel:
             by_fraction -= mixed[:, :, None, :] * relative
         by_nuisance = np.zeros((*signal.shape, len(self.nuisances)))
         held = fractions[:elements] * atoms
-        amount, instrument = 0, 0
+        amount = 0
         for i, each in enumerate(self.nuisances):
             if each.kind == "sensitivity":
                 by_nuisance[each.index, :, i] = signal[each.index]
@@ -287,14 +291,14 @@ class UnfoldingModel:
                 by_nuisance[each.index, :, i] = 1.0
             elif each.kind == "contamination":
                 by_nuisance[each.index, :, i] = self._left()
-            elif each.kind == "amount":
+            else:
                 seen = self._seen(kernels, held * mixture.by_amount[:, amount])
                 by_nuisance[:, :, i] = seen_by @ seen if self.counts_atoms else 0.0
                 amount += 1
-            else:
-                by_nuisance[:, :, i] = seen_by @ self._seen(self.slopes[instrument], held)
-                instrument += 1
-        return by_fraction, by_nuisance
+        by_held = np.zeros((*signal.shape, len(self.held)))
+        for j, slope in enumerate(self.slopes):
+            by_held[:, :, j] = seen_by @ self._seen(slope, held)
+        return by_fraction, by_nuisance, by_held
 
     def linearised(
         self,
@@ -312,28 +316,37 @@ class UnfoldingModel:
         likelihood = self.likelihood
         solution = self.solution(mixture, fractions, nuisance)
         likelihood.update_weights(solution)
-        by_fraction, by_nuisance = self.derivatives(mixture, fractions, nuisance, solution.signal)
+        by_fraction, by_nuisance, by_held = self.derivatives(
+            mixture, fractions, nuisance, solution.signal
+        )
         target = likelihood.values - solution.model
         target += np.einsum("cnek,ek->cn", by_fraction, fractions - offset[:, None])
         target += by_nuisance @ nuisance
         by_y = np.einsum("cnek,ef->cnfk", by_fraction, contrast)
-        columns = [by_y.reshape(*target.shape, -1), by_nuisance, target[..., None]]
+        columns = [by_y.reshape(*target.shape, -1), by_nuisance, by_held, target[..., None]]
         stacked = np.concatenate(columns, axis=-1)
         variance = likelihood.noise.variance(np.maximum(solution.model, 0.0), likelihood.interval)
         stacked /= np.sqrt(variance)[..., None]
         stacked[likelihood.censored] = 0.0
         white = likelihood.whitened(stacked)
-        design, target = white[..., :-1], white[..., -1]
-        rows = design.reshape(-1, design.shape[-1])
+        size = by_y.shape[2] * self.cells.count + len(self.nuisances)
+        rows = white.reshape(-1, white.shape[-1])
+        design, held, target = rows[:, :size], rows[:, size:-1], rows[:, -1]
         u = np.array([each.u for each in self.nuisances])
         readings = LinearReadings(
-            rows.T @ rows, rows.T @ target.ravel(), contrast, offset, has_amplitude, u
+            design.T @ design,
+            design.T @ target,
+            contrast,
+            offset,
+            has_amplitude,
+            u,
+            design.T @ held,
         )
-        return readings, design
+        return readings, white[..., :size]
 
 
-def nuisances_of(likelihood: Likelihood) -> list[Nuisance]:
-    """Everything that is not exactly known, with its prior."""
+def inexact_numbers(likelihood: Likelihood) -> list[Nuisance]:
+    """Everything that is not exactly known, with its prior; of the sample only rates, densities."""
     assembly = likelihood.assembly
     intensity = likelihood.profile.values_kind == "intensity"
     kinds = {"sensitivity": UNKNOWN_LN_SD if intensity else 0.0}
