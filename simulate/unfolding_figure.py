@@ -24,9 +24,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-_BAND = "95 % of the fraction, at each depth"
-_STEEP = "as steep as a sharp edge would look"
+_BAND = "95 % at each depth"
+_STEEP = "as steep as a sharp edge"
 _TRUTH = "truth"
+_HATCHED: dict[str, Any] = {
+    "facecolor": "none",
+    "edgecolor": GREY,
+    "hatch": "/////",
+    "linewidth": 0,
+}
 
 
 @styled
@@ -99,7 +105,7 @@ def _draw_resolution(
     steep = dataset["as_steep_as_resolution"].values.any(axis=0)
     for start, end in _runs(steep):
         edges = depth[start] - half[start], depth[end] + half[end]
-        axes.axvspan(*edges, color=GREY, alpha=0.25, linewidth=0)
+        axes.axvspan(*edges, **_HATCHED)
     axes.set_ylim(bottom=0.0)
 
 
@@ -139,7 +145,7 @@ def _keys(dataset: "Dataset", looks: dict[str, Stroke], truth: "Dataset | None")
     }
     keys[_BAND] = Patch(color=INK, alpha=0.25, linewidth=0)
     if dataset["as_steep_as_resolution"].values.any():
-        keys[_STEEP] = Patch(color=GREY, alpha=0.25, linewidth=0)
+        keys[_STEEP] = Patch(**_HATCHED)
     if truth is not None:
         keys[_TRUTH] = Line2D([], [], color=INK, linewidth=0.7, linestyle="dotted")
     return keys

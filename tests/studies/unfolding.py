@@ -1,4 +1,4 @@
-"""Does the band of an unfolded composition hold the truth, and is it better than plain deconvolution?
+"""Does the band of an unfolded composition hold the truth, and what does plain deconvolution give?
 
 Graded samples of titanium and chromium (interdiffusion, a constant source, a buried Gaussian, a
 sinusoid, a steeper edge) are simulated with the slices of the engine, with two noise levels, and
