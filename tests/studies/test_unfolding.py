@@ -1,0 +1,53 @@
+"""Coverage of the band of unfolded compositions, and plain deconvolution beside it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from studies.unfolding import COUNTS, SHAPES, Outcome, case, figures, run
+
+RECORD = Path(__file__).parents[2] / "benchmarks" / "unfolding.json"
+
+
+def check_study(outcomes: list[Outcome]) -> None:
+    """The band holds the truth as often as it says, or somewhat more often, and beats deconvolution.
+
+    Derived: a case has some 10 to 60 degrees of freedom, so 100 of them have a standard deviation of
+    sqrt(0.95 * 0.05 / 1000) = 0.7 % at least; three of them below 95 %. Smooth truths are held more
+    often than priors of finite smoothness expect; a band of twice the width would hold 100 %.
+    """
+    found = figures(outcomes)
+    assert 0.93 < found["coverage_95"] < 0.99
+    assert found["median_plain_over_unfolded_rms"] > 3.0
+    assert found["smallest_helped_over_unfolded_rms"] > 1.0
+
+
+@pytest.mark.derived
+def test_recorded_study():
+    record = json.loads(RECORD.read_text(encoding="utf-8"))
+    assert record["cases"] == 100
+    outcomes = [Outcome(**outcome) for outcome in record["outcomes"]]
+    assert [o.seed for o in outcomes] == list(range(100))
+    assert {o.shape for o in outcomes} == set(SHAPES)
+    assert {o.counts for o in outcomes} == set(COUNTS)
+    for key, figure in figures(outcomes).items():
+        assert record[key] == pytest.approx(figure), key
+    check_study(outcomes)
+
+
+def test_a_live_case():
+    """As recorded, to the accuracy to which the rounds settle."""
+    pytest.importorskip("skimage", reason="the extra crosscheck is not installed")
+    record = json.loads(RECORD.read_text(encoding="utf-8"))
+    recorded = Outcome(**record["outcomes"][0])
+    found = case(0)
+    assert found.rms == pytest.approx(recorded.rms, rel=0.1)
+    assert found.coverage == pytest.approx(recorded.coverage, abs=0.05)
+    assert found.plain_rms == pytest.approx(recorded.plain_rms, rel=0.02)
+
+
+@pytest.mark.slow
+def test_coverage_of_100_cases():
+    pytest.importorskip("skimage", reason="the extra crosscheck is not installed")
+    check_study(run(100))
