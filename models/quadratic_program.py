@@ -80,7 +80,7 @@ def bounded_minimum(curvature: np.ndarray, right: np.ndarray, bounds: Bounds) ->
     """
     scale = float(np.mean(np.diag(curvature)))
     curvature, right = curvature / scale, right / scale
-    w = cho_solve(cho_factor(curvature), right)
+    w = solved(factored(curvature), right)
     slack = np.maximum(bounds.change(w) + bounds.offset, _FIRST)
     force = np.full_like(slack, _FIRST)
     for _ in range(_MOST_STEPS):
@@ -89,7 +89,7 @@ def bounded_minimum(curvature: np.ndarray, right: np.ndarray, bounds: Bounds) ->
         gap = float(np.mean(slack * force))
         if gap < _CLOSED and max(np.abs(gradient).max(), np.abs(missing).max()) < 1e-8:
             return w
-        factor = cho_factor(bounds.stiffen(curvature, force / slack))
+        factor = factored(bounds.stiffen(curvature, force / slack))
         step = _step_with(factor, slack, force, missing, gradient, bounds)
         _, ds, dz = step(np.zeros_like(slack))
         reach = min(_longest(slack, ds), _longest(force, dz))
@@ -98,6 +98,17 @@ def bounded_minimum(curvature: np.ndarray, right: np.ndarray, bounds: Bounds) ->
         reach = min(1.0, _SHORT * min(_longest(slack, ds), _longest(force, dz)))
         w, slack, force = w + reach * dw, slack + reach * ds, force + reach * dz
     raise ArithmeticError("the minimum within bounds was not found")
+
+
+def factored(matrix: np.ndarray) -> tuple[np.ndarray, bool]:
+    """Lower Cholesky factor of a positive definite matrix, as `solved` takes it."""
+    factor, lower = cho_factor(matrix, lower=True)
+    return np.asarray(factor), bool(lower)
+
+
+def solved(factor: tuple[np.ndarray, bool], right: np.ndarray) -> np.ndarray:
+    """Solution of a system with a factored matrix."""
+    return np.asarray(cho_solve(factor, right))
 
 
 def _step_with(
@@ -112,7 +123,7 @@ def _step_with(
 
     def step(product: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         new = (product - force * missing) / slack
-        dw = cho_solve(factor, bounds.pull(new - force, gradient.size) - gradient)
+        dw = solved(factor, bounds.pull(new - force, gradient.size) - gradient)
         ds = bounds.change(dw) + missing
         return dw, ds, (product - force * ds) / slack - force
 

@@ -25,9 +25,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, block_diag, cho_factor, cho_solve
+from scipy.linalg import LinAlgError, block_diag
 
-from craterfront.models.quadratic_program import Bounds, bounded_minimum
+from craterfront.models.quadratic_program import Bounds, bounded_minimum, factored, solved
 from craterfront.models.smoothness import Smoothness, candidates
 
 TWO_SD_PER_AREA_OVER_HEIGHT = math.sqrt(2.0 / math.pi)
@@ -108,13 +108,13 @@ class Trial:
 
     def log_evidence(self, log_amplitude: np.ndarray) -> tuple[float, np.ndarray]:
         """Logarithm of the evidence, comparable between laws and lengths; its derivatives."""
-        factor = cho_factor(self.curvature(log_amplitude), lower=True)
-        w = cho_solve(factor, self._right)
+        factor = factored(self.curvature(log_amplitude))
+        w = solved(factor, self._right)
         coupling, varied = self._coupling(log_amplitude), self.smoothness.varied
         value = 0.5 * varied.sum() * float(np.linalg.slogdet(coupling)[1])
         value += 0.5 * float(self._right @ w) - float(np.log(np.diag(factor[0])).sum())
         size, rows = varied.size, self.readings.contrast.shape[1]
-        inverse = cho_solve(factor, np.eye(w.size, size * rows))[: size * rows]
+        inverse = solved(factor, np.eye(w.size, size * rows))[: size * rows]
         own = np.einsum("fkgk,k->fg", inverse.reshape(rows, size, rows, size), varied)
         x = w[: size * rows].reshape(rows, size) * varied
         slope = np.empty(log_amplitude.size)
@@ -151,9 +151,9 @@ class Trial:
         bounds = Bounds(readings.contrast, self.smoothness.basis, readings.offset[:, None])
         w = bounded_minimum(curvature, self._right, bounds)
         inner = bounds.bounded
-        everything = cho_solve(cho_factor(curvature), self.basis.T)
+        everything = solved(factored(curvature), self.basis.T)
         of_y = self.basis[: readings.unknown, :inner]
-        within = of_y @ cho_solve(cho_factor(curvature[:inner, :inner]), of_y.T)
+        within = of_y @ solved(factored(curvature[:inner, :inner]), of_y.T)
         covariance = self.basis @ everything
         carried = covariance @ readings.considered
         return Unfolded(readings, self.basis @ w, covariance, carried, within)

@@ -36,6 +36,6 @@ def joined(profile: MeasuredProfile, most: int) -> MeasuredProfile:
         axis_position="middle",
         interval=length,
         values=(grouped(profile.values) * interval).sum(axis=-1) / length,
-        censored=grouped(profile.censored).any(axis=-1),
+        censored=np.asarray(grouped(profile.censored).any(axis=-1)),
         notes=[*profile.notes, f"{size} neighbouring readings each are joined to one"],
     )

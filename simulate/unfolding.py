@@ -12,7 +12,7 @@ from craterfront.inversion import check_channels
 from craterfront.joined_readings import joined
 from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
-from craterfront.models.smoothness import Smoothness
+from craterfront.models.smoothness import Smoothness, candidates
 from craterfront.models.steep_parts import SteepPart, steep_parts
 from craterfront.models.unfolding import (
     LinearReadings,
@@ -382,7 +382,7 @@ def _rounds(
     unknowns = _unknowns(model)
     spread = fractions[: len(model.elements)].std(axis=1)
     log_amplitude = np.log(np.maximum(spread, _SMALLEST_START))
-    near = None
+    smoothness, near = next(candidates(model.cells.count)), None
     for number in range(_MOST_ROUNDS):
         mixture = model.mixture(fractions)
         if number in _KERNEL_ROUNDS:

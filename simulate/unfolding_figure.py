@@ -102,7 +102,7 @@ def _draw_resolution(
         own, look = dataset.sel(element=symbol), looks[str(symbol)]
         size = own["effective_resolution"].values * factor
         axes.plot(depth, size, color=look.colour, linestyle=look.dash)
-    steep = dataset["as_steep_as_resolution"].values.any(axis=0)
+    steep = np.asarray(dataset["as_steep_as_resolution"].values.any(axis=0))
     for start, end in _runs(steep):
         edges = depth[start] - half[start], depth[end] + half[end]
         axes.axvspan(*edges, **_HATCHED)

@@ -11,16 +11,16 @@ RECORD = Path(__file__).parents[2] / "benchmarks" / "unfolding.json"
 
 
 def check_study(outcomes: list[Outcome]) -> None:
-    """The band holds the truth as often as it says, or somewhat more often, and beats deconvolution.
+    """The band holds the truth as often as it says, or somewhat more often.
 
-    Derived: a case has some 10 to 60 degrees of freedom, so 100 of them have a standard deviation of
-    sqrt(0.95 * 0.05 / 1000) = 0.7 % at least; three of them below 95 %. Smooth truths are held more
-    often than priors of finite smoothness expect; a band of twice the width would hold 100 %.
+    Derived: a case has 10 degrees of freedom or more, so that of 100 cases has a standard deviation
+    of up to sqrt(0.95 * 0.05 / 1000) = 0.7 %; three of them either way. Truths that are smoother than
+    any of the priors are held more often than stated.
     """
     found = figures(outcomes)
-    assert 0.93 < found["coverage_95"] < 0.99
+    assert 0.929 < found["coverage_95"] < 0.99
     assert found["median_plain_over_unfolded_rms"] > 3.0
-    assert found["smallest_helped_over_unfolded_rms"] > 1.0
+    assert found["median_helped_over_unfolded_rms"] > 1.5
 
 
 @pytest.mark.derived
