@@ -61,8 +61,6 @@ class Unfolding:
     ----------
     experiment : Experiment
     model : UnfoldingModel
-    mixture : Mixture
-        At the answer.
     posterior : Unfolded
     smoothness : Smoothness
         The prior of maximum evidence ...
@@ -86,7 +84,6 @@ class Unfolding:
 
     experiment: Experiment
     model: UnfoldingModel
-    mixture: Mixture
     posterior: Unfolded
     smoothness: Smoothness
     amplitude: np.ndarray
@@ -406,8 +403,8 @@ def _rounds(
 
 def _searching(report: Progress, number: int, share: float) -> None:
     """The first search takes most of the time."""
-    before = (0.0, 0.6, 0.8, 1.0)
-    report("unfolding", before[number] + share * (before[number + 1] - before[number]))
+    done = 0.0 if number == 0 else 1.0 - 0.4 / number
+    report("unfolding", done + share * (0.6 if number == 0 else 0.2))
 
 
 def _unknowns(model: UnfoldingModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -508,7 +505,6 @@ def _answer(
     found = Unfolding(
         experiment,
         model,
-        mixture,
         posterior,
         smoothness,
         amplitude,

@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 from craterfront.cli import app
 from craterfront.experiment import experiment_from_toml
-from craterfront.files import profile_of, read_dataset, write_dataset
+from craterfront.files import load_profile, profile_of, read_dataset, write_dataset
 from craterfront.forward import simulate
 from craterfront.joined_readings import joined
 from craterfront.problems import InputProblems
@@ -163,6 +163,38 @@ def test_a_measured_crater_depth_fixes_the_scale():
     end = np.interp(20.0, supplied, found.depth_edges_nm)
     assert end == pytest.approx(1.1 * deep, rel=0.005)
     assert found.depth_u_nm[-1] < 1.0
+
+
+def test_known_sensitivities_give_the_rates():
+    """Guesses of 10 and 12 nm/s for 8 and 16: atoms counted per second, over those per volume."""
+    exactly = "{ value = 1.0, u = 0.005 }"
+    dataset = simulated(experiment())
+    known = experiment(
+        rates=("{ guess = 10.0 }", "{ guess = 12.0 }"), sensitivity=(exactly, exactly)
+    )
+    found = unfold(profile_of(dataset, "rates"), known)
+    assert found.scale_sources == ["channel sensitivities"]
+    by_name = {row["name"]: row for row in answer_as_dict(found)["deviations"]}
+    for name, ratio in (("Ti", 8.0 / 10.0), ("Cr", 16.0 / 12.0)):
+        row = by_name[f"erosion rate of {name}"]
+        assert abs(row["value"] - np.log(ratio)) < 3.0 * row["u"] < 0.1
+    assert found.depth_edges_nm[-1] == pytest.approx(220.0, abs=4.0)
+
+
+def test_fractions_on_a_depth_axis(tmp_path):
+    dataset = simulated(experiment())
+    fraction = dataset["intensity"].values / dataset["intensity"].values.sum(axis=0)
+    place = tmp_path / "fractions.csv"
+    rows = np.column_stack([dataset["mean_depth"].values, fraction.T])
+    np.savetxt(place, rows, delimiter=",", header="depth (nm),Ti,Cr", comments="")
+    known = experiment(
+        noise="",
+        detection="",
+        more='[profile]\naxis = "depth"\naxis_unit = "nm"\nvalues = "atomic fraction"',
+    )
+    found = unfold(load_profile(place, known), known)
+    assert coverage(dataset, found) > 0.8
+    assert "reading_depth" in unfolded_dataset(found).dims
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ def check_study(outcomes: list[Outcome]) -> None:
     """The band holds the truth as often as it says, or somewhat more often.
 
     Derived: a case has 10 degrees of freedom or more, so that of 100 cases has a standard deviation
-    of up to sqrt(0.95 * 0.05 / 1000) = 0.7 %; three of them either way. Truths that are smoother than
-    any of the priors are held more often than stated.
+    of up to sqrt(0.95 * 0.05 / 1000) = 0.7 %; three of them downwards. Upwards 99 %: truths that
+    are smoother than any of the laws are held more often than stated.
     """
     found = figures(outcomes)
     assert 0.929 < found["coverage_95"] < 0.99
