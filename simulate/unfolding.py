@@ -49,6 +49,7 @@ _SEARCHED = 3  # first rounds in which the prior is found anew
 _KERNEL_ROUNDS = (0, 2)  # in which the kernels are; they hardly depend on the composition
 _SETTLED = 1e-3  # of a fraction
 _POORLY_KNOWN = 0.5  # standard uncertainty of the logarithm of a sensitivity
+_TRACE = 1e-9  # where a reading shows nothing at all
 _SMALLEST_START = 1e-4  # amplitude from which the search begins
 _CLEARLY = 3.0  # standard uncertainties by which a curve has to turn
 
@@ -189,6 +190,11 @@ def _refuse(assembly: Assembly, profile: MeasuredProfile) -> None:
         f"channel {shown(c.name)} sensitivity: {by_layer}"
         for c in assembly.channels
         if isinstance(c.sensitivity, dict)
+    ]
+    problems += [
+        f"channel {shown(c.name)} sensitivity: is 0, so it shows nothing; leave it out"
+        for c in assembly.channels
+        if _value(c) == 0
     ]
     if isinstance(setup.mixing.length_nm, dict):
         problems.append(f"mixing length_nm: {by_layer}")
@@ -364,7 +370,7 @@ def _first_fractions(model: UnfoldingModel) -> np.ndarray:
         share = np.vstack([share, 1.0 - share.sum(axis=0)])
     dose = assembly.supplied_dose_s(likelihood.axis_values, assembly.nominal)
     middle = model.cells.middle_s
-    found = np.stack([np.interp(middle, dose, row) for row in share])
+    found = np.stack([np.interp(middle, dose, row) for row in share]) + _TRACE
     return found / found.sum(axis=0)
 
 

@@ -264,6 +264,7 @@ def test_a_sharp_layer_is_named_as_no_more_than_the_resolution():
         ({"background": "{ guess = 1.0 }"}, 'channel "Ti" background: cannot be told from'),
         ({"channels": ("Ti",), "sensitivity": ("{ guess = 1.0 }",)}, "without a channel for Cr"),
         ({"sensitivity": ("{ Ti = 1.0, Cr = 2.0 }", EXACT)}, "is given by layer"),
+        ({"sensitivity": (EXACT, "0.0")}, "is 0, so it shows nothing"),
         (
             {"more": '[mixing]\nmodel = "diffusive"\nlength_nm = { Ti = 2.0, Cr = 1.0 }'},
             "mixing length_nm: is given by layer",
@@ -276,7 +277,7 @@ def test_a_sharp_layer_is_named_as_no_more_than_the_resolution():
             "nothing fixes the depth scale",
         ),
     ],
-    ids=["roughness", "background", "unmeasured", "by layer", "mixing by layer", "scale"],
+    ids=["roughness", "background", "unmeasured", "by layer", "dark", "mixing by layer", "scale"],
 )
 def test_refusals_name_place_and_remedy(keys, words):
     dataset = simulated(experiment())
