@@ -53,6 +53,8 @@ _HOMES = {
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
+    "craterfront.unfolding": ("Unfolding", "unfold"),
+    "craterfront.unfolded": ("unfolded_dataset",),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -101,6 +103,8 @@ if TYPE_CHECKING:
         SurfaceTransient,
     )
     from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
+    from craterfront.unfolded import unfolded_dataset
+    from craterfront.unfolding import Unfolding, unfold
 
 
 def __getattr__(name: str) -> Any:

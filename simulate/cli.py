@@ -375,6 +375,55 @@ def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) 
 
 
 @app.command(
+    epilog="Example: craterfront unfold profile.nc -e graded.toml -o depth.nc --figure depth.png",
+    help="Composition against depth without layers, with a band and the effective resolution.",
+)
+def unfold(
+    profile: ProfileFile,
+    experiment: Annotated[
+        Path, _file_option("-e", "--experiment", help="Instrument, and materials in between.")
+    ],
+    output: Annotated[
+        Path | None, _file_option("-o", "--output", help="netCDF file to write.")
+    ] = None,
+    figure: Annotated[
+        Path | None, _file_option(help="Draw composition and resolution (png, pdf or svg).")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    from craterfront.experiment import load_experiment
+    from craterfront.files import load_profile, write_dataset
+
+    loaded = load_experiment(experiment)
+    _check_outputs((profile, experiment), output, figure)
+    measured = load_profile(profile, loaded)
+    from craterfront.unfolded import answer_as_dict, unfolded_dataset
+    from craterfront.unfolding import unfold as run
+
+    for note in (*loaded.warnings(), *measured.notes):
+        _say(f"Note: {note}")
+    with _progress(quiet or json) as progress, _located(experiment):
+        found = run(measured, loaded, progress=progress)
+    dataset = unfolded_dataset(found)
+    if output is not None:
+        write_dataset(dataset, output)
+    if figure is not None:
+        from craterfront.figure_style import save_figure
+        from craterfront.unfolding_figure import unfolding_figure
+
+        save_figure(unfolding_figure(dataset), figure)
+    if json:
+        typer.echo(to_json(answer_as_dict(found), indent=2))
+        return
+    from craterfront.unfolding_report import print_unfolded
+
+    console = _console()
+    print_unfolded(answer_as_dict(found), console)
+    console.print(ESTIMATE, highlight=False, markup=False)
+
+
+@app.command(
     epilog="Example: craterfront resolution profile.txt --channel B --feature delta "
     '--axis-column "time (s)"',
     help="Standard figures of an edge (ASTM E1636) or of a delta layer (ISO 20341).",

@@ -169,7 +169,7 @@ def invert(
     assembly = Assembly(
         experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
     )
-    _check_channels(profile, assembly)
+    check_channels(profile, assembly)
     scale = depth_scale(assembly, experiment.depth_scale, profile)
     if relative:
         assembly = assembly.at_nominal_rates()
@@ -222,7 +222,13 @@ def _rank(likelihood: Likelihood, full: np.ndarray) -> DataRank:
     return data_rank(full[: likelihood.values.size], units.size, units)
 
 
-def _check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
+def check_channels(profile: MeasuredProfile, assembly: Assembly) -> None:
+    """Stop where the profile lacks a channel, or where its axis or values rule out what is written.
+
+    Raises
+    ------
+    InputProblems
+    """
     wanted = [channel.name for channel in assembly.channels]
     missing = [name for name in wanted if name not in profile.channels]
     if missing:

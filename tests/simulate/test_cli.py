@@ -135,7 +135,16 @@ def plain(text):
 def test_the_commands_are_listed(craterfront_run):
     status, out, _ = craterfront_run("--help")
     assert status == 0
-    assert COMMANDS == ["check", "demo", "forecast", "invert", "quantify", "resolution", "simulate"]
+    assert COMMANDS == [
+        "check",
+        "demo",
+        "forecast",
+        "invert",
+        "quantify",
+        "resolution",
+        "simulate",
+        "unfold",
+    ]
     assert all(f"  {name}  " in out for name in COMMANDS)
 
 
