@@ -275,6 +275,9 @@ def invert(
     output: Annotated[
         Path | None, _file_option("-o", "--output", help="netCDF file to write.")
     ] = None,
+    instrument: Annotated[
+        Path | None, _file_option("--instrument", help="Calibration made by `calibrate`.")
+    ] = None,
     relative: Annotated[
         bool, typer.Option("--relative", help="Answer in seconds at nominal rates.")
     ] = False,
@@ -292,15 +295,15 @@ def invert(
     from craterfront.files import load_profile, write_dataset
 
     loaded = load_experiment(experiment)
-    _check_outputs((profile, experiment), output, figure, budget)
+    _check_outputs((profile, experiment, instrument), output, figure, budget)
+    calibration = _instrument(instrument, relative)
     measured = load_profile(profile, loaded)
-    from craterfront.inversion import invert as run
     from craterfront.results import answer, estimate_dataset
 
     for note in (*loaded.warnings(), *measured.notes):
         _say(f"Note: {note}")
     with _progress(quiet or json) as progress, _located(experiment):
-        found = run(measured, loaded, relative=relative, progress=progress)
+        found = _inverted(measured, loaded, calibration, relative, progress)
     answers = answer(found)
     dataset = estimate_dataset(found, answers)
     if output is not None:
@@ -317,6 +320,94 @@ def invert(
         assembly = found.likelihood.assembly
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
     console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _instrument(path: Path | None, relative: bool) -> Any:
+    """A calibration, if one is named."""
+    if path is None:
+        return None
+    if relative:
+        raise InputProblems(["--relative: a calibration has lengths and rates in nm; leave it out"])
+    from craterfront.instrument_file import load_instrument
+
+    return load_instrument(path)
+
+
+def _inverted(
+    measured: Any,
+    loaded: Any,
+    calibration: Any,
+    relative: bool,
+    progress: Callable[[str, float], None],
+) -> Any:
+    """An inversion with or without a calibrated instrument."""
+    if calibration is None:
+        from craterfront.inversion import invert as run
+
+        return run(measured, loaded, relative=relative, progress=progress)
+    from craterfront.instrument_use import invert_with_instrument
+
+    return invert_with_instrument(measured, loaded, calibration, progress=progress)
+
+
+@app.command(
+    epilog="Example: craterfront calibrate reference.nc -e reference.toml -o instrument.toml",
+    help="Calibrate the instrument on samples that are nearly known, for `invert --instrument`.",
+)
+def calibrate(
+    profile: Annotated[list[Path], _file_argument("PROFILE...")],
+    experiment: Annotated[
+        list[Path],
+        _file_option(
+            "-e",
+            "--experiment",
+            help="The reference; one for all profiles, or one for each in their order.",
+        ),
+    ],
+    output: Annotated[Path, _file_option("-o", "--output", help="Instrument file to write.")],
+    title: Annotated[str, typer.Option(help="What the file is to say of itself.")] = "",
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    from craterfront.file_access import check_writable
+    from craterfront.files import load_profile
+
+    pairs = _paired(profile, experiment)
+    _check_outputs((*profile, *experiment), output)
+    check_writable(output)
+    from craterfront.instrument_calibration import Reference
+    from craterfront.instrument_calibration import calibrate as run
+    from craterfront.instrument_file import write_instrument
+    from craterfront.report import print_instrument
+
+    references = []
+    for place, loaded, named in pairs:
+        measured = load_profile(place, loaded)
+        for note in (*loaded.warnings(), *measured.notes):
+            _say(f"Note: {note}")
+        references.append(Reference(measured, loaded, str(named)))
+    with _progress(quiet) as progress, _located(experiment[0]):
+        found = run(references, title=title, progress=progress)
+    write_instrument(found.calibration, output)
+    for warning in found.warnings:
+        _say(f"Note: {warning}")
+    print_instrument(found.calibration, _console())
+    _say(f"{output}: {len(found.calibration.number)} numbers from {len(references)} references")
+
+
+def _paired(profiles: list[Path], experiments: list[Path]) -> list[tuple[Path, Any, Path]]:
+    """Profiles with their experiments and the files of these: one for all, or one for each."""
+    from craterfront.experiment import load_experiment
+
+    if len(experiments) not in (1, len(profiles)):
+        raise InputProblems(
+            [
+                f"--experiment: give one for all {len(profiles)} profiles or one for each, got"
+                f" {len(experiments)}"
+            ]
+        )
+    loaded = {path: load_experiment(path) for path in dict.fromkeys(experiments)}
+    of_each = experiments * (len(profiles) if len(experiments) == 1 else 1)
+    return [(p, loaded[e], e) for p, e in zip(profiles, of_each, strict=True)]
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:

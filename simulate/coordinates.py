@@ -103,6 +103,14 @@ class Coordinates:
             slope[i] += value if _is_logarithmic(self._parameters[i]) else self._scale[i]
         return slope
 
+    def gradient_of_square(self, index: int, values: np.ndarray) -> np.ndarray:
+        """Derivative of the square of a parameter that may be zero by the coordinates."""
+        i = self._free.index(index)
+        follow = self._following(self.of(values))[i]
+        slope = 2.0 * float(values[index]) ** 2 * self.rate_powers(i)
+        slope[i] += self._scale[i] ** 2 * math.exp(2.0 * follow)
+        return slope
+
     def rate_powers(self, i: int) -> np.ndarray:
         """Derivative of the logarithm of the rates behind free parameter i by the coordinates."""
         slope = np.zeros(len(self._free))

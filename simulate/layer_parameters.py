@@ -69,6 +69,10 @@ class LayerParameters:
         """Parameter that is the erosion rate of a layer, but for a common factor."""
         return self._rate[layer]
 
+    def rate_factors(self, layer: int) -> dict[int, float]:
+        """Parameters that are factors of a layer's rate beside its own, with their powers."""
+        return self._rate_factors.get(self._rate[layer], {})
+
     def width_index(self, layer: int) -> int:
         """Parameter that is the width of the interface below a layer."""
         return self._width[layer]

@@ -15,6 +15,7 @@ from craterfront.assembly import Assembly
 from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
+from craterfront.joint_prior import JointPrior
 from craterfront.linear_numbers import at_bound, bounded_solution, solve_linear
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -47,6 +48,7 @@ class NotComputable(ValueError):
 
 
 _FOR_SLOPE = 1e-3  # of a step of rounding, to either side
+_MOST_LINEARISATIONS = 30  # of the logarithms of sensitivities; a few are enough
 _AS_GOOD_AS_NONE = 5.0  # of the logarithm of a thickness, below the least that the file allows
 
 
@@ -85,6 +87,9 @@ class Likelihood:
         With ``merge_equal=False``.
     profile : MeasuredProfile
         Its channels are those of the assembly, in any order.
+    joint_prior : JointPrior
+        What is known of several numbers together; of linear numbers in the place of what the
+        file says. Parameters that it names are not left out, even if no reading bears on them.
 
     Attributes
     ----------
@@ -106,8 +111,14 @@ class Likelihood:
         When the engine is asked for them.
     """
 
-    def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
+    def __init__(
+        self,
+        assembly: Assembly,
+        profile: MeasuredProfile,
+        joint_prior: JointPrior | None = None,
+    ) -> None:
         self.assembly, self.profile = assembly, profile
+        self.joint_prior = joint_prior or JointPrior.none()
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
         self.snapshots = assembly.setup.detection.timing == "cycle"
         if self.snapshots:
@@ -125,6 +136,7 @@ class Likelihood:
         self.values = self.detectors.offered(readings, profile.source)
         self.limit = self.detectors.limit_offered
         hidden = densities_without_effect(assembly, profile.values_kind)
+        hidden -= set(self.joint_prior.parameters)
         self.free = [
             index
             for index, parameter in enumerate(assembly.parameters)
@@ -203,7 +215,7 @@ class Likelihood:
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
         rows, depth = self.rows(x)
-        linear = self._best_linear(rows)
+        linear = self._best_linear(rows, self.coordinates.values(x))
         model = np.zeros_like(self.values)
         for c in range(len(model)):
             mine = np.flatnonzero(self._channel_of == c)
@@ -212,12 +224,16 @@ class Likelihood:
         background = linear[first : first + len(model), None]
         return Solution(model, model - background, linear, rows, depth)
 
-    def _best_linear(self, rows: np.ndarray) -> np.ndarray:
-        """Linear numbers that explain the readings best; what fluctuates ties all channels."""
+    def _best_linear(self, rows: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Linear numbers that explain the readings best.
+
+        What fluctuates, and what is known of several numbers together, ties all channels.
+        """
         quantities = self.linear_quantities()
         variance = self.noise.variance(self._weights_model, self.interval)
         channels = [np.flatnonzero(self._channel_of == c) for c in range(len(variance))]
-        if self.noise.fluctuation is None:
+        joint = self.joint_prior
+        if self.noise.fluctuation is None and not joint.linear:
             linear = np.zeros(len(rows))
             for c, mine in enumerate(channels):
                 target, weight = self._target(c, variance[c])
@@ -231,7 +247,17 @@ class Likelihood:
             columns[c][:, mine] = (rows[mine] * weight).T
             columns[c, :, -1] = target * weight
         white = self.whitened(columns).reshape(-1, len(rows) + 1)
-        return solve_linear(white[:, :-1], white[:, -1], quantities)
+        if not joint.linear:
+            return solve_linear(white[:, :-1], white[:, -1], quantities)
+        linear = np.array([q.value for q in quantities])
+        for _ in range(_MOST_LINEARISATIONS):
+            matrix, target = joint.linearised(values, linear, len(rows))
+            stacked = np.vstack([white[:, :-1], matrix])
+            solved = solve_linear(stacked, np.append(white[:, -1], target), quantities)
+            before, linear = linear, joint.followed(linear, solved)
+            if np.allclose(linear, before, rtol=1e-12, atol=0.0):
+                break
+        return linear
 
     def _target(self, c: int, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Readings of a channel and their weights for the linear numbers.
@@ -355,12 +381,13 @@ class Likelihood:
         if self.depth_limit is not None:
             depth, u = self.depth_limit
             own.append((solution.mean_depth_nm[-1] - depth) / u)
-        return np.array(own)
+        joint = self.joint_prior.residuals(self.coordinates.values(x), solution.linear)
+        return np.append(own, joint)
 
     def _own_priors(self, x: np.ndarray, without: int | None = None) -> list[float]:
         """Deviations of the parameters from their priors; 0 for one that is left out."""
         values, parameters = self.coordinates.values(x), self.assembly.parameters
-        own = [i for i in self.free if parameters[i].has_prior]
+        own = [i for i in self.free if parameters[i].has_own_prior]
         return [0.0 if i == without else parameters[i].prior_residual(values[i]) for i in own]
 
     def linear_names(self) -> list[str]:
@@ -368,18 +395,30 @@ class Likelihood:
         return [number.name for number in self.assembly.linear_numbers()]
 
     def linear_quantities(self) -> list[Quantity]:
-        """What is known of the linear numbers."""
-        return [number.quantity for number in self.assembly.linear_numbers()]
+        """What is known of the linear numbers; what is known jointly is free by itself."""
+        return [
+            Quantity.guess(number.quantity.value)
+            if i in self.joint_prior.linear
+            else number.quantity
+            for i, number in enumerate(self.assembly.linear_numbers())
+        ]
+
+    def moving_linear(self, solution: Solution) -> list[int]:
+        """The free linear numbers that are not at a bound."""
+        return [
+            i
+            for i, quantity in enumerate(self.linear_quantities())
+            if is_free(quantity) and not at_bound(solution.linear[i], quantity)
+        ]
 
     def linear_jacobian(self, solution: Solution, *, plain: bool = False) -> np.ndarray:
-        """Derivatives of the residuals by the free linear numbers that are not at a bound."""
+        """Derivatives of the residuals by the linear numbers that move."""
         slopes = self._slopes_by_model(solution)
         quantities = self.linear_quantities()
         columns, priors = [], []
         prior_rows = [i for i, q in enumerate(quantities) if q.status == "prior" and q.u]
-        for i, quantity in enumerate(quantities):
-            if not is_free(quantity) or at_bound(solution.linear[i], quantity):
-                continue
+        for i in self.moving_linear(solution):
+            quantity = quantities[i]
             column = np.zeros_like(self.values)
             c = int(self._channel_of[i])
             column[c] = slopes[c] * solution.rows[i]
@@ -392,17 +431,20 @@ class Likelihood:
             return np.zeros((self.residual_count(), 0))
         stacked = np.stack(columns, axis=-1)
         data = (stacked if plain else self.whitened(stacked)).reshape(-1, len(columns))
-        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
+        own = sum(self.assembly.parameters[i].has_own_prior for i in self.free)
         blocks = [data, np.zeros((own, len(columns))), np.array(priors).T.reshape(-1, len(columns))]
         if self.depth_limit is not None:
             blocks.append(np.zeros((1, len(columns))))
+        joint = self.joint_prior.slopes(solution.linear, len(quantities))
+        blocks.append(joint[:, self.moving_linear(solution)])
         return np.vstack(blocks)
 
     def residual_count(self) -> int:
         """Number of residuals, priors included."""
-        own = sum(self.assembly.parameters[i].has_prior for i in self.free)
+        own = sum(self.assembly.parameters[i].has_own_prior for i in self.free)
         linear = sum(q.status == "prior" and bool(q.u) for q in self.linear_quantities())
-        return self.values.size + own + linear + (self.depth_limit is not None)
+        limited = self.depth_limit is not None
+        return self.values.size + own + linear + limited + self.joint_prior.size
 
     def coarse(self, width: float, share: float) -> Objective:
         """A forgiving objective for a start that is far off.
@@ -426,7 +468,11 @@ class Likelihood:
 
         target = smooth(self.values) / size
 
-        priors = len(self._own_priors(self.coordinates.of(self.assembly.nominal)))
+        def known(x: np.ndarray) -> np.ndarray:
+            joint = self.joint_prior.of_parameters(self.coordinates.values(x))
+            return np.append(self._own_priors(x), joint)
+
+        priors = known(self.coordinates.of(self.assembly.nominal)).size
 
         def residuals(x: np.ndarray) -> np.ndarray:
             try:
@@ -444,7 +490,7 @@ class Likelihood:
                 )
                 model[c] = found @ rows
             data = (target - model) / share
-            return np.concatenate([data.ravel(), self._own_priors(x)])
+            return np.concatenate([data.ravel(), known(x)])
 
         lower, upper = self.coordinates.bounds()
         return Objective(residuals, lower, upper)

@@ -10,6 +10,7 @@ from rich.table import Table
 
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
+from craterfront.instrument_file import InstrumentCalibration
 from craterfront.parameters import Parameter, table_rows
 from craterfront.results import Answer, GradedSum, LayerAnswer
 
@@ -99,6 +100,20 @@ def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
         console.print(f"Note: {note}", highlight=False, markup=False)
     console.print(_constant_table(answer["constants"]))
     console.print(_span_table(answer["spans"]))
+
+
+def print_instrument(calibration: InstrumentCalibration, console: Console) -> None:
+    """The calibrated numbers with their standard uncertainties."""
+    table = Table(title="Calibrated numbers of the instrument", title_justify="left")
+    for heading, justify in (("number", "left"), ("value", "right"), ("standard unc.", "right")):
+        table.add_column(heading, justify=justify)
+    for heading in ("unit", "before"):
+        table.add_column(heading)
+    for number in calibration.number:
+        cells = _rounded(number.value, number.u)
+        unit = f"({number.unit or '1'})^2" if number.coordinate == "square" else number.unit
+        table.add_row(escape(number.label), *cells, escape(unit), escape(number.before))
+    console.print(table)
 
 
 def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:

@@ -1,0 +1,539 @@
+"""Invert with a calibrated instrument: its numbers take the place of what the file says of them."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+import numpy as np
+
+from craterfront.assembly import Assembly
+from craterfront.by_layer import key_of_layer
+from craterfront.composition import Composed
+from craterfront.crater_shape import (
+    EdgedCrater,
+    ParabolicCrater,
+    TiltedCrater,
+)
+from craterfront.experiment import Experiment
+from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration
+from craterfront.instrument_numbers import (
+    BACKGROUND,
+    CURVATURE,
+    DENSITY,
+    MIXING_LENGTH,
+    RATE,
+    SENSITIVITY,
+    InstrumentNumber,
+    instrument_numbers,
+    material_name,
+    same_composition,
+)
+from craterfront.instrument_validity import Outside, outside
+from craterfront.inversion import Inversion, Progress, invert
+from craterfront.joint_posterior import joint_posterior
+from craterfront.joint_prior import JointPrior
+from craterfront.measured import MeasuredProfile
+from craterfront.problems import InputProblems, shown
+from craterfront.quantities import Quantity
+from craterfront.sample import ConcreteLayer, Layer, Material, RepeatedLayers, Stack, Substrate
+from craterfront.setup import Channel, Mixing, Setup
+from craterfront.table import Table
+
+DRIFTED = 3.0
+"""Standard deviations from the calibration at which a note tells of it (common practice, no
+source: 0.27 % of the cases by chance)."""
+
+_INFORMED = 0.05  # share of a prior variance that the readings must take away to have a say
+_FARTHER = 1.1  # than was supposed
+_LOOSE = 10.0
+
+_PLACES = {
+    "crater tilt": ("crater", "tilt"),
+    "crater edge share": ("crater", "edge_share"),
+    "crater edge rate": ("crater", "edge_rate"),
+    "relative spread": ("roughness", "relative_spread"),
+    "grain size": ("roughness", "grain_nm"),
+    "final roughness": ("roughness", "final_nm"),
+    "settling depth": ("roughness", "settling_nm"),
+    "mixing range": ("mixing", "range_nm"),
+    "displacement": ("mixing", "displacement_nm"),
+    "escape depth": ("detection", "escape_depth_nm"),
+    "residence time": ("detection", "residence_s"),
+    "hydrogen of half effect": ("detection", "hydrogen_half_per_nm2_s"),
+    "start-up rate deficit": ("start_up", "rate_deficit"),
+    "start-up decay time": ("start_up", "decay_s"),
+    "surface transient excess": ("surface_transient", "rate_excess"),
+    "surface transient depth": ("surface_transient", "decay_nm"),
+}
+_OF_CHANNEL = {
+    "self-absorption": "self_absorption_nm2_s",
+    "hydrogen effect": "hydrogen_effect",
+    BACKGROUND: "background",
+}
+_CRATERS = {"parabolic": ParabolicCrater, "tilted": TiltedCrater, "edged": EdgedCrater}
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+@dataclass
+class InstrumentUse:
+    """A calibration at work on one experiment.
+
+    Attributes
+    ----------
+    calibration : InstrumentCalibration
+    experiment : Experiment
+        With the calibrated numbers, and with the models that the file leaves unwritten.
+    notes : list of str
+        What the calibration is not valid for, and what was not taken over.
+    covariance : ndarray
+        Of the uncertain numbers, widened.
+    used : list of (int, InstrumentNumber)
+        Which of them an assembly has.
+    looseness : float
+        Factor on the standard uncertainties beside what the calibration says.
+    """
+
+    calibration: InstrumentCalibration
+    experiment: Experiment
+    notes: list[str]
+    covariance: np.ndarray
+    used: list[tuple[int, InstrumentNumber]] = field(default_factory=list)
+    looseness: float = 1.0
+
+    def joint_prior(self, assembly: Assembly) -> JointPrior:
+        """What is known jointly of the numbers that an assembly has; marks them as calibrated."""
+        pairs = matched(self.calibration.uncertain, self.calibration, instrument_numbers(assembly))
+        known = self.calibration.uncertain
+        own = [p for p in pairs if _is_open(assembly, p[1]) and p[1].linear is None]
+        self.used = own + [p for p in pairs if p[1].linear is not None]
+        parameters = tuple(next(iter(number.powers)) for _, number in own)
+        for index in parameters:
+            parameter = assembly.parameters[index]
+            if not parameter.broadens:  # else it stays free, and its square is known
+                assembly.parameters[index] = replace(parameter, state="calibrated")
+        order = [k for k, _ in self.used]
+        return JointPrior.normal(
+            parameters,
+            tuple(number.linear for _, number in self.used if number.linear is not None),
+            tuple(known[k].coordinate for k in order),
+            np.array([known[k].mean for k in order]),
+            self.covariance[np.ix_(order, order)],
+        )
+
+    def loosened(self) -> "InstrumentUse":
+        """The same with standard uncertainties so large that readings, not it, have the say."""
+        return replace(self, covariance=self.covariance * _LOOSE**2, looseness=_LOOSE)
+
+    def drift(self, inversion: Inversion) -> "Drift":
+        """The used numbers after the inversion against the calibration."""
+        known, order = self.calibration.uncertain, [k for k, _ in self.used]
+        after = joint_posterior(
+            inversion, [number for _, number in self.used], [known[k].coordinate for k in order]
+        )
+        before = np.array([known[k].mean for k in order])
+        labels = [known[k].label for k in order]
+        prior = self.covariance[np.ix_(order, order)]
+        return drift_of(labels, after.mean - before, prior, after.covariance, self.looseness)
+
+
+def _is_open(assembly: Assembly, number: InstrumentNumber) -> bool:
+    """Whether it is a single parameter that is not held."""
+    return len(number.powers) == 1 and not assembly.parameters[next(iter(number.powers))].is_fixed
+
+
+@dataclass(frozen=True)
+class Drift:
+    """How far an instrument is from its calibration.
+
+    Attributes
+    ----------
+    deviations : dict of str to float
+        By number: posterior less calibration, over the standard deviation of that difference; only
+        of numbers on which the readings bear.
+    probability : float
+        Of differences at least as large, taken together, by chance.
+    """
+
+    deviations: dict[str, float]
+    probability: float
+
+    @property
+    def is_noticed(self) -> bool:
+        """As improbable as 3 standard deviations."""
+        from scipy.special import erfc
+
+        return self.probability < float(erfc(DRIFTED / 2.0**0.5))
+
+    def note(self, calibration: InstrumentCalibration) -> str:
+        """What a reader must know of it."""
+        largest = sorted(self.deviations.items(), key=lambda item: -abs(item[1]))[:4]
+        parts = ", ".join(f"{label} {z:+.1f}" for label, z in largest)
+        return (
+            f"the instrument is not as calibrated on {calibration.date}, or the sample is not as"
+            f" the file says (probability by chance {self.probability:.1g}); in standard"
+            f" deviations: {parts}"
+        )
+
+
+def drift_of(
+    labels: Sequence[str],
+    change: np.ndarray,
+    prior: np.ndarray,
+    posterior: np.ndarray,
+    looseness: float = 1.0,
+) -> Drift:
+    """Compare a calibration with the posterior to which it led.
+
+    Parameters
+    ----------
+    labels : sequence of str
+    change : ndarray, shape (K,)
+        Posterior less prior mean.
+    prior, posterior : ndarray, shape (K, K)
+        Covariances; that of the prior may have been loosened.
+    looseness : float
+        Factor by which the standard uncertainties of the prior are larger than the calibration's.
+
+    Notes
+    -----
+    With the prior covariance W, the calibration's C = W / looseness^2 and the posterior Q, the
+    readings y, of covariance S with 1/S = 1/Q - 1/W, enter with the weight K = 1 - Q / W, so the
+    change is K (y - calibration). Without a drift its covariance is K (C + S) K' = K C K' + K Q
+    (derived for normal distributions; C - Q where nothing is loosened). Combinations on which the
+    readings hardly bear are left out.
+    """
+    from scipy.stats import chi2
+
+    if not labels:
+        return Drift({}, 1.0)
+    u = np.sqrt(np.diag(prior))
+    root = np.linalg.inv(np.linalg.cholesky(prior / np.outer(u, u))) / u
+    left, directions = np.linalg.eigh(root @ posterior @ root.T)
+    weight = 1.0 - np.clip(left, 0.0, 1.0)
+    # In these directions, scaled to W = 1, all matrices are diagonal.
+    variance = (weight / looseness) ** 2 + weight * (1.0 - weight)
+    along = directions.T @ (root @ change)
+    seen = weight > _INFORMED
+    back = np.linalg.solve(root, directions)
+    spread = (back**2) @ variance
+    has_say = (back**2) @ weight > _INFORMED * u**2
+    deviations = {
+        label: float(d / s**0.5)
+        for label, d, s, informed in zip(labels, change, spread, has_say, strict=True)
+        if informed
+    }
+    total = float(np.sum(along[seen] ** 2 / variance[seen]))
+    return Drift(deviations, float(chi2.sf(total, seen.sum())) if seen.any() else 1.0)
+
+
+def matched(
+    known: Sequence[CalibratedNumber],
+    calibration: InstrumentCalibration,
+    numbers: Sequence[InstrumentNumber],
+) -> list[tuple[int, InstrumentNumber]]:
+    """Which calibrated numbers an assembly has; where several fit, those of the same name."""
+    fitting = {
+        k: [
+            n
+            for n in numbers
+            if (n.kind, n.channel, bool(n.material))
+            == (number.kind, number.channel or "", number.material is not None)
+            and same_composition(n.composition, calibration.composition_of(number))
+        ]
+        for k, number in enumerate(known)
+    }
+    pairs = []
+    for k, found in fitting.items():
+        rivals = [j for j, others in fitting.items() if any(n in others for n in found)]
+        if len(found) > 1 or len(rivals) > 1:
+            found = [n for n in found if n.material == (known[k].material or "")]
+        if len(found) == 1:
+            pairs.append((k, found[0]))
+    return pairs
+
+
+# --- the experiment with what the calibration says ---------------------------------------------
+
+
+def use_instrument(calibration: InstrumentCalibration, experiment: Experiment) -> InstrumentUse:
+    """Prepare an inversion with a calibrated instrument.
+
+    Raises
+    ------
+    InputProblems
+        When the calibration can say nothing of this kind of measurement.
+    """
+    view, known = experiment.setup.detection.view, calibration.valid.view
+    if view != known:
+        raise InputProblems(
+            [f"detection view: {shown(view)}, and the calibration has {shown(known)}"]
+        )
+    away: Outside = outside(calibration, experiment)
+    setup, notes = _with_models(experiment.setup, calibration)
+    stack, more = _with_materials(experiment.stack, calibration)
+    layers = stack.expanded()
+    setup = _rebuilt(setup, **_by_layer(setup, calibration, layers))
+    setup = _rebuilt(setup, detection=_with_channels(setup, calibration, stack, layers))
+    changed = _rebuilt(experiment, stack=stack, setup=setup)
+    return InstrumentUse(
+        calibration, changed, [*away.warnings, *notes, *more], away.widened(calibration)
+    )
+
+
+def invert_with_instrument(
+    profile: MeasuredProfile,
+    experiment: Experiment,
+    calibration: InstrumentCalibration,
+    *,
+    progress: Progress | None = None,
+) -> Inversion:
+    """Most probable sample, with the numbers of a calibrated instrument.
+
+    As `invert`, but the joint distribution of the calibration takes the place of what the
+    experiment says of the numbers that it names. The first warnings tell of what it is not valid
+    for, and of a drift since.
+    """
+    if profile.axis != "time" or profile.values_kind != "intensity":
+        what = f"the profile has {profile.values_kind} against {profile.axis}"
+        raise InputProblems(
+            [f"a calibrated instrument is for intensities against time; {what}"], profile.source
+        )
+    use = use_instrument(calibration, experiment)
+    found = invert(profile, use.experiment, progress=progress, joint_prior=use.joint_prior)
+    names = ", ".join(calibration.uncertain[k].label for k, _ in use.used)
+    notes = [f"calibration of {calibration.date} used for: {names or 'nothing'}", *use.notes]
+    drift = use.drift(found)
+    if not drift.is_noticed and _falls_short(found):
+        # What the calibration forbids shows as residuals, unless it is loosened.
+        loose = use.loosened()
+        free = invert(profile, use.experiment, progress=progress, joint_prior=loose.joint_prior)
+        drift = loose.drift(free)
+    if drift.is_noticed:
+        notes.insert(0, drift.note(calibration))
+    notes += _deeper(calibration, experiment, found)
+    return replace(found, warnings=[*notes, *found.warnings])
+
+
+def _falls_short(found: Inversion) -> bool:
+    """Whether residuals are larger than noise that anybody wrote, or than that of readings."""
+    noise = found.likelihood.noise
+    fluctuates = noise.fluctuation is not None and noise.fluctuation.found
+    return fluctuates or bool(noise.falls_short.any())
+
+
+def _deeper(
+    calibration: InstrumentCalibration, experiment: Experiment, found: Inversion
+) -> Iterator[str]:
+    assembly = found.likelihood.assembly
+    count = len(assembly.layers) - 1
+    depth = sum(float(found.values[assembly.thickness_index(i)]) for i in range(count))
+    supposed = sum(float(layer.thickness_nm) for layer in experiment.stack.expanded()[:-1])
+    if depth > _FARTHER * max(supposed, float(calibration.valid.depth_to_nm)):
+        yield (
+            f"the layers reach {depth:.4g} nm down, deeper than calibrated and than supposed: give"
+            " better guesses, so that uncertainties are widened enough"
+        )
+
+
+def _rebuilt(table: AnyTable, **changes: Any) -> AnyTable:
+    """A table with other values, checked anew."""
+    written = {key: getattr(table, key) for key in table.model_fields_set}
+    return type(table)(**{**written, **changes})
+
+
+def _quantity(number: CalibratedNumber) -> Quantity:
+    """The number as an experiment file would have it."""
+    if number.coordinate == "square":
+        return Quantity.guess((max(number.value, 0.0) + number.u) ** 0.5)
+    return Quantity.prior(number.value, u=number.u)
+
+
+def _with_models(setup: Setup, calibration: InstrumentCalibration) -> tuple[Setup, list[str]]:
+    """What is for all materials; models that the file leaves unwritten come with it."""
+    numbers: dict[str, dict[str, Quantity]] = {}
+    for number in calibration.number:
+        if number.material is None and number.kind in _PLACES:
+            table, key = _PLACES[number.kind]
+            numbers.setdefault(table, {})[key] = _quantity(number)
+        elif number.material is None and number.kind == CURVATURE:
+            numbers.setdefault("crater", {})["curvature"] = _quantity(number)
+        elif number.material is None and number.kind == MIXING_LENGTH:
+            numbers.setdefault("mixing", {})["length_nm"] = _quantity(number)
+    changes: dict[str, Any] = {}
+    notes = [*_other_models(setup, calibration)]
+    valid = calibration.valid
+    crater = setup.crater_made
+    if setup.crater is None and not setup.beam and valid.crater in _CRATERS and "crater" in numbers:
+        changes["crater"] = _CRATERS[valid.crater](**numbers["crater"])
+    elif crater.shape == valid.crater and "crater" in numbers:
+        single = not isinstance(getattr(crater, "curvature", None), dict)
+        point = {"point": ()} if isinstance(crater, ParabolicCrater) else {}
+        if single:
+            changes["crater"] = _rebuilt(crater, **point, **numbers["crater"])
+    rough = setup.roughness
+    if not rough.is_written("growth") and valid.growth != "none":
+        changes["roughness"] = _rebuilt(rough, growth=valid.growth, **numbers.get("roughness", {}))
+    elif rough.growth == valid.growth:
+        changes["roughness"] = _rebuilt(rough, **numbers.get("roughness", {}))
+    mixing = setup.mixing
+    if not setup.is_written("mixing") and "length_nm" in numbers.get("mixing", {}):
+        changes["mixing"] = Mixing(
+            model=valid.mixing, displacement=valid.displacement, **numbers["mixing"]
+        )
+    elif mixing.model == valid.mixing and not isinstance(mixing.length_nm, dict):
+        changes["mixing"] = _rebuilt(mixing, **numbers.get("mixing", {}))
+    if "detection" in numbers:
+        instead = {"electron_energy_eV": None, "emission_angle_deg": None}
+        taken = instead if "escape_depth_nm" in numbers["detection"] else {}
+        changes["detection"] = _rebuilt(setup.detection, **taken, **numbers["detection"])
+    for key in ("start_up", "surface_transient"):
+        table = getattr(setup, key)
+        if key in numbers:
+            changes[key] = numbers[key] if table is None else _rebuilt(table, **numbers[key])
+    return _rebuilt(setup, **changes), notes
+
+
+def _other_models(setup: Setup, calibration: InstrumentCalibration) -> Iterator[str]:
+    """Models that the file writes and that are not those of the calibration."""
+    valid, rough, mixing = calibration.valid, setup.roughness, setup.mixing
+    written = {
+        "crater shape": (setup.crater is not None, setup.crater_made.shape, valid.crater),
+        "roughness growth": (rough.is_written("growth"), rough.growth, valid.growth),
+        "mixing model": (setup.is_written("mixing"), mixing.model, valid.mixing),
+    }
+    for place, (is_written, now, before) in written.items():
+        if is_written and now != before:
+            yield (
+                f"{place}: {shown(now)}, and the calibration has {shown(before)}; its numbers are"
+                " not used there"
+            )
+
+
+def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[Stack, list[str]]:
+    """Rates and densities of calibrated materials; layers of one material share them."""
+    numbers: dict[str, dict[str, Quantity]] = {}
+    keys = {RATE: "erosion_rate_nm_s", DENSITY: "density_g_cm3"}
+    for number in calibration.number:
+        if number.kind in keys and number.material is not None:
+            numbers.setdefault(number.material, {})[keys[number.kind]] = _quantity(number)
+    materials, notes = dict(stack.materials), []
+    shared: dict[str, str] = {}  # calibrated material to that of the stack
+    alone: dict[str, dict[str, Quantity]] = {}  # calibrated material of a single layer
+    for name, known in numbers.items():
+        fitting = [m for m, each in materials.items() if _is(each, name, calibration)]
+        fitting = [name] if name in fitting else fitting
+        if len(fitting) > 1:
+            listed = ", ".join(shown(each) for each in fitting)
+            notes.append(f"{listed} are of one composition: name one of them {shown(name)}")
+        elif fitting:
+            materials[fitting[0]] = _rebuilt(materials[fitting[0]], **known)
+            shared[name] = fitting[0]
+        owners = [part for _, part in stack.parts() if _is(part, name, calibration)]
+        if len(owners) == 1 and not fitting:
+            alone[name] = known
+        elif owners and not fitting:
+            owner = owners[0]
+            shared[name] = name if name not in materials else f"{name} as calibrated"
+            composed = {k: getattr(owner, k) for k in ("composition", "composition_mass")}
+            materials[shared[name]] = Material(**composed, conducts=owner.conducts, **known)
+
+    def tied(part: Layer | Substrate) -> Any:
+        name = next((n for n in (*shared, *alone) if _is(part, n, calibration)), None)
+        if name is None:
+            return part
+        if name in alone:
+            return _rebuilt(part, **alone[name])
+        own = dict.fromkeys((*Composed.model_fields, "conducts"))
+        return _rebuilt(part, **own, name=part.name or part.label, material=shared[name])
+
+    layers = tuple(
+        _rebuilt(entry, of=tuple(map(tied, entry.of)))
+        if isinstance(entry, RepeatedLayers)
+        else tied(entry)
+        for entry in stack.layers
+    )
+    return Stack(layers=layers, substrate=tied(stack.substrate), materials=materials), notes
+
+
+def _is(owner: Composed, name: str, calibration: InstrumentCalibration) -> bool:
+    """Whether something with a composition of its own is of a calibrated material."""
+    fractions = owner.atomic_fractions
+    fitting = [m.name for m in calibration.material if same_composition(fractions, m.fractions)]
+    label = getattr(owner, "name", None)
+    return bool(fractions) and (fitting == [name] or (name in fitting and label == name))
+
+
+def _by_layer(
+    setup: Setup, calibration: InstrumentCalibration, layers: Sequence[ConcreteLayer]
+) -> dict[str, Any]:
+    """Crater curvature and mixing length, where file and calibration have them by material."""
+    changes: dict[str, Any] = {}
+    crater = setup.crater_made
+    if isinstance(crater, ParabolicCrater) and isinstance(crater.curvature, dict):
+        curvature = _table(crater.curvature, CURVATURE, calibration, layers)
+        changes["crater"] = _rebuilt(crater, curvature=curvature)
+    if isinstance(setup.mixing.length_nm, dict):
+        lengths = _table(setup.mixing.length_nm, MIXING_LENGTH, calibration, layers)
+        changes["mixing"] = _rebuilt(setup.mixing, length_nm=lengths)
+    return changes
+
+
+def _table(
+    table: Mapping[str, Quantity],
+    kind: str,
+    calibration: InstrumentCalibration,
+    layers: Sequence[ConcreteLayer],
+    channel: str | None = None,
+) -> dict[str, Quantity]:
+    """A table by layer with calibrated numbers in it."""
+    numbers = [
+        (calibration.composition_of(number), _quantity(number))
+        for number in calibration.number
+        if number.kind == kind and number.channel == channel and number.material is not None
+    ]
+    changed = dict(table)
+    for layer in layers:
+        key = key_of_layer(table, layer)
+        for composition, quantity in numbers:
+            if key is not None and same_composition(layer.composition, composition):
+                changed[key] = quantity
+    return changed
+
+
+def _with_channels(
+    setup: Setup,
+    calibration: InstrumentCalibration,
+    stack: Stack,
+    layers: Sequence[ConcreteLayer],
+) -> Any:
+    """Sensitivities, backgrounds and what else belongs to channels."""
+    channels = setup.detection.channels(stack.elements())
+    changed = tuple(_with_numbers(channel, calibration, layers) for channel in channels)
+    if changed == channels:
+        return setup.detection
+    return _rebuilt(setup.detection, channel=changed)
+
+
+def _with_numbers(
+    channel: Channel, calibration: InstrumentCalibration, layers: Sequence[ConcreteLayer]
+) -> Channel:
+    changes: dict[str, Any] = {}
+    mine = [number for number in calibration.number if number.channel == channel.name]
+    for number in mine:
+        if number.kind in _OF_CHANNEL:
+            changes[_OF_CHANNEL[number.kind]] = _quantity(number)
+        elif number.material is None and not isinstance(channel.sensitivity, dict):
+            changes["sensitivity"] = _quantity(number)
+    if any(number.kind == SENSITIVITY and number.material is not None for number in mine):
+        known = [calibration.composition_of(n) for n in mine if n.material is not None]
+        table = channel.sensitivity
+        if not channel.is_written("sensitivity"):
+            table = {
+                material_name(layer): Quantity.default(1.0)
+                for layer in layers
+                if any(same_composition(layer.composition, each) for each in known)
+            }
+        if isinstance(table, dict) and table:
+            changes["sensitivity"] = _table(table, SENSITIVITY, calibration, layers, channel.name)
+    return _rebuilt(channel, **changes) if changes else channel
