@@ -27,6 +27,7 @@ app = typer.Typer(
 )
 
 BAD_INPUT = 2
+SOME_FAILED = 1
 
 
 def _file_argument(metavar: str) -> Any:
@@ -270,14 +271,33 @@ def _located(path: Path) -> Iterator[None]:
     help="Invert a measured profile: layer thicknesses, interface widths, coating mass.",
 )
 def invert(
-    profile: ProfileFile,
-    experiment: Annotated[Path, _file_option("-e", "--experiment", help="What is known before.")],
+    profile: Annotated[list[Path], _file_argument("PROFILE...")],
+    experiment: Annotated[
+        list[Path],
+        _file_option(
+            "-e",
+            "--experiment",
+            help="What is known before; with --together perhaps one for each profile.",
+        ),
+    ],
     output: Annotated[
-        Path | None, _file_option("-o", "--output", help="netCDF file to write.")
+        Path | None,
+        _file_option(
+            "-o", "--output", help="netCDF file to write; with --each and --spots a CSV summary."
+        ),
     ] = None,
     instrument: Annotated[
         Path | None, _file_option("--instrument", help="Calibration made by `calibrate`.")
     ] = None,
+    each: Annotated[
+        bool, typer.Option("--each", help="Invert many profiles one by one: a batch.")
+    ] = False,
+    spots: Annotated[
+        bool, typer.Option("--spots", help="Replicate spots of one sample: means and scatter.")
+    ] = False,
+    together: Annotated[
+        bool, typer.Option("--together", help="Several measurements of one sample as one.")
+    ] = False,
     relative: Annotated[
         bool, typer.Option("--relative", help="Answer in seconds at nominal rates.")
     ] = False,
@@ -294,16 +314,27 @@ def invert(
     from craterfront.experiment import load_experiment
     from craterfront.files import load_profile, write_dataset
 
-    loaded = load_experiment(experiment)
-    _check_outputs((profile, experiment, instrument), output, figure, budget)
+    _check_mode(len(profile), each=each, spots=spots, together=together)
+    if not together and len(experiment) > 1:
+        raise InputProblems(["--experiment: is given more than once without --together"])
+    loaded = load_experiment(experiment[0])
+    _check_outputs((*profile, *experiment, instrument), output, figure, budget)
     calibration = _instrument(instrument, relative)
-    measured = load_profile(profile, loaded)
+    if each or spots:
+        _no_figures("--each" if each else "--spots", figure, budget, explain)
+        one = _one_by_one(loaded, calibration, relative)
+        (_each if each else _spots)(profile, one, output, json, quiet)
+        return
     from craterfront.results import answer, estimate_dataset
 
-    for note in (*loaded.warnings(), *measured.notes):
-        _say(f"Note: {note}")
-    with _progress(quiet or json) as progress, _located(experiment):
-        found = _inverted(measured, loaded, calibration, relative, progress)
+    with _progress(quiet or json) as progress, _located(experiment[0]):
+        if together:
+            found = _together(_paired(profile, experiment), calibration, relative, progress)
+        else:
+            measured = load_profile(profile[0], loaded)
+            for note in (*loaded.warnings(), *measured.notes):
+                _say(f"Note: {note}")
+            found = _inverted(measured, loaded, calibration, relative, progress)
     answers = answer(found)
     dataset = estimate_dataset(found, answers)
     if output is not None:
@@ -338,7 +369,7 @@ def _inverted(
     loaded: Any,
     calibration: Any,
     relative: bool,
-    progress: Callable[[str, float], None],
+    progress: Callable[[str, float], None] | None,
 ) -> Any:
     """An inversion with or without a calibrated instrument."""
     if calibration is None:
@@ -348,6 +379,118 @@ def _inverted(
     from craterfront.instrument_use import invert_with_instrument
 
     return invert_with_instrument(measured, loaded, calibration, progress=progress)
+
+
+def _check_mode(count: int, *, each: bool, spots: bool, together: bool) -> None:
+    """Several profiles need a word on what they are to each other."""
+    asked = {"--each": each, "--spots": spots, "--together": together}
+    given = [option for option, is_given in asked.items() if is_given]
+    if len(given) > 1:
+        raise InputProblems([f"{' and '.join(given)}: take only one of them"])
+    if count > 1 and not given:
+        raise InputProblems(
+            [
+                f"{count} profiles: say what they are: --each (one by one), --spots (replicates"
+                " of one sample) or --together (measurements of one sample as one)"
+            ]
+        )
+    if count < 2 and (spots or together):
+        raise InputProblems([f"{given[0]}: takes at least 2 profiles, got {count}"])
+
+
+def _no_figures(mode: str, figure: Path | None, budget: Path | None, explain: bool) -> None:
+    asked = {"--figure": figure is not None, "--budget": budget is not None, "--explain": explain}
+    for option, is_given in asked.items():
+        if is_given:
+            raise InputProblems([f"{option}: is for a single inversion, not with {mode}"])
+
+
+def _one_by_one(loaded: Any, calibration: Any, relative: bool) -> Callable[[str], Any]:
+    """Reads and inverts one profile of several with the same experiment."""
+    from craterfront.files import load_profile
+
+    for note in loaded.warnings():
+        _say(f"Note: {note}")
+
+    def one(place: str) -> Any:
+        measured = load_profile(place, loaded)
+        return _inverted(measured, loaded, calibration, relative, None)
+
+    return one
+
+
+def _each(
+    profiles: list[Path], one: Callable[[str], Any], output: Path | None, json: bool, quiet: bool
+) -> None:
+    """A batch; exit status 1 where some profiles failed."""
+    from craterfront.batch import invert_each
+    from craterfront.file_access import write_text
+
+    with _progress(quiet or json) as progress:
+        batch = invert_each([str(place) for place in profiles], one, progress)
+    if output is not None:
+        write_text(output, batch.as_csv())
+    if json:
+        typer.echo(to_json(batch.rows, indent=2))
+    elif output is None:
+        typer.echo(batch.as_csv(), nl=False)
+    for row in batch.rows:
+        if "message" in row:
+            _say(f"{row['profile']}: {row['message']}")
+    _say(f"{len(profiles) - len(batch.failed)} of {len(profiles)} profiles inverted")
+    if batch.failed:
+        raise typer.Exit(SOME_FAILED)
+
+
+def _spots(
+    profiles: list[Path], one: Callable[[str], Any], output: Path | None, json: bool, quiet: bool
+) -> None:
+    from craterfront.file_access import write_text
+    from craterfront.replicates import combine_spots
+    from craterfront.report import print_spots
+
+    inversions = []
+    with _progress(quiet or json) as progress:
+        for i, place in enumerate(profiles):
+            progress(place.name, i / len(profiles))
+            with _located(place):
+                inversions.append(one(str(place)))
+    found = combine_spots(inversions)
+    if output is not None:
+        write_text(output, found.as_csv())
+    if json:
+        typer.echo(to_json(found.as_dict(), indent=2))
+        return
+    console = _console()
+    print_spots(found, console)
+    console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _together(
+    pairs: list[tuple[Path, Any, Path]],
+    calibration: Any,
+    relative: bool,
+    progress: Callable[[str, float], None],
+) -> Any:
+    if relative:
+        raise InputProblems(["--relative: not with --together, which shares lengths"])
+    from craterfront.joint_inversion import invert_together
+
+    return invert_together(_measurements(pairs), instrument=calibration, progress=progress)
+
+
+def _measurements(pairs: list[tuple[Path, Any, Path]]) -> list[Any]:
+    """Profiles read with their experiments; notes are said."""
+    from craterfront.files import load_profile
+    from craterfront.measurement_chain import Measurement
+
+    read = []
+    for place, loaded, named in pairs:
+        measured = load_profile(place, loaded)
+        for note in (*loaded.warnings(), *measured.notes):
+            _say(f"Note: {note}")
+        read.append(Measurement(measured, loaded, str(named)))
+    return read
 
 
 @app.command(
@@ -368,23 +511,13 @@ def calibrate(
     title: Annotated[str, typer.Option(help="What the file is to say of itself.")] = "",
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> None:
-    from craterfront.file_access import check_writable
-    from craterfront.files import load_profile
-
     pairs = _paired(profile, experiment)
     _check_outputs((*profile, *experiment), output)
-    check_writable(output)
-    from craterfront.instrument_calibration import Reference
     from craterfront.instrument_calibration import calibrate as run
     from craterfront.instrument_file import write_instrument
     from craterfront.report import print_instrument
 
-    references = []
-    for place, loaded, named in pairs:
-        measured = load_profile(place, loaded)
-        for note in (*loaded.warnings(), *measured.notes):
-            _say(f"Note: {note}")
-        references.append(Reference(measured, loaded, str(named)))
+    references = _measurements(pairs)
     with _progress(quiet) as progress, _located(experiment[0]):
         found = run(references, title=title, progress=progress)
     write_instrument(found.calibration, output)

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import PlainValidator
 
 from craterfront.composition import Composition
-from craterfront.file_access import write_whole
+from craterfront.file_access import write_text
 from craterfront.instrument_numbers import KINDS, OF_MATERIAL
 from craterfront.joint_prior import Coordinate
 from craterfront.models.elements import normalised
@@ -414,4 +414,4 @@ HEADING = """\
 def write_instrument(calibration: InstrumentCalibration, path: str | os.PathLike[str]) -> None:
     """Write an instrument file, whole or not at all."""
     text = HEADING + toml_text(calibration.as_file())
-    write_whole(path, lambda place: place.write_text(text, encoding="utf-8"))
+    write_text(path, text)

@@ -1,7 +1,8 @@
 """Which numbers of an experiment belong to the instrument and to materials, not to one sample.
 
 The thickness and the interfaces of layers, the roughness of the outer surface and what lies on it
-are of the sample. Everything else holds for another sample that is measured in the same way.
+are of the sample: they are the same when it is measured again. Everything else holds for another
+sample that is measured in the same way.
 """
 
 import math
@@ -50,10 +51,15 @@ GENERAL = (
     "surface transient excess",
     "surface transient depth",
 )
+MIXING = (MIXING_LENGTH, "mixing range", "displacement")
+"""What refers to the material at the surface."""
+
 OF_CHANNEL = ("self-absorption", "hydrogen effect")
 OF_MATERIAL = (RATE, DENSITY)
-KINDS = (*GENERAL, *OF_CHANNEL, *OF_MATERIAL, SENSITIVITY, BACKGROUND)
+SAMPLE = "sample"
+KINDS = (*GENERAL, *OF_CHANNEL, *OF_MATERIAL, SENSITIVITY, BACKGROUND, SAMPLE)
 
+_OF_SAMPLE = ("thickness", "width", "initial roughness", "interface roughness")
 _OF_EITHER_SIGN = (
     CURVATURE,
     "crater tilt",
@@ -77,7 +83,7 @@ class InstrumentNumber:
     kind : str
         Of `KINDS`.
     channel : str
-        Its name; "" where the number is of no channel.
+        Its name; "" where the number is of no channel. Of a number of the sample: what it is.
     material : str
         Name of the material; "" where the number is for all.
     composition : dict of str to float
@@ -103,6 +109,8 @@ class InstrumentNumber:
     @property
     def name(self) -> str:
         """What tables call it."""
+        if self.kind == SAMPLE:
+            return self.channel
         of = f" {self.channel}" if self.channel else ""
         if not self.material:
             return self.kind + of
@@ -132,6 +140,15 @@ def instrument_numbers(assembly: Assembly) -> list[InstrumentNumber]:
         *_of_channels(assembly),
         *_of_materials(assembly),
         *_linear(assembly),
+    ]
+
+
+def sample_numbers(assembly: Assembly) -> list[InstrumentNumber]:
+    """The numbers of the sample alone, as far as they are parameters."""
+    return [
+        InstrumentNumber(SAMPLE, p.name, "", {}, p.unit, p.described(), {index: 1.0})
+        for index, p in enumerate(assembly.parameters)
+        if p.kind in _OF_SAMPLE
     ]
 
 

@@ -15,6 +15,7 @@ from craterfront.crater_shape import (
     TiltedCrater,
 )
 from craterfront.experiment import Experiment
+from craterfront.instrument_drift import Drift, drift_of
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration
 from craterfront.instrument_numbers import (
     BACKGROUND,
@@ -27,8 +28,9 @@ from craterfront.instrument_numbers import (
     instrument_numbers,
     material_name,
     same_composition,
+    sample_numbers,
 )
-from craterfront.instrument_validity import Outside, outside
+from craterfront.instrument_validity import outside
 from craterfront.inversion import Inversion, Progress, invert
 from craterfront.joint_posterior import joint_posterior
 from craterfront.joint_prior import JointPrior
@@ -39,11 +41,6 @@ from craterfront.sample import ConcreteLayer, Layer, Material, RepeatedLayers, S
 from craterfront.setup import Channel, Mixing, Setup
 from craterfront.table import Table
 
-DRIFTED = 3.0
-"""Standard deviations from the calibration at which a note tells of it (common practice, no
-source: 0.27 % of the cases by chance)."""
-
-_INFORMED = 0.05  # share of a prior variance that the readings must take away to have a say
 _FARTHER = 1.1  # than was supposed
 _LOOSE = 10.0
 
@@ -90,6 +87,8 @@ class InstrumentUse:
         Of the uncertain numbers, widened.
     used : list of (int, InstrumentNumber)
         Which of them an assembly has.
+    origin : str
+        Where its numbers come from, for the table of what is known.
     looseness : float
         Factor on the standard uncertainties beside what the calibration says.
     """
@@ -99,19 +98,25 @@ class InstrumentUse:
     notes: list[str]
     covariance: np.ndarray
     used: list[tuple[int, InstrumentNumber]] = field(default_factory=list)
+    origin: str = "from the measurements before"
     looseness: float = 1.0
 
     def joint_prior(self, assembly: Assembly) -> JointPrior:
         """What is known jointly of the numbers that an assembly has; marks them as calibrated."""
-        pairs = matched(self.calibration.uncertain, self.calibration, instrument_numbers(assembly))
+        numbers = [*instrument_numbers(assembly), *sample_numbers(assembly)]
+        pairs = matched(self.calibration, numbers)
         known = self.calibration.uncertain
         own = [p for p in pairs if _is_open(assembly, p[1]) and p[1].linear is None]
         self.used = own + [p for p in pairs if p[1].linear is not None]
         parameters = tuple(next(iter(number.powers)) for _, number in own)
-        for index in parameters:
-            parameter = assembly.parameters[index]
-            if not parameter.broadens:  # else it stays free, and its square is known
-                assembly.parameters[index] = replace(parameter, state="calibrated")
+        for (k, _), index in zip(own, parameters, strict=True):
+            parameter, number = assembly.parameters[index], known[k]
+            changes: dict[str, Any] = {"why": self.origin}
+            if not parameter.may_be_zero:  # else it stays free, and its square is known
+                value = float(np.clip(number.value, parameter.lower, parameter.upper))
+                u = value * number.sd if number.coordinate == "logarithm" else number.u
+                changes |= {"state": "calibrated", "value": value, "u": u}
+            assembly.parameters[index] = replace(parameter, **changes)
         order = [k for k, _ in self.used]
         return JointPrior.normal(
             parameters,
@@ -125,7 +130,7 @@ class InstrumentUse:
         """The same with standard uncertainties so large that readings, not it, have the say."""
         return replace(self, covariance=self.covariance * _LOOSE**2, looseness=_LOOSE)
 
-    def drift(self, inversion: Inversion) -> "Drift":
+    def drift(self, inversion: Inversion) -> Drift:
         """The used numbers after the inversion against the calibration."""
         known, order = self.calibration.uncertain, [k for k, _ in self.used]
         after = joint_posterior(
@@ -142,97 +147,11 @@ def _is_open(assembly: Assembly, number: InstrumentNumber) -> bool:
     return len(number.powers) == 1 and not assembly.parameters[next(iter(number.powers))].is_fixed
 
 
-@dataclass(frozen=True)
-class Drift:
-    """How far an instrument is from its calibration.
-
-    Attributes
-    ----------
-    deviations : dict of str to float
-        By number: posterior less calibration, over the standard deviation of that difference; only
-        of numbers on which the readings bear.
-    probability : float
-        Of differences at least as large, taken together, by chance.
-    """
-
-    deviations: dict[str, float]
-    probability: float
-
-    @property
-    def is_noticed(self) -> bool:
-        """As improbable as 3 standard deviations."""
-        from scipy.special import erfc
-
-        return self.probability < float(erfc(DRIFTED / 2.0**0.5))
-
-    def note(self, calibration: InstrumentCalibration) -> str:
-        """What a reader must know of it."""
-        largest = sorted(self.deviations.items(), key=lambda item: -abs(item[1]))[:4]
-        parts = ", ".join(f"{label} {z:+.1f}" for label, z in largest)
-        return (
-            f"the instrument is not as calibrated on {calibration.date}, or the sample is not as"
-            f" the file says (probability by chance {self.probability:.1g}); in standard"
-            f" deviations: {parts}"
-        )
-
-
-def drift_of(
-    labels: Sequence[str],
-    change: np.ndarray,
-    prior: np.ndarray,
-    posterior: np.ndarray,
-    looseness: float = 1.0,
-) -> Drift:
-    """Compare a calibration with the posterior to which it led.
-
-    Parameters
-    ----------
-    labels : sequence of str
-    change : ndarray, shape (K,)
-        Posterior less prior mean.
-    prior, posterior : ndarray, shape (K, K)
-        Covariances; that of the prior may have been loosened.
-    looseness : float
-        Factor by which the standard uncertainties of the prior are larger than the calibration's.
-
-    Notes
-    -----
-    With the prior covariance W, the calibration's C = W / looseness^2 and the posterior Q, the
-    readings y, of covariance S with 1/S = 1/Q - 1/W, enter with the weight K = 1 - Q / W, so the
-    change is K (y - calibration). Without a drift its covariance is K (C + S) K' = K C K' + K Q
-    (derived for normal distributions; C - Q where nothing is loosened). Combinations on which the
-    readings hardly bear are left out.
-    """
-    from scipy.stats import chi2
-
-    if not labels:
-        return Drift({}, 1.0)
-    u = np.sqrt(np.diag(prior))
-    root = np.linalg.inv(np.linalg.cholesky(prior / np.outer(u, u))) / u
-    left, directions = np.linalg.eigh(root @ posterior @ root.T)
-    weight = 1.0 - np.clip(left, 0.0, 1.0)
-    # In these directions, scaled to W = 1, all matrices are diagonal.
-    variance = (weight / looseness) ** 2 + weight * (1.0 - weight)
-    along = directions.T @ (root @ change)
-    seen = weight > _INFORMED
-    back = np.linalg.solve(root, directions)
-    spread = (back**2) @ variance
-    has_say = (back**2) @ weight > _INFORMED * u**2
-    deviations = {
-        label: float(d / s**0.5)
-        for label, d, s, informed in zip(labels, change, spread, has_say, strict=True)
-        if informed
-    }
-    total = float(np.sum(along[seen] ** 2 / variance[seen]))
-    return Drift(deviations, float(chi2.sf(total, seen.sum())) if seen.any() else 1.0)
-
-
 def matched(
-    known: Sequence[CalibratedNumber],
-    calibration: InstrumentCalibration,
-    numbers: Sequence[InstrumentNumber],
+    calibration: InstrumentCalibration, numbers: Sequence[InstrumentNumber]
 ) -> list[tuple[int, InstrumentNumber]]:
-    """Which calibrated numbers an assembly has; where several fit, those of the same name."""
+    """Which uncertain numbers an assembly has; where several fit, those of the same name."""
+    known = calibration.uncertain
     fitting = {
         k: [
             n
@@ -256,8 +175,17 @@ def matched(
 # --- the experiment with what the calibration says ---------------------------------------------
 
 
-def use_instrument(calibration: InstrumentCalibration, experiment: Experiment) -> InstrumentUse:
+def use_instrument(
+    calibration: InstrumentCalibration, experiment: Experiment, *, widen: bool = True
+) -> InstrumentUse:
     """Prepare an inversion with a calibrated instrument.
+
+    Parameters
+    ----------
+    calibration : InstrumentCalibration
+    experiment : Experiment
+    widen : bool
+        Widen and warn where the experiment is outside of what the calibration is valid for.
 
     Raises
     ------
@@ -269,15 +197,21 @@ def use_instrument(calibration: InstrumentCalibration, experiment: Experiment) -
         raise InputProblems(
             [f"detection view: {shown(view)}, and the calibration has {shown(known)}"]
         )
-    away: Outside = outside(calibration, experiment)
     setup, notes = _with_models(experiment.setup, calibration)
     stack, more = _with_materials(experiment.stack, calibration)
     layers = stack.expanded()
     setup = _rebuilt(setup, **_by_layer(setup, calibration, layers))
     setup = _rebuilt(setup, detection=_with_channels(setup, calibration, stack, layers))
     changed = _rebuilt(experiment, stack=stack, setup=setup)
+    if not widen:
+        return InstrumentUse(calibration, changed, [*notes, *more], calibration.covariance)
+    away = outside(calibration, experiment)
     return InstrumentUse(
-        calibration, changed, [*away.warnings, *notes, *more], away.widened(calibration)
+        calibration,
+        changed,
+        [*away.warnings, *notes, *more],
+        away.widened(calibration),
+        origin=f"from the calibration of {calibration.date}",
     )
 
 
@@ -310,7 +244,11 @@ def invert_with_instrument(
         free = invert(profile, use.experiment, progress=progress, joint_prior=loose.joint_prior)
         drift = loose.drift(free)
     if drift.is_noticed:
-        notes.insert(0, drift.note(calibration))
+        notes.insert(
+            0,
+            f"the instrument is not as calibrated on {calibration.date}, or the sample is not as"
+            f" the file says: {drift.words()}",
+        )
     notes += _deeper(calibration, experiment, found)
     return replace(found, warnings=[*notes, *found.warnings])
 
@@ -434,7 +372,7 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
             alone[name] = known
         elif owners and not fitting:
             owner = owners[0]
-            shared[name] = name if name not in materials else f"{name} as calibrated"
+            shared[name] = owner.label if owner.label not in materials else f"{owner.label} layers"
             composed = {k: getattr(owner, k) for k in ("composition", "composition_mass")}
             materials[shared[name]] = Material(**composed, conducts=owner.conducts, **known)
 
@@ -445,7 +383,7 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
         if name in alone:
             return _rebuilt(part, **alone[name])
         own = dict.fromkeys((*Composed.model_fields, "conducts"))
-        return _rebuilt(part, **own, name=part.name or part.label, material=shared[name])
+        return _rebuilt(part, **own, material=shared[name])
 
     layers = tuple(
         _rebuilt(entry, of=tuple(map(tied, entry.of)))

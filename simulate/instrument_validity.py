@@ -27,7 +27,7 @@ from craterfront.instrument_file import (
     InstrumentCalibration,
     OperatingConditions,
 )
-from craterfront.instrument_numbers import GENERAL, RATE, SENSITIVITY, same_composition
+from craterfront.instrument_numbers import GENERAL, MIXING, RATE, SENSITIVITY, same_composition
 from craterfront.parameters import ASSUMED_U_REL, THICKNESS_LN_SD
 from craterfront.problems import shown
 
@@ -37,7 +37,6 @@ SAME_POINT = 0.02
 SAME_ANGLE_DEG = 1.0
 
 _POWER = 2.0
-_MIXING = ("mixing length", "mixing range", "displacement")
 
 
 @dataclass(frozen=True)
@@ -87,7 +86,7 @@ class Outside:
         """Whether materials that were not calibrated have a say in a number."""
         if number.kind == SENSITIVITY:
             return number.channel in self.uncalibrated
-        if number.kind in _MIXING and self.other_surface:
+        if number.kind in MIXING and self.other_surface:
             return True
         return number.kind in GENERAL and bool(self.uncalibrated)
 
@@ -118,7 +117,7 @@ def outside(calibration: InstrumentCalibration, experiment: Experiment) -> Outsi
         {},
     )
     other_surface = not same_composition(layers[0].composition, first)
-    if other_surface and any(n.kind in _MIXING and n.material is None for n in calibration.number):
+    if other_surface and any(n.kind in MIXING and n.material is None for n in calibration.number):
         notes.append(
             f"the calibrated mixing is that of {calibration.valid.first_material} at the surface,"
             f" and the sample begins with {layers[0].label}; it is uncertain by"

@@ -9,6 +9,7 @@ from craterfront.instrument_numbers import InstrumentNumber
 from craterfront.inversion import Inversion
 from craterfront.joint_prior import Coordinate, coordinate_of, slope_of
 
+_STOPPED = 1e-6  # of the scale of a square: at its bound
 _HARDLY = 1e-3  # of a linear number, per unit of a coordinate that nothing fixes
 
 
@@ -50,14 +51,16 @@ def joint_posterior(
     With x the coordinates of the fit and l the linear numbers, which follow x and have a scatter of
     their own about that: the covariance of a number with the derivatives g by x and h by l is
     ``(g + h dl/dx) C (g + h dl/dx)' + h E h'``, C the Laplace covariance of x (spread over
-    intervals where a broadening is not resolved), and E that of l at given x.
+    intervals where a broadening is not resolved), and E that of l at given x. Where the square of a
+    width stopped at zero, the mean is where it would have gone: then several measurements of a
+    sharp interface do not add up to a wide one.
     """
     chosen = tuple(
         each or _coordinate(inversion, number)
         for number, each in zip(numbers, coordinates, strict=True)
     )
     linear = inversion.solution.linear
-    mean = np.array(
+    at_fit = np.array(
         [
             coordinate_of(number.value(inversion.values, linear), each)
             for number, each in zip(numbers, chosen, strict=True)
@@ -70,12 +73,33 @@ def joint_posterior(
     fixed = inversion.curvature.covariance[np.ix_(known, known)]
     covariance = part @ fixed @ part.T + own @ _scatter_of_linear(inversion) @ own.T
     covariance[loose, loose] = np.inf
+    mean = at_fit + part @ (fixed @ _pull(inversion)[known])
     return JointPosterior(chosen, mean, covariance)
 
 
+def _pull(inversion: Inversion) -> np.ndarray:
+    """What pulls squares of widths below zero, where they stopped, shape (P,)."""
+    likelihood, objective, x = inversion.likelihood, inversion.objective, inversion.fit.x
+    parameters = likelihood.assembly.parameters
+    stopped = np.array(
+        [
+            parameters[index].kind == "width" and x[i] <= objective.lower[i] + _STOPPED
+            for i, index in enumerate(likelihood.free)
+        ],
+        dtype=bool,
+    )
+    if not stopped.any():
+        return np.zeros(x.size)
+    downhill = -objective.jacobian(x).T @ objective.residuals(x)
+    return np.where(stopped, np.minimum(downhill, 0.0), 0.0)
+
+
 def _coordinate(inversion: Inversion, number: InstrumentNumber) -> Coordinate:
+    parameters = inversion.likelihood.assembly.parameters
     for index in number.powers:
         near_zero = inversion.broadening.get(index)
+        if parameters[index].kind == "width":
+            return "square"
         if near_zero is not None and not near_zero.resolved:
             return "square"
     value = number.value(inversion.values, inversion.solution.linear)

@@ -72,7 +72,7 @@ class Parameter:
         Nominal value: written, guessed, or the default.
     state : str
         fixed, prior, assumed (a prior that nobody wrote), free, or calibrated (known together with
-        others, with their correlations).
+        others, with their correlations, from another measurement).
     u : float
         Standard uncertainty of the prior in `unit`; for a logarithmic one, u = value * ln_sd.
     logarithmic : bool

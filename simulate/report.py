@@ -12,6 +12,7 @@ from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
 from craterfront.instrument_file import InstrumentCalibration
 from craterfront.parameters import Parameter, table_rows
+from craterfront.replicates import Spots
 from craterfront.results import Answer, GradedSum, LayerAnswer
 
 
@@ -100,6 +101,24 @@ def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
         console.print(f"Note: {note}", highlight=False, markup=False)
     console.print(_constant_table(answer["constants"]))
     console.print(_span_table(answer["spans"]))
+
+
+def print_spots(found: Spots, console: Console) -> None:
+    """Means over replicate spots."""
+    for note in found.notes:
+        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    table = Table(title="Means over spots", title_justify="left")
+    for heading in ("quantity", "layer", "unit"):
+        table.add_column(heading)
+    headings = ("mean", "standard unc.", "common part", "spot to spot", "of noise", "+/- 95 %")
+    for heading in (*headings, "degrees of freedom"):
+        table.add_column(heading, justify="right")
+    for quantity, layer, unit, mean in found.rows:
+        others = mean.common_u, mean.scatter, mean.repeatability, mean.expanded_u
+        cells = _rounded(mean.mean, mean.u, *others)
+        freedom = f"{mean.degrees_of_freedom:.3g}"
+        table.add_row(quantity, escape(layer), unit, *cells, freedom)
+    console.print(table)
 
 
 def print_instrument(calibration: InstrumentCalibration, console: Console) -> None:
