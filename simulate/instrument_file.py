@@ -352,8 +352,9 @@ def rounded(
     Notes
     -----
     Rounding errors of d digits change the eigenvalues of the correlations by no more than
-    K 10^-d / 2 (Weyl's inequality): the smallest one, s, keeps all but a thousandth. A number that
-    all others tell is known to u s^1/2 at least, of which its rounding takes a thousandth.
+    K 10^-d / 2 (Weyl's inequality): the smallest one, s, keeps all but a thousandth. A combination
+    of numbers may be known as well as s^1/2 times the u of one; of that, rounding of value and u
+    takes a thousandth.
     """
     sd = np.sqrt(np.diag(covariance))
     matrix = covariance / np.outer(sd, sd)
@@ -367,7 +368,7 @@ def rounded(
         number.model_copy(
             update={
                 "value": _to_step(number.value, _ROUNDING * number.u * smallest**0.5),
-                "u": _to_step(number.u, _ROUNDING * number.u),
+                "u": _to_step(number.u, _ROUNDING * number.u * smallest**0.5),
             }
         )
         for number in numbers

@@ -63,7 +63,12 @@ def shown_key(key: str) -> str:
 
 def bare_key(key: str) -> str:
     """A key as TOML writes it, whole: bare where that is allowed, else in quotes."""
-    return key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
+    return key if _BARE_KEY.fullmatch(key) else toml_string(key)
+
+
+def toml_string(text: str) -> str:
+    """A text as TOML writes it; unlike JSON it has no bare control character 0x7f."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def nearest(text: str, known: Iterable[str]) -> str | None:

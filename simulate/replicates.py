@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.inversion import Inversion
+from craterfront.models.effective_freedom import effective_degrees_of_freedom
 from craterfront.problems import InputProblems
 from craterfront.results import answer
 
@@ -80,9 +81,9 @@ def combined(
 
     Notes
     -----
-    With the standard deviation s of the values, ``u^2 = s^2 / n + u_common^2``, and by the formula
-    of Welch and Satterthwaite (GUM, JCGM 100:2008, G.4.1) ``nu = u^4 (n - 1) / (s^2 / n)^2``; the
-    expanded uncertainty is u times the quantile of the t distribution with nu.
+    With the standard deviation s of the values, ``u^2 = s^2 / n + u_common^2``, s with n - 1
+    degrees of freedom; the expanded uncertainty is u times the quantile of the t distribution with
+    the effective ones.
     """
     from scipy.stats import norm, t
 
@@ -92,8 +93,8 @@ def combined(
     scatter = float(np.std(values, ddof=1))
     of_mean = scatter**2 / n
     u = math.sqrt(of_mean + common_variance)
-    ratio = u**2 / of_mean if of_mean > 0 else math.inf
-    freedom = (n - 1) * ratio**2 if ratio < 1e100 else math.inf
+    parts = np.sqrt([of_mean, common_variance])
+    freedom = effective_degrees_of_freedom(parts, np.array([n - 1, math.inf]))
     quantile = 0.5 + 0.5 * PROBABILITY
     factor = t.ppf(quantile, freedom) if math.isfinite(freedom) else norm.ppf(quantile)
     return Combined(

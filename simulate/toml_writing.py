@@ -1,12 +1,11 @@
 """Plain values as TOML text for people: one key a line, tables after values."""
 
-import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from craterfront.problems import bare_key
+from craterfront.problems import bare_key, toml_string
 
 _NARROW = 96
 
@@ -58,8 +57,7 @@ def _inline(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        # Unlike JSON, TOML has no bare control character 0x7f.
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return toml_string(value)
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, int):
