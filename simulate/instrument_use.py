@@ -237,12 +237,7 @@ def invert_with_instrument(
     found = invert(profile, use.experiment, progress=progress, joint_prior=use.joint_prior)
     names = ", ".join(calibration.uncertain[k].label for k, _ in use.used)
     notes = [f"calibration of {calibration.date} used for: {names or 'nothing'}", *use.notes]
-    drift = use.drift(found)
-    if not drift.is_noticed and _falls_short(found):
-        # What the calibration forbids shows as residuals, unless it is loosened.
-        loose = use.loosened()
-        free = invert(profile, use.experiment, progress=progress, joint_prior=loose.joint_prior)
-        drift = loose.drift(free)
+    drift = drift_since(use, found, progress)
     if drift.is_noticed:
         notes.insert(
             0,
@@ -251,6 +246,20 @@ def invert_with_instrument(
         )
     notes += _deeper(calibration, experiment, found)
     return replace(found, warnings=[*notes, *found.warnings])
+
+
+def drift_since(use: InstrumentUse, found: Inversion, progress: Progress | None = None) -> Drift:
+    """How far the numbers of an inversion are from what was known before.
+
+    What the calibration forbids may show as residuals instead: then the profile is inverted again
+    with a calibration that is loosened.
+    """
+    drift = use.drift(found)
+    if drift.is_noticed or not _falls_short(found):
+        return drift
+    loose = use.loosened()
+    again = invert(found.profile, use.experiment, progress=progress, joint_prior=loose.joint_prior)
+    return loose.drift(again)
 
 
 def _falls_short(found: Inversion) -> bool:

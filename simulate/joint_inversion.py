@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from craterfront.instrument_file import InstrumentCalibration, OperatingConditions
 from craterfront.instrument_numbers import DENSITY, RATE, SAMPLE, InstrumentNumber
+from craterfront.instrument_use import drift_since
 from craterfront.inversion import Inversion, Progress
 from craterfront.measurement_chain import Kept, Measurement, next_link
 from craterfront.problems import InputProblems, shown
@@ -57,7 +58,7 @@ def invert_together(
         known, found = link.known, link.inversion
         if link.use is not None:
             notes += link.use.notes
-            drift = link.use.drift(found)
+            drift = drift_since(link.use, found, part)
             if drift.is_noticed:
                 notes.insert(
                     0,

@@ -143,6 +143,7 @@ values = st.recursive(
 )
 
 
+@settings(max_examples=40)
 @given(st.dictionaries(texts, values, max_size=6))
 def test_any_table_survives_as_text(table):
     assert parse_toml(toml_text(table), "text") == table
