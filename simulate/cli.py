@@ -725,6 +725,61 @@ def quantify(
     console.print(ESTIMATE, highlight=False, markup=False)
 
 
+@app.command(
+    epilog="Example: craterfront crater trace.txt --diameter-mm 4 -o crater.toml",
+    help="Shape and mean depth of a crater from a stylus trace (x, z) through its centre.",
+)
+def crater(
+    trace: Annotated[Path, _file_argument("TRACE")],
+    diameter_mm: Annotated[
+        float | None,
+        typer.Option(help="Of the analysed area; default the distance of the crater's edges."),
+    ] = None,
+    scale_u_rel: Annotated[
+        float, typer.Option(help="Relative standard uncertainty of the stylus' height scale.")
+    ] = 0.0,
+    x_unit: Annotated[
+        str | None, typer.Option(help="mm, um, nm or A; default as the header says.")
+    ] = None,
+    z_unit: Annotated[str | None, typer.Option(help="The same of the heights.")] = None,
+    output: Annotated[
+        Path | None,
+        _file_option("-o", "--output", help="Tables for the experiment file to write."),
+    ] = None,
+    figure: Annotated[Path | None, _file_option(help="Draw it (png, pdf or svg).")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
+) -> None:
+    from craterfront.file_access import write_text
+    from craterfront.report import print_crater
+    from craterfront.stylus_trace import crater_of, read_trace
+
+    _check_crater_numbers(diameter_mm, scale_u_rel)
+    _check_outputs((trace,), output, figure)
+    read = read_trace(trace, x_unit, z_unit)
+    traced = crater_of(read, diameter_mm, scale_u_rel)
+    if output is not None:
+        write_text(output, traced.as_toml())
+    if figure is not None:
+        from craterfront.figure_style import save_figure
+        from craterfront.stylus_figure import trace_figure
+
+        save_figure(trace_figure(read, traced), figure)
+    if json:
+        typer.echo(to_json(traced.as_dict(), indent=2))
+        return
+    print_crater(traced, _console())
+
+
+def _check_crater_numbers(diameter_mm: float | None, scale_u_rel: float) -> None:
+    problems = []
+    if diameter_mm is not None and not 0 < diameter_mm < 1e4:
+        problems.append(f"--diameter-mm: must be > 0 and < 1e4, got {diameter_mm:g}")
+    if not 0 <= scale_u_rel < 1:
+        problems.append(f"--scale-u-rel: must be from 0 to below 1, got {scale_u_rel:g}")
+    if problems:
+        raise InputProblems(problems)
+
+
 def _say_warning(message: Warning | str, *_: Any, **__: Any) -> None:
     """A formula used outside its range is worth a note, not a line of its source code."""
     _say(f"Note: {message}")

@@ -14,6 +14,7 @@ from craterfront.instrument_file import InstrumentCalibration
 from craterfront.parameters import Parameter, table_rows
 from craterfront.replicates import Spots
 from craterfront.results import Answer, GradedSum, LayerAnswer
+from craterfront.stylus_trace import TracedCrater
 
 
 def print_answer(answer: Answer, console: Console) -> None:
@@ -118,6 +119,27 @@ def print_spots(found: Spots, console: Console) -> None:
         cells = _rounded(mean.mean, mean.u, *others)
         freedom = f"{mean.degrees_of_freedom:.3g}"
         table.add_row(quantity, escape(layer), unit, *cells, freedom)
+    console.print(table)
+
+
+def print_crater(traced: TracedCrater, console: Console) -> None:
+    """Mean depth of a crater with the causes of its uncertainty, and its shape in short."""
+    for note in traced.notes:
+        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    found = traced.found
+    table = Table(title="Crater", title_justify="left")
+    table.add_column("quantity")
+    table.add_column("value", justify="right")
+    table.add_column("standard unc.", justify="right")
+    table.add_column("unit")
+    depth = _rounded(1e3 * found.mean_depth_um, 1e3 * found.u_um)
+    table.add_row("mean depth over the area", *depth, "nm")
+    for cause, part in found.parts_um.items():
+        table.add_row(f"  part of {cause}", "", f"{1e3 * part:.2g}", "nm")
+    table.add_row("curvature", *_rounded(found.curvature, found.curvature_u), "")
+    table.add_row("radius of the area", f"{found.area_radius_mm:.4g}", "", "mm")
+    width = found.edges_mm[1] - found.edges_mm[0]
+    table.add_row("width at half depth", f"{width:.4g}", "", "mm")
     console.print(table)
 
 
