@@ -163,10 +163,10 @@ class Validity(Table):
 
     depth_to_nm: PositiveLength
     view: Literal["collected", "viewed"]
-    crater: Name
-    growth: Name = "none"
-    mixing: Name = "none"
-    displacement: Name | None = None
+    crater: Literal["flat", "parabolic", "tilted", "edged", "rastered", "measured"]
+    growth: Literal["none", "statistical", "grains", "columns", "saturating"] = "none"
+    mixing: Literal["none", "uniform", "diffusive", "relocation"] = "none"
+    displacement: Literal["exponential", "gaussian"] | None = None
     first_material: Name
 
 
@@ -360,7 +360,7 @@ def rounded(
     matrix = covariance / np.outer(sd, sd)
     smallest = max(float(np.linalg.eigvalsh(matrix)[0]), 1e-12) if len(sd) else 1.0
     digits = math.ceil(math.log10(0.5 * max(len(sd), 1) / (_ROUNDING * smallest)))
-    rows = {
+    rows: dict[str, tuple[float, ...]] = {
         number.label: (*(round(float(r), max(digits, _LEAST_DIGITS)) for r in matrix[i, :i]), 1.0)
         for i, number in enumerate(numbers)
     }

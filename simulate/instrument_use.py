@@ -298,7 +298,7 @@ def _quantity(number: CalibratedNumber) -> Quantity:
 
 def _with_models(setup: Setup, calibration: InstrumentCalibration) -> tuple[Setup, list[str]]:
     """What is for all materials; models that the file leaves unwritten come with it."""
-    numbers: dict[str, dict[str, Quantity]] = {}
+    numbers: dict[str, dict[str, Any]] = {}
     for number in calibration.number:
         if number.material is None and number.kind in _PLACES:
             table, key = _PLACES[number.kind]
@@ -359,14 +359,14 @@ def _other_models(setup: Setup, calibration: InstrumentCalibration) -> Iterator[
 
 def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[Stack, list[str]]:
     """Rates and densities of calibrated materials; layers of one material share them."""
-    numbers: dict[str, dict[str, Quantity]] = {}
+    numbers: dict[str, dict[str, Any]] = {}
     keys = {RATE: "erosion_rate_nm_s", DENSITY: "density_g_cm3"}
     for number in calibration.number:
         if number.kind in keys and number.material is not None:
             numbers.setdefault(number.material, {})[keys[number.kind]] = _quantity(number)
     materials, notes = dict(stack.materials), []
     shared: dict[str, str] = {}  # calibrated material to that of the stack
-    alone: dict[str, dict[str, Quantity]] = {}  # calibrated material of a single layer
+    alone: dict[str, dict[str, Any]] = {}  # calibrated material of a single layer
     for name, known in numbers.items():
         fitting = [m for m, each in materials.items() if _is(each, name, calibration)]
         fitting = [name] if name in fitting else fitting

@@ -310,7 +310,7 @@ def _materials(
 
 def _used(reference: Measurement) -> ReferenceUsed:
     files = {"profile": reference.profile.source, "experiment": reference.experiment_name}
-    sums = {f"{key}_sha256": _sha256(path) for key, path in files.items()}
+    sums: dict[str, Any] = {f"{key}_sha256": _sha256(path) for key, path in files.items()}
     names = {key: os.path.basename(path) or path for key, path in files.items()}
     return ReferenceUsed(**names, **sums)
 

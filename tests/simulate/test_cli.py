@@ -135,7 +135,16 @@ def plain(text):
 def test_the_commands_are_listed(craterfront_run):
     status, out, _ = craterfront_run("--help")
     assert status == 0
-    assert COMMANDS == ["check", "demo", "invert", "quantify", "resolution", "simulate"]
+    assert COMMANDS == [
+        "calibrate",
+        "check",
+        "crater",
+        "demo",
+        "invert",
+        "quantify",
+        "resolution",
+        "simulate",
+    ]
     assert all(f"  {name}  " in out for name in COMMANDS)
 
 
