@@ -47,7 +47,8 @@ def calibrate(
     references : sequence of Measurement
         Of samples of which every thickness has its uncertainty, or is a guess; all at one operating
         point. What the first says of the instrument is the prior; of later ones, what concerns
-        other numbers. Neighbours with the same experiment are measurements of one sample.
+        other numbers. Those with one experiment are measurements of one sample, and are taken one
+        after the other.
     title : str
     date : datetime.date, optional
         Default: today.
@@ -64,6 +65,7 @@ def calibrate(
     if problems:
         raise InputProblems(problems)
     report = progress or (lambda stage, share: None)
+    references = _by_sample(references)
     known: InstrumentCalibration | None = None
     inversions = []
     for i, reference in enumerate(references):
@@ -80,6 +82,14 @@ def calibrate(
     dated = date or datetime.date.today()
     known = without(known, _of_sample).model_copy(update={"title": title, "date": dated})
     return Calibrated(known, inversions)
+
+
+def _by_sample(references: Sequence[Measurement]) -> list[Measurement]:
+    """In their order, but for those of one sample, which come together."""
+    samples: dict[int, list[Measurement]] = {}
+    for reference in references:
+        samples.setdefault(id(reference.experiment), []).append(reference)
+    return [reference for group in samples.values() for reference in group]
 
 
 def _of_sample(number: CalibratedNumber) -> bool:

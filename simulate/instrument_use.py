@@ -368,7 +368,7 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
     shared: dict[str, str] = {}  # calibrated material to that of the stack
     alone: dict[str, dict[str, Any]] = {}  # calibrated material of a single layer
     for name, known in numbers.items():
-        fitting = [m for m, each in materials.items() if _is(each, name, calibration)]
+        fitting = [m for m, each in materials.items() if _is(each, m, name, calibration)]
         fitting = [name] if name in fitting else fitting
         if len(fitting) > 1:
             listed = ", ".join(shown(each) for each in fitting)
@@ -376,7 +376,7 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
         elif fitting:
             materials[fitting[0]] = _rebuilt(materials[fitting[0]], **known)
             shared[name] = fitting[0]
-        owners = [part for _, part in stack.parts() if _is(part, name, calibration)]
+        owners = [part for _, part in stack.parts() if _is(part, part.name, name, calibration)]
         if len(owners) == 1 and not fitting:
             alone[name] = known
         elif owners and not fitting:
@@ -386,7 +386,8 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
             materials[shared[name]] = Material(**composed, conducts=owner.conducts, **known)
 
     def tied(part: Layer | Substrate) -> Any:
-        name = next((n for n in (*shared, *alone) if _is(part, n, calibration)), None)
+        every = (*shared, *alone)
+        name = next((n for n in every if _is(part, part.name, n, calibration)), None)
         if name is None:
             return part
         if name in alone:
@@ -403,12 +404,16 @@ def _with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[S
     return Stack(layers=layers, substrate=tied(stack.substrate), materials=materials), notes
 
 
-def _is(owner: Composed, name: str, calibration: InstrumentCalibration) -> bool:
-    """Whether something with a composition of its own is of a calibrated material."""
+def _is(
+    owner: Composed, own_name: str | None, name: str, calibration: InstrumentCalibration
+) -> bool:
+    """Whether something with a composition of its own is of a calibrated material.
+
+    Where several have its composition, the one that has its name.
+    """
     fractions = owner.atomic_fractions
     fitting = [m.name for m in calibration.material if same_composition(fractions, m.fractions)]
-    label = getattr(owner, "name", None)
-    return bool(fractions) and (fitting == [name] or (name in fitting and label == name))
+    return bool(fractions) and (fitting == [name] or (name in fitting and own_name == name))
 
 
 def _by_layer(

@@ -16,7 +16,7 @@ from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.instrument_calibration import calibrate
-from craterfront.instrument_file import OperatingConditions
+from craterfront.instrument_file import InstrumentCalibration, OperatingConditions
 from craterfront.instrument_use import invert_with_instrument, use_instrument
 from craterfront.instrument_validity import outside
 from craterfront.inversion import invert
@@ -339,6 +339,43 @@ def test_layers_of_one_material_share_the_calibrated_rate():
     assembly = Assembly(use.experiment.stack, use.experiment.setup, merge_equal=False)
     assert assembly.rate_index(0) == assembly.rate_index(1)
     assert assembly.layers[0].name != assembly.layers[1].name
+
+
+def test_materials_of_one_composition_are_told_apart_by_their_names():
+    made = calibrated().calibration
+    dense, loose = ({"name": n, "composition": {"Cu": 1.0}} for n in ("dense", "loose"))
+    numbers = [
+        {"kind": "erosion rate", "material": name, "value": value, "u": 0.0, "unit": "nm/s"}
+        for name, value in (("dense", 20.0), ("loose", 30.0))
+    ]
+    two = InstrumentCalibration(
+        date=made.date,
+        valid=made.valid.model_copy(update={"first_material": "dense"}),
+        material=[dense, loose],
+        reference=made.reference,
+        number=numbers,
+        correlation={},
+    )
+    text = """
+[material.loose]
+composition = "Cu"
+[material.dense]
+composition = "Cu"
+[[layer]]
+material = "loose"
+thickness_nm = 50.0
+[[layer]]
+material = "dense"
+thickness_nm = 50.0
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = 16.0
+"""
+    use = use_instrument(two, experiment_from_toml(text + SOURCE.format(volts=700.0)))
+    rates = [layer.erosion_rate_nm_s for layer in use.experiment.stack.expanded()[:2]]
+    assert rates == [Quantity.prior(30.0, u=0.0), Quantity.prior(20.0, u=0.0)]
+    assembly = Assembly(use.experiment.stack, use.experiment.setup, merge_equal=False)
+    assert use.joint_prior(assembly).size == 0
 
 
 def test_models_that_the_file_writes_stay():

@@ -190,7 +190,10 @@ def summary(outcomes: list[dict[str, Any]]) -> dict[str, Any]:
 
 def main() -> None:
     cases = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    outcomes = [one_case(seed) for seed in range(cases)]
+    outcomes = []
+    for seed in range(cases):
+        outcomes.append(one_case(seed))
+        print(outcomes[-1], file=sys.stderr, flush=True)
     found = summary(outcomes)
     print(json.dumps(found, indent=2))
     if len(sys.argv) > 2:
