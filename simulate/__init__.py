@@ -14,6 +14,16 @@ _HOMES = {
     "craterfront.calibration": ("Calibration", "calibration_from_toml", "load_calibration"),
     "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
     "craterfront.grading": ("graded",),
+    "craterfront.instrument_calibration": ("calibrate",),
+    "craterfront.instrument_file": (
+        "InstrumentCalibration",
+        "load_instrument",
+        "write_instrument",
+    ),
+    "craterfront.instrument_use": ("invert_with_instrument",),
+    "craterfront.joint_inversion": ("invert_together",),
+    "craterfront.measurement_chain": ("Measurement",),
+    "craterfront.replicates": ("combine_spots",),
     "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
     "craterfront.setup": (
         "Channel",
@@ -76,15 +86,25 @@ if TYPE_CHECKING:
     from craterfront.forecasting import Forecast, forecast
     from craterfront.forward import repeat, simulate
     from craterfront.grading import graded
+    from craterfront.instrument_calibration import calibrate
+    from craterfront.instrument_file import (
+        InstrumentCalibration,
+        load_instrument,
+        write_instrument,
+    )
+    from craterfront.instrument_use import invert_with_instrument
     from craterfront.inversion import Inversion, invert
+    from craterfront.joint_inversion import invert_together
     from craterfront.measured import read_profile
     from craterfront.measured_profile import MeasuredProfile
+    from craterfront.measurement_chain import Measurement
     from craterfront.operating_points import CraterPoint
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
     from craterfront.quantities import Quantity
     from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
+    from craterfront.replicates import combine_spots
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
     from craterfront.setup import (

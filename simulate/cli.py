@@ -27,6 +27,7 @@ app = typer.Typer(
 )
 
 BAD_INPUT = 2
+SOME_FAILED = 1
 
 
 def _file_argument(metavar: str) -> Any:
@@ -271,11 +272,33 @@ def _located(path: Path) -> Iterator[None]:
     help="Invert a measured profile: layer thicknesses, interface widths, coating mass.",
 )
 def invert(
-    profile: ProfileFile,
-    experiment: Annotated[Path, _file_option("-e", "--experiment", help="What is known before.")],
+    profile: Annotated[list[Path], _file_argument("PROFILE...")],
+    experiment: Annotated[
+        list[Path],
+        _file_option(
+            "-e",
+            "--experiment",
+            help="What is known before; with --together perhaps one for each profile.",
+        ),
+    ],
     output: Annotated[
-        Path | None, _file_option("-o", "--output", help="netCDF file to write.")
+        Path | None,
+        _file_option(
+            "-o", "--output", help="netCDF file to write; with --each and --spots a CSV summary."
+        ),
     ] = None,
+    instrument: Annotated[
+        Path | None, _file_option("--instrument", help="Calibration made by `calibrate`.")
+    ] = None,
+    each: Annotated[
+        bool, typer.Option("--each", help="Invert many profiles one by one: a batch.")
+    ] = False,
+    spots: Annotated[
+        bool, typer.Option("--spots", help="Replicate spots of one sample: means and scatter.")
+    ] = False,
+    together: Annotated[
+        bool, typer.Option("--together", help="Several measurements of one sample as one.")
+    ] = False,
     relative: Annotated[
         bool, typer.Option("--relative", help="Answer in seconds at nominal rates.")
     ] = False,
@@ -292,16 +315,27 @@ def invert(
     from craterfront.experiment import load_experiment
     from craterfront.files import load_profile, write_dataset
 
-    loaded = load_experiment(experiment)
-    _check_outputs((profile, experiment), output, figure, budget)
-    measured = load_profile(profile, loaded)
-    from craterfront.inversion import invert as run
+    _check_mode(len(profile), each=each, spots=spots, together=together)
+    if not together and len(experiment) > 1:
+        raise InputProblems(["--experiment: is given more than once without --together"])
+    loaded = load_experiment(experiment[0])
+    _check_outputs((*profile, *experiment, instrument), output, figure, budget)
+    calibration = _instrument(instrument, relative)
+    if each or spots:
+        _no_figures("--each" if each else "--spots", figure, budget, explain)
+        one = _one_by_one(loaded, calibration, relative)
+        (_each if each else _spots)(profile, one, output, json, quiet)
+        return
     from craterfront.results import answer, estimate_dataset
 
-    for note in (*loaded.warnings(), *measured.notes):
-        _say(f"Note: {note}")
-    with _progress(quiet or json) as progress, _located(experiment):
-        found = run(measured, loaded, relative=relative, progress=progress)
+    with _progress(quiet or json) as progress, _located(experiment[0]):
+        if together:
+            found = _together(_paired(profile, experiment), calibration, relative, progress)
+        else:
+            measured = load_profile(profile[0], loaded)
+            for note in (*loaded.warnings(), *measured.notes):
+                _say(f"Note: {note}")
+            found = _inverted(measured, loaded, calibration, relative, progress)
     answers = answer(found)
     dataset = estimate_dataset(found, answers)
     if output is not None:
@@ -359,6 +393,196 @@ def forecast(
     console = _console()
     print_forecast(found, console)
     console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _instrument(path: Path | None, relative: bool) -> Any:
+    """A calibration, if one is named."""
+    if path is None:
+        return None
+    if relative:
+        raise InputProblems(["--relative: a calibration has lengths and rates in nm; leave it out"])
+    from craterfront.instrument_file import load_instrument
+
+    return load_instrument(path)
+
+
+def _inverted(
+    measured: Any,
+    loaded: Any,
+    calibration: Any,
+    relative: bool,
+    progress: Callable[[str, float], None] | None,
+) -> Any:
+    """An inversion with or without a calibrated instrument."""
+    if calibration is None:
+        from craterfront.inversion import invert as run
+
+        return run(measured, loaded, relative=relative, progress=progress)
+    from craterfront.instrument_use import invert_with_instrument
+
+    return invert_with_instrument(measured, loaded, calibration, progress=progress)
+
+
+def _check_mode(count: int, *, each: bool, spots: bool, together: bool) -> None:
+    """Several profiles need a word on what they are to each other."""
+    asked = {"--each": each, "--spots": spots, "--together": together}
+    given = [option for option, is_given in asked.items() if is_given]
+    if len(given) > 1:
+        raise InputProblems([f"{' and '.join(given)}: take only one of them"])
+    if count > 1 and not given:
+        raise InputProblems(
+            [
+                f"{count} profiles: say what they are: --each (one by one), --spots (replicates"
+                " of one sample) or --together (measurements of one sample as one)"
+            ]
+        )
+    if count < 2 and (spots or together):
+        raise InputProblems([f"{given[0]}: takes at least 2 profiles, got {count}"])
+
+
+def _no_figures(mode: str, figure: Path | None, budget: Path | None, explain: bool) -> None:
+    asked = {"--figure": figure is not None, "--budget": budget is not None, "--explain": explain}
+    for option, is_given in asked.items():
+        if is_given:
+            raise InputProblems([f"{option}: is for a single inversion, not with {mode}"])
+
+
+def _one_by_one(loaded: Any, calibration: Any, relative: bool) -> Callable[[str], Any]:
+    """Reads and inverts one profile of several with the same experiment."""
+    from craterfront.files import load_profile
+
+    for note in loaded.warnings():
+        _say(f"Note: {note}")
+
+    def one(place: str) -> Any:
+        measured = load_profile(place, loaded)
+        return _inverted(measured, loaded, calibration, relative, None)
+
+    return one
+
+
+def _each(
+    profiles: list[Path], one: Callable[[str], Any], output: Path | None, json: bool, quiet: bool
+) -> None:
+    """A batch; exit status 1 where some profiles failed."""
+    from craterfront.batch import invert_each
+    from craterfront.file_access import write_text
+
+    with _progress(quiet or json) as progress:
+        batch = invert_each([str(place) for place in profiles], one, progress)
+    if output is not None:
+        write_text(output, batch.as_csv())
+    if json:
+        typer.echo(to_json(batch.rows, indent=2))
+    elif output is None:
+        typer.echo(batch.as_csv(), nl=False)
+    for row in batch.rows:
+        if "message" in row:
+            _say(f"{row['profile']}: {row['message']}")
+    _say(f"{len(profiles) - len(batch.failed)} of {len(profiles)} profiles inverted")
+    if batch.failed:
+        raise typer.Exit(SOME_FAILED)
+
+
+def _spots(
+    profiles: list[Path], one: Callable[[str], Any], output: Path | None, json: bool, quiet: bool
+) -> None:
+    from craterfront.file_access import write_text
+    from craterfront.replicates import combine_spots
+    from craterfront.report import print_spots
+
+    inversions = []
+    with _progress(quiet or json) as progress:
+        for i, place in enumerate(profiles):
+            progress(place.name, i / len(profiles))
+            with _located(place):
+                inversions.append(one(str(place)))
+    found = combine_spots(inversions)
+    if output is not None:
+        write_text(output, found.as_csv())
+    if json:
+        typer.echo(to_json(found.as_dict(), indent=2))
+        return
+    console = _console()
+    print_spots(found, console)
+    console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _together(
+    pairs: list[tuple[Path, Any, Path]],
+    calibration: Any,
+    relative: bool,
+    progress: Callable[[str, float], None],
+) -> Any:
+    if relative:
+        raise InputProblems(["--relative: not with --together, which shares lengths"])
+    from craterfront.joint_inversion import invert_together
+
+    return invert_together(_measurements(pairs), instrument=calibration, progress=progress)
+
+
+def _measurements(pairs: list[tuple[Path, Any, Path]]) -> list[Any]:
+    """Profiles read with their experiments; notes are said."""
+    from craterfront.files import load_profile
+    from craterfront.measurement_chain import Measurement
+
+    read = []
+    for place, loaded, named in pairs:
+        measured = load_profile(place, loaded)
+        for note in (*loaded.warnings(), *measured.notes):
+            _say(f"Note: {note}")
+        read.append(Measurement(measured, loaded, str(named)))
+    return read
+
+
+@app.command(
+    epilog="Example: craterfront calibrate reference.nc -e reference.toml -o instrument.toml",
+    help="Calibrate the instrument on samples that are nearly known, for `invert --instrument`.",
+)
+def calibrate(
+    profile: Annotated[list[Path], _file_argument("PROFILE...")],
+    experiment: Annotated[
+        list[Path],
+        _file_option(
+            "-e",
+            "--experiment",
+            help="The reference; one for all profiles, or one for each in their order.",
+        ),
+    ],
+    output: Annotated[Path, _file_option("-o", "--output", help="Instrument file to write.")],
+    title: Annotated[str, typer.Option(help="What the file is to say of itself.")] = "",
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> None:
+    pairs = _paired(profile, experiment)
+    _check_outputs((*profile, *experiment), output)
+    from craterfront.instrument_calibration import calibrate as run
+    from craterfront.instrument_file import write_instrument
+    from craterfront.report import print_instrument
+
+    references = _measurements(pairs)
+    with _progress(quiet) as progress, _located(experiment[0]):
+        found = run(references, title=title, progress=progress)
+    write_instrument(found.calibration, output)
+    for warning in found.warnings:
+        _say(f"Note: {warning}")
+    print_instrument(found.calibration, _console())
+    _say(f"{output}: {len(found.calibration.number)} numbers from {len(references)} references")
+
+
+def _paired(profiles: list[Path], experiments: list[Path]) -> list[tuple[Path, Any, Path]]:
+    """Profiles with their experiments and the files of these: one for all, or one for each."""
+    from craterfront.experiment import load_experiment
+
+    if len(experiments) not in (1, len(profiles)):
+        raise InputProblems(
+            [
+                f"--experiment: give one for all {len(profiles)} profiles or one for each, got"
+                f" {len(experiments)}"
+            ]
+        )
+    loaded = {path: load_experiment(path) for path in dict.fromkeys(experiments)}
+    of_each = experiments * (len(profiles) if len(experiments) == 1 else 1)
+    return [(p, loaded[e], e) for p, e in zip(profiles, of_each, strict=True)]
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
@@ -590,6 +814,61 @@ def quantify(
     console = _console()
     print_quantified(answer_as_dict(dataset), console)
     console.print(ESTIMATE, highlight=False, markup=False)
+
+
+@app.command(
+    epilog="Example: craterfront crater trace.txt --diameter-mm 4 -o crater.toml",
+    help="Shape and mean depth of a crater from a stylus trace (x, z) through its centre.",
+)
+def crater(
+    trace: Annotated[Path, _file_argument("TRACE")],
+    diameter_mm: Annotated[
+        float | None,
+        typer.Option(help="Of the analysed area; default the distance of the crater's edges."),
+    ] = None,
+    scale_u_rel: Annotated[
+        float, typer.Option(help="Relative standard uncertainty of the stylus' height scale.")
+    ] = 0.0,
+    x_unit: Annotated[
+        str | None, typer.Option(help="mm, um, nm or A; default as the header says.")
+    ] = None,
+    z_unit: Annotated[str | None, typer.Option(help="The same of the heights.")] = None,
+    output: Annotated[
+        Path | None,
+        _file_option("-o", "--output", help="Tables for the experiment file to write."),
+    ] = None,
+    figure: Annotated[Path | None, _file_option(help="Draw it (png, pdf or svg).")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
+) -> None:
+    from craterfront.file_access import write_text
+    from craterfront.report import print_crater
+    from craterfront.stylus_trace import crater_of, read_trace
+
+    _check_crater_numbers(diameter_mm, scale_u_rel)
+    _check_outputs((trace,), output, figure)
+    read = read_trace(trace, x_unit, z_unit)
+    traced = crater_of(read, diameter_mm, scale_u_rel)
+    if output is not None:
+        write_text(output, traced.as_toml())
+    if figure is not None:
+        from craterfront.figure_style import save_figure
+        from craterfront.stylus_figure import trace_figure
+
+        save_figure(trace_figure(read, traced), figure)
+    if json:
+        typer.echo(to_json(traced.as_dict(), indent=2))
+        return
+    print_crater(traced, _console())
+
+
+def _check_crater_numbers(diameter_mm: float | None, scale_u_rel: float) -> None:
+    problems = []
+    if diameter_mm is not None and not 0 < diameter_mm < 1e4:
+        problems.append(f"--diameter-mm: must be > 0 and < 1e4, got {diameter_mm:g}")
+    if not 0 <= scale_u_rel < 1:
+        problems.append(f"--scale-u-rel: must be from 0 to below 1, got {scale_u_rel:g}")
+    if problems:
+        raise InputProblems(problems)
 
 
 def _say_warning(message: Warning | str, *_: Any, **__: Any) -> None:

@@ -35,10 +35,16 @@ class CoarseMisfit:
         try:
             rows = self._smooth(self._likelihood.rows(x)[0])
         except NotComputable:
-            return np.full(self._target.size + self._likelihood.own_prior_count, np.inf)
+            return np.full(self._target.size + self._known(x).size, np.inf)
         found = [self._solved(c, self._of(c, rows)) for c in range(len(self._target))]
         data = (self._target - np.array([model for model, _ in found])) / self._share
-        return np.concatenate([data.ravel(), self._likelihood.own_priors(x)])
+        return np.concatenate([data.ravel(), self._known(x)])
+
+    def _known(self, x: np.ndarray) -> np.ndarray:
+        """Deviations of the parameters from what is known of them, of each or of several."""
+        likelihood = self._likelihood
+        joint = likelihood.joint_prior.of_parameters(likelihood.coordinates.values(x))
+        return np.append(likelihood.own_priors(x), joint)
 
     def jacobian(self, x: np.ndarray) -> np.ndarray:
         """Derivatives of the residuals."""
@@ -53,7 +59,8 @@ class CoarseMisfit:
             if held.shape[1]:
                 slope = slope - held @ np.linalg.lstsq(held, slope, rcond=1e-12)[0]
             blocks.append(-slope / self._share)
-        return np.vstack([*blocks, likelihood.own_prior_slopes(x)])
+        joint = likelihood.joint_prior.free_of_linear() @ likelihood.joint_slopes(x)
+        return np.vstack([*blocks, likelihood.own_prior_slopes(x), joint])
 
     def _smooth(self, x: np.ndarray) -> np.ndarray:
         from scipy.ndimage import gaussian_filter1d

@@ -123,6 +123,15 @@ def write_whole(path: str | os.PathLike[str], write: Callable[[Path], None]) -> 
         temporary.unlink(missing_ok=True)
 
 
+def write_text(path: str | os.PathLike[str], text: str) -> None:
+    """Write a text file in UTF-8, whole or not at all, line ends as they are."""
+
+    def write(place: Path) -> None:
+        place.write_bytes(text.encode("utf-8"))
+
+    write_whole(path, write)
+
+
 def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)

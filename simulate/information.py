@@ -225,10 +225,8 @@ def _prior_slope(planned: Planned, index: int) -> np.ndarray:
 
 def _slope_of_square(planned: Planned, index: int) -> np.ndarray:
     """Derivative of the square of a free parameter by the coordinates, finite at zero, too."""
-    coordinates, i = planned.likelihood.coordinates, planned.likelihood.free.index(index)
-    slope = 2.0 * float(planned.values[index]) ** 2 * coordinates.rate_powers(i)
-    slope[i] += coordinates.with_coordinate(planned.x, i, 1.0) ** 2
-    return slope
+    i = planned.likelihood.free.index(index)
+    return planned.likelihood.coordinates.jacobian(planned.x)[i]
 
 
 def _changed(noise: NoiseModel, interval_s: np.ndarray, factors: Mapping[str, float]) -> NoiseModel:

@@ -19,6 +19,7 @@ from craterfront.estimation import (
     quadratic_form,
 )
 from craterfront.experiment import Experiment
+from craterfront.joint_prior import JointPrior
 from craterfront.likelihood import Likelihood, NotComputable, Solution
 from craterfront.limits import (
     NearZero,
@@ -134,6 +135,7 @@ def invert(
     *,
     relative: bool = False,
     progress: Progress | None = None,
+    joint_prior: Callable[[Assembly], JointPrior] | None = None,
 ) -> Inversion:
     """Most probable sample behind a measured profile, with uncertainties.
 
@@ -150,6 +152,8 @@ def invert(
         Answer in seconds at nominal rates; for profiles whose depth scale nothing fixes.
     progress : callable, optional
         Called with a stage and the share done.
+    joint_prior : callable, optional
+        What is known of several numbers of the assembly together.
 
     Returns
     -------
@@ -170,12 +174,13 @@ def invert(
         experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
     )
     check_channels(profile, assembly)
+    known_together = None if joint_prior is None else joint_prior(assembly)
     scale = depth_scale(assembly, experiment.depth_scale, profile)
     if relative:
         assembly = assembly.at_nominal_rates()
     else:
         require_depth_scale(scale, profile.source)
-    likelihood = Likelihood(assembly, profile)
+    likelihood = Likelihood(assembly, profile, known_together)
     if not relative and not depth_axis:
         final = experiment.depth_scale.final_crater_depth_nm
         if final is not None and final.u is not None:

@@ -70,6 +70,10 @@ class LayerParameters:
         """Parameter that is the erosion rate of a layer, but for a common factor."""
         return self._rate[layer]
 
+    def rate_factors(self, layer: int) -> dict[int, float]:
+        """Parameters that are factors of a layer's rate beside its own, with their powers."""
+        return self._rate_factors.get(self._rate[layer], {})
+
     def width_index(self, layer: int) -> int:
         """Parameter that is the width of the interface below a layer."""
         return self._width[layer]
@@ -208,8 +212,7 @@ class LayerParameters:
 
     def rate_powers(self, layer: int) -> dict[int, float]:
         """Parameters whose product with these powers is the erosion rate of a layer."""
-        rate = self._rate[layer]
-        powers = {rate: 1.0, **self._rate_factors.get(rate, {})}
+        powers = {self._rate[layer]: 1.0, **self.rate_factors(layer)}
         error = self._rate_error[layer] if layer < len(self._rate_error) else None
         return powers if error is None else {**powers, error: 1.0}
 

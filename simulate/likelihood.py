@@ -18,6 +18,7 @@ from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.input_slopes import moves
+from craterfront.joint_prior import JointPrior, slope_of
 from craterfront.linear_numbers import at_bound, solve_normal
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -92,6 +93,9 @@ class Likelihood:
         With ``merge_equal=False``.
     profile : MeasuredProfile
         Its channels are those of the assembly, in any order.
+    joint_prior : JointPrior
+        What is known of several numbers together; of linear numbers in the place of what the
+        file says. Parameters that it names are not left out, even if no reading bears on them.
 
     Attributes
     ----------
@@ -121,8 +125,14 @@ class Likelihood:
         What a fluctuation of the source multiplies.
     """
 
-    def __init__(self, assembly: Assembly, profile: MeasuredProfile) -> None:
+    def __init__(
+        self,
+        assembly: Assembly,
+        profile: MeasuredProfile,
+        joint_prior: JointPrior | None = None,
+    ) -> None:
         self.assembly, self.profile = assembly, profile
+        self.joint_prior = joint_prior or JointPrior.none()
         order = [profile.channels.index(channel.name) for channel in assembly.channels]
         self.snapshots = assembly.setup.detection.timing == "cycle"
         if self.snapshots:
@@ -140,6 +150,7 @@ class Likelihood:
         self.values = self.detectors.offered(readings, profile.source)
         self.limit = self.detectors.limit_offered
         hidden = densities_without_effect(assembly, profile.values_kind)
+        hidden -= set(self.joint_prior.parameters)
         self.free = [
             index
             for index, parameter in enumerate(assembly.parameters)
@@ -284,10 +295,10 @@ class Likelihood:
 
     def solve(self, x: np.ndarray) -> Solution:
         """Best linear numbers, and the model with them."""
-        return self._solution(*self.rows(x))
+        return self._solution(x, *self.rows(x))
 
-    def _solution(self, rows: np.ndarray, depth: np.ndarray) -> Solution:
-        linear = self._best_linear(rows)
+    def _solution(self, x: np.ndarray, rows: np.ndarray, depth: np.ndarray) -> Solution:
+        linear = self._best_linear(rows, self.coordinates.values(x))
         model = self._of_channels(linear[:, None] * rows)
         first = len(self.assembly.responses)
         background = linear[first : first + len(model), None]
@@ -301,25 +312,33 @@ class Likelihood:
             out[..., c, :] += terms[..., q, :]
         return out
 
-    def _best_linear(self, rows: np.ndarray) -> np.ndarray:
+    def _best_linear(self, rows: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Linear numbers that make the readings most probable, by Fisher scoring.
 
-        One step is all that normal noise takes.
+        One step is all that normal noise takes, unless several numbers are known together.
         """
-        model = self.readings.about
+        model, linear = self.readings.about, np.array([q.value for q in self.linear_quantities()])
         for _ in range(_MOST_SCORINGS):
-            linear = self._scored(rows, model)
-            if self.readings.linear:
+            linear = self._scored(rows, model, values, linear)
+            if self.readings.linear and not self.joint_prior.linear:
                 break
             before, model = model, self._of_channels(linear[:, None] * rows)
             if np.all(np.abs(model - before) <= _SCORED * np.sqrt(self.readings.variance)):
                 break
         return linear
 
-    def _scored(self, rows: np.ndarray, model: np.ndarray) -> np.ndarray:
+    def _scored(
+        self, rows: np.ndarray, model: np.ndarray, values: np.ndarray, linear: np.ndarray
+    ) -> np.ndarray:
         """One step from a model: to where the gradient of the sum of squares would be zero."""
         equations = self._untied if self.noise.fluctuation is None else self._tied
-        return solve_normal(*equations(rows, model), self.linear_quantities())
+        normal, right = equations(rows, model)
+        joint = self.joint_prior
+        if not joint.linear:
+            return solve_normal(normal, right, self.linear_quantities())
+        matrix, target = joint.linearised(values, linear, len(rows))
+        normal, right = normal + matrix.T @ matrix, right + matrix.T @ target
+        return joint.followed(linear, solve_normal(normal, right, self.linear_quantities()))
 
     def _untied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Normal equations, channel by channel."""
@@ -423,7 +442,7 @@ class Likelihood:
     def _solution_and_slopes(self, x: np.ndarray) -> tuple[Solution, Slopes]:
         """The model, and its derivatives by the coordinates for its linear numbers."""
         rows, depth, row_slopes, depth_slopes = self.rows_and_slopes(x, self._squared)
-        solution = self._solution(rows, depth)
+        solution = self._solution(x, rows, depth)
         return solution, self._by_coordinates(x, solution.linear, row_slopes, depth_slopes)
 
     def _by_coordinates(
@@ -445,12 +464,7 @@ class Likelihood:
         plain: bool = False,
     ) -> np.ndarray:
         """Derivatives by parameters and linear numbers, of readings and priors."""
-        quantities = self.linear_quantities()
-        moving = [
-            q
-            for q, quantity in enumerate(quantities)
-            if is_free(quantity) and not at_bound(solution.linear[q], quantity)
-        ]
+        quantities, moving = self.linear_quantities(), self.moving_linear(solution)
         columns = np.zeros((*self.values.shape, x.size + len(moving)))
         columns[..., : x.size] = by_model[..., None] * slopes.model
         for column, q in enumerate(moving, start=x.size):
@@ -469,6 +483,8 @@ class Likelihood:
         ]
         if self.depth_limit is not None:
             blocks.append(_beside(slopes.depth[None] / self.depth_limit[1], len(moving)))
+        joint = self.joint_prior.slopes(solution.linear, len(quantities))[:, moving]
+        blocks.append(np.hstack([self.joint_slopes(x), joint]))
         return np.vstack(blocks)
 
     def standardised(self, solution: Solution) -> np.ndarray:
@@ -508,12 +524,13 @@ class Likelihood:
         if self.depth_limit is not None:
             depth, u = self.depth_limit
             own.append((solution.mean_depth_nm[-1] - depth) / u)
-        return np.array(own)
+        joint = self.joint_prior.residuals(self.coordinates.values(x), solution.linear)
+        return np.append(own, joint)
 
     def own_priors(self, x: np.ndarray, without: int | None = None) -> list[float]:
         """Deviations of the parameters from their priors; 0 for one that is left out."""
         values, parameters = self.coordinates.values(x), self.assembly.parameters
-        own = [i for i in self.free if parameters[i].has_prior]
+        own = [i for i in self.free if parameters[i].has_own_prior]
         return [0.0 if i == without else parameters[i].prior_residual(values[i]) for i in own]
 
     def own_prior_slopes(self, x: np.ndarray, without: int | None = None) -> np.ndarray:
@@ -521,7 +538,7 @@ class Likelihood:
         values, chain = self.coordinates.values(x), self.coordinates.jacobian(x)
         rows = []
         for i, (index, p) in enumerate(zip(self.free, self._free_parameters, strict=True)):
-            if not p.has_prior:
+            if not p.has_own_prior:
                 continue
             slope = 0.0 if index == without else p.prior_slope(values[index])
             if p.may_be_zero:
@@ -529,24 +546,54 @@ class Likelihood:
             rows.append(slope * chain[i])
         return np.array(rows).reshape(-1, x.size)
 
+    def joint_slopes(self, x: np.ndarray) -> np.ndarray:
+        """Derivatives of the residuals of what is known jointly by the coordinates."""
+        values, chain = self.coordinates.values(x), self.coordinates.jacobian(x)
+        joint = self.joint_prior
+        rows = np.zeros((joint.size, x.size))
+        for k, index in enumerate(joint.parameters):
+            i, value, coordinate = self.free.index(index), values[index], joint.coordinates[k]
+            squared = i in self._squared
+            if squared and coordinate == "square":
+                slope = 1.0
+            else:
+                nearest = max(value, _NEAR_ZERO * self.coordinates.scale(i)) if squared else value
+                slope = slope_of(nearest, coordinate) / (2.0 * nearest if squared else 1.0)
+            rows += slope * np.outer(joint.root[:, k], chain[i])
+        return rows
+
     def linear_names(self) -> list[str]:
         """Names of the linear numbers."""
         return [number.name for number in self.assembly.linear_numbers()]
 
     def linear_quantities(self) -> list[Quantity]:
-        """What is known of the linear numbers."""
-        return [number.quantity for number in self.assembly.linear_numbers()]
+        """What is known of the linear numbers; what is known jointly is free by itself."""
+        return [
+            Quantity.guess(number.quantity.value)
+            if i in self.joint_prior.linear
+            else number.quantity
+            for i, number in enumerate(self.assembly.linear_numbers())
+        ]
+
+    def moving_linear(self, solution: Solution) -> list[int]:
+        """The free linear numbers that are not at a bound."""
+        return [
+            i
+            for i, quantity in enumerate(self.linear_quantities())
+            if is_free(quantity) and not at_bound(solution.linear[i], quantity)
+        ]
 
     @property
     def own_prior_count(self) -> int:
         """Number of parameters with a prior."""
-        return sum(p.has_prior for p in self._free_parameters)
+        return sum(p.has_own_prior for p in self._free_parameters)
 
     def residual_count(self) -> int:
         """Number of residuals, priors included."""
         own = self.own_prior_count
         linear = sum(q.status == "prior" and bool(q.u) for q in self.linear_quantities())
-        return self.values.size + own + linear + (self.depth_limit is not None)
+        limited = self.depth_limit is not None
+        return self.values.size + own + linear + limited + self.joint_prior.size
 
     # --- noise and discrepancy -----------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from typing import Literal
 
 from craterfront.quantities import Quantity
 
-State = Literal["fixed", "prior", "assumed", "free"]
+State = Literal["fixed", "prior", "assumed", "free", "calibrated"]
 
 THICKNESS_LN_SD = math.log(3.0)
 """A thickness that is only guessed: log-normal around the guess, a factor of 3 either way."""
@@ -71,7 +71,8 @@ class Parameter:
     value : float
         Nominal value: written, guessed, or the default.
     state : str
-        fixed, prior, assumed (a prior that nobody wrote) or free.
+        fixed, prior, assumed (a prior that nobody wrote), free, or calibrated (known together with
+        others, with their correlations, from another measurement).
     u : float
         Standard uncertainty of the prior in `unit`; for a logarithmic one, u = value * ln_sd.
     logarithmic : bool
@@ -110,6 +111,11 @@ class Parameter:
         return not self.is_fixed and 0 < self.u < math.inf
 
     @property
+    def has_own_prior(self) -> bool:
+        """Whether its prior is that of a single number, independent of all others."""
+        return self.has_prior and self.state != "calibrated"
+
+    @property
     def broadens(self) -> bool:
         """Whether it is a broadening that the profile alone has to tell from none."""
         signed = self.lower < 0.0 < self.upper
@@ -127,7 +133,7 @@ class Parameter:
 
     def prior_residual(self, value: float) -> float:
         """Deviation from the prior in standard uncertainties; 0 without a prior."""
-        if not self.has_prior:
+        if not self.has_own_prior:
             return 0.0
         if self.logarithmic:
             return math.log(value / self.value) / (self.u / self.value)
@@ -135,7 +141,7 @@ class Parameter:
 
     def prior_slope(self, value: float) -> float:
         """Derivative of `prior_residual` by the value."""
-        if not self.has_prior:
+        if not self.has_own_prior:
             return 0.0
         return (self.value / value if self.logarithmic else 1.0) / self.u
 

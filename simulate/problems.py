@@ -61,6 +61,16 @@ def shown_key(key: str) -> str:
     return _shortened(key) if _BARE_KEY.fullmatch(key) else _quoted(key)
 
 
+def bare_key(key: str) -> str:
+    """A key as TOML writes it, whole: bare where that is allowed, else in quotes."""
+    return key if _BARE_KEY.fullmatch(key) else toml_string(key)
+
+
+def toml_string(text: str) -> str:
+    """A text as TOML writes it; unlike JSON it has no bare control character 0x7f."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
 def nearest(text: str, known: Iterable[str]) -> str | None:
     """The known name that a misspelt one may stand for, if there is one."""
     by_lower = {name.lower(): name for name in islice(known, MOST_COMPARED)}

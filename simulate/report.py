@@ -11,9 +11,12 @@ from craterfront.answer_tables import answer_tables, prior_table
 from craterfront.assembly import Assembly
 from craterfront.edge_and_delta import StandardFigures
 from craterfront.experiment import Experiment
+from craterfront.instrument_file import InstrumentCalibration
 from craterfront.parameters import Parameter, table_rows
+from craterfront.replicates import Spots
 from craterfront.results import Answer
 from craterfront.rounding import rounded
+from craterfront.stylus_trace import TracedCrater
 
 
 def print_answer(answer: Answer, console: Console) -> None:
@@ -118,6 +121,59 @@ def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
         console.print(f"Note: {note}", highlight=False, markup=False)
     console.print(_constant_table(answer["constants"]))
     console.print(_span_table(answer["spans"]))
+
+
+def print_spots(found: Spots, console: Console) -> None:
+    """Means over replicate spots."""
+    for note in found.notes:
+        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    table = Table(title="Means over spots", title_justify="left")
+    for heading in ("quantity", "layer", "unit"):
+        table.add_column(heading)
+    headings = ("mean", "standard unc.", "common part", "spot to spot", "of noise", "+/- 95 %")
+    for heading in (*headings, "degrees of freedom"):
+        table.add_column(heading, justify="right")
+    for quantity, layer, unit, mean in found.rows:
+        others = mean.common_u, mean.scatter, mean.repeatability, mean.expanded_u
+        cells = rounded(mean.mean, mean.u, *others)
+        freedom = f"{mean.degrees_of_freedom:.3g}"
+        table.add_row(quantity, escape(layer), unit, *cells, freedom)
+    console.print(table)
+
+
+def print_crater(traced: TracedCrater, console: Console) -> None:
+    """Mean depth of a crater with the causes of its uncertainty, and its shape in short."""
+    for note in traced.notes:
+        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    found = traced.found
+    table = Table(title="Crater", title_justify="left")
+    table.add_column("quantity")
+    table.add_column("value", justify="right")
+    table.add_column("standard unc.", justify="right")
+    table.add_column("unit")
+    depth = rounded(1e3 * found.mean_depth_um, 1e3 * found.u_um)
+    table.add_row("mean depth over the area", *depth, "nm")
+    for cause, part in found.parts_um.items():
+        table.add_row(f"  part of {cause}", "", f"{1e3 * part:.2g}", "nm")
+    table.add_row("curvature", *rounded(found.curvature, found.curvature_u), "")
+    table.add_row("radius of the area", f"{found.area_radius_mm:.4g}", "", "mm")
+    width = found.edges_mm[1] - found.edges_mm[0]
+    table.add_row("width at half depth", f"{width:.4g}", "", "mm")
+    console.print(table)
+
+
+def print_instrument(calibration: InstrumentCalibration, console: Console) -> None:
+    """The calibrated numbers with their standard uncertainties."""
+    table = Table(title="Calibrated numbers of the instrument", title_justify="left")
+    for heading, justify in (("number", "left"), ("value", "right"), ("standard unc.", "right")):
+        table.add_column(heading, justify=justify)
+    for heading in ("unit", "before"):
+        table.add_column(heading)
+    for number in calibration.number:
+        cells = rounded(number.value, number.u)
+        unit = f"({number.unit or '1'})^2" if number.coordinate == "square" else number.unit
+        table.add_row(escape(number.label), *cells, escape(unit), escape(number.before))
+    console.print(table)
 
 
 def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:

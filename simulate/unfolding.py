@@ -467,7 +467,7 @@ def _update_shortfall(
     variance = np.maximum(variance, (bare.kappa[:, None] / likelihood.interval) ** 2)
     deviation = likelihood.values - solution.model
     found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
-    likelihood.noise = replace(bare, shortfall=np.array(found))
+    likelihood.take_noise(replace(bare, shortfall=np.array(found)))
 
 
 def _require_known_sensitivities(model: UnfoldingModel, posterior: Unfolded) -> None:

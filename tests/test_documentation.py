@@ -15,6 +15,7 @@ from craterfront import (
     calibration,
     coupling,
     crater_shape,
+    instrument_file,
     operating_points,
     profile_settings,
     rate_table,
@@ -76,6 +77,8 @@ def test_toml_blocks_load(page, mark, text):
         assert all(isinstance(tomllib.loads(line), dict) for line in text.splitlines())
     elif mark == "calibration":
         assert calibration_from_toml(text, _shown(page)).elements
+    elif mark == "instrument":
+        assert instrument_file.instrument_from_toml(text, _shown(page)).number
     elif mark == "rates":
         assert rate_table.RateTable(**tomllib.loads(text)).rate
     else:
@@ -173,6 +176,14 @@ _CALIBRATION_TABLES = {
     "`[[reference]]`": calibration.ReferenceMaterial,
     "`[noise]` of the readings": calibration.ReadingNoise,
 }
+_INSTRUMENT_TABLES = {
+    "Top level of an instrument file": instrument_file.InstrumentCalibration,
+    "`[source]` of an instrument file": instrument_file.OperatingConditions,
+    "`[valid]`": instrument_file.Validity,
+    "`[[material]]`": instrument_file.CalibratedMaterial,
+    "`[[reference]]` of an instrument file": instrument_file.ReferenceUsed,
+    "`[[number]]`": instrument_file.CalibratedNumber,
+}
 _UNITS = {
     "_nm": "nm",
     "_nm2": "nm²",
@@ -212,6 +223,7 @@ def _documented(page: str) -> dict[str, dict[str, tuple[str, str]]]:
 
 DOCUMENTED = _documented("experiment-file.md")
 DOCUMENTED_CALIBRATION = _documented("quantification.md")
+DOCUMENTED_INSTRUMENT = _documented("instrument.md")
 
 
 def test_every_table_has_its_section():
@@ -239,15 +251,19 @@ def test_every_table_of_a_calibration_has_its_section():
     assert set(DOCUMENTED_CALIBRATION) == set(_CALIBRATION_TABLES)
 
 
+def test_every_table_of_an_instrument_file_has_its_section():
+    assert set(DOCUMENTED_INSTRUMENT) == set(_INSTRUMENT_TABLES)
+
+
 def test_top_level_keys():
     assert set(DOCUMENTED["Top level"]) == set(FILE_KEYS)
 
 
-@pytest.mark.parametrize("heading", [*_TABLES, *_CALIBRATION_TABLES])
+@pytest.mark.parametrize("heading", [*_TABLES, *_CALIBRATION_TABLES, *_INSTRUMENT_TABLES])
 def test_keys_and_defaults(heading):
     """All keys are there, required ones are called so, and plain defaults are the true ones."""
-    fields = (_TABLES | _CALIBRATION_TABLES)[heading].model_fields
-    documented = (DOCUMENTED | DOCUMENTED_CALIBRATION)[heading]
+    fields = (_TABLES | _CALIBRATION_TABLES | _INSTRUMENT_TABLES)[heading].model_fields
+    documented = (DOCUMENTED | DOCUMENTED_CALIBRATION | DOCUMENTED_INSTRUMENT)[heading]
     assert set(documented) == set(fields)
     for key, (unit, default) in documented.items():
         expected = _default_as_written(fields[key].get_default(call_default_factory=True))

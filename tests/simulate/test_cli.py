@@ -136,7 +136,9 @@ def test_the_commands_are_listed(craterfront_run):
     status, out, _ = craterfront_run("--help")
     assert status == 0
     assert COMMANDS == [
+        "calibrate",
         "check",
+        "crater",
         "demo",
         "forecast",
         "invert",
