@@ -62,7 +62,7 @@ def test_recorded_answers_are_not_biased(recorded):
     assert max(abs(one.bias) for one in recorded) < 0.3
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", ["counts", "lamp"])
 def test_recorded_forecasts_are_those_of_today(recorded, name):
     found = {answer.name: answer.u for answer in of_case(name).answers}
     old = {one.answer: one.forecast_u for one in recorded if one.case == name}
