@@ -52,6 +52,8 @@ _HOMES = {
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
+    "craterfront.sampled_posterior": ("SampledPosterior", "sample_posterior"),
+    "craterfront.posterior_tree": ("posterior_tree", "read_posterior", "write_posterior"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -76,6 +78,7 @@ if TYPE_CHECKING:
     from craterfront.measured import read_profile
     from craterfront.measured_profile import MeasuredProfile
     from craterfront.operating_points import CraterPoint
+    from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
@@ -83,6 +86,7 @@ if TYPE_CHECKING:
     from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+    from craterfront.sampled_posterior import SampledPosterior, sample_posterior
     from craterfront.setup import (
         Channel,
         DepthScale,

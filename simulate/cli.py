@@ -228,13 +228,16 @@ def _notes_on_couplings(loaded: Any, dataset: Any) -> list[str]:
 
 
 def _check_outputs(
-    inputs: tuple[Path | None, ...], dataset: Path | None, *figures: Path | None
+    inputs: tuple[Path | None, ...],
+    dataset: Path | None,
+    *figures: Path | None,
+    also: Path | None = None,
 ) -> None:
     """Refuse early what cannot be written, what is read, too, and what is named twice."""
     from craterfront.file_access import check_writable
 
     drawn = [figure for figure in figures if figure is not None]
-    outputs = [*drawn, dataset] if dataset is not None else drawn
+    outputs = [*drawn, *(place for place in (dataset, also) if place is not None)]
     read = {os.path.realpath(place) for place in inputs if place is not None}
     seen: set[str] = set()
     for place in outputs:
@@ -282,6 +285,15 @@ def invert(
         Path | None, _file_option(help="Draw fit, residuals and sample (png, pdf or svg).")
     ] = None,
     budget: Annotated[Path | None, _file_option(help="Draw the broadening budget.")] = None,
+    posterior: Annotated[
+        Path | None, _file_option(help="Sample the posterior and write it (netCDF with groups).")
+    ] = None,
+    draws: Annotated[
+        int | None, typer.Option(help="Draws from the posterior; 1000 by default.")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the draws.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Also print what was known before the data.")
@@ -291,8 +303,9 @@ def invert(
     from craterfront.experiment import load_experiment
     from craterfront.files import load_profile, write_dataset
 
+    _check_sampling(posterior, draws, seed)
     loaded = load_experiment(experiment)
-    _check_outputs((profile, experiment), output, figure, budget)
+    _check_outputs((profile, experiment), output, figure, budget, also=posterior)
     measured = load_profile(profile, loaded)
     from craterfront.inversion import invert as run
     from craterfront.results import answer, estimate_dataset
@@ -306,17 +319,53 @@ def invert(
     if output is not None:
         write_dataset(dataset, output)
     _draw(dataset, answers, figure, budget)
+    sampled = None
+    if posterior is not None:
+        with _progress(quiet or json) as progress:
+            sampled = _sampled(found, posterior, draws, seed, progress)
     if json:
-        typer.echo(answers.as_json())
+        also = {} if sampled is None else {"posterior": sampled.as_dict()}
+        typer.echo(to_json(answers.as_dict() | also, indent=2))
         return
     from craterfront.report import print_answer, print_parameters
 
     console = _console()
     print_answer(answers, console)
+    if sampled is not None:
+        from craterfront.posterior_report import print_posterior
+
+        print_posterior(sampled, console)
     if explain:
         assembly = found.likelihood.assembly
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
     console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _check_sampling(posterior: Path | None, draws: int | None, seed: int | None) -> None:
+    """Options of the draws without a file for them."""
+    given = [option for option, value in (("--draws", draws), ("--seed", seed)) if value is not None]
+    if given and posterior is None:
+        raise InputProblems([f"{', '.join(given)}: of no effect without --posterior"])
+    if draws is not None:
+        from craterfront.sampled_posterior import check_draws
+
+        check_draws(draws, "--draws")
+
+
+def _sampled(
+    found: Any,
+    place: Path,
+    draws: int | None,
+    seed: int | None,
+    progress: Callable[[str, float], None],
+) -> Any:
+    """Draws from the posterior, written to their file."""
+    from craterfront.posterior_tree import posterior_tree, write_posterior
+    from craterfront.sampled_posterior import DRAWS, sample_posterior
+
+    sampled = sample_posterior(found, draws=draws or DRAWS, seed=seed, progress=progress)
+    write_posterior(posterior_tree(sampled), place)
+    return sampled
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
