@@ -343,7 +343,9 @@ def invert(
 
 def _check_sampling(posterior: Path | None, draws: int | None, seed: int | None) -> None:
     """Options of the draws without a file for them."""
-    given = [option for option, value in (("--draws", draws), ("--seed", seed)) if value is not None]
+    given = [
+        option for option, value in (("--draws", draws), ("--seed", seed)) if value is not None
+    ]
     if given and posterior is None:
         raise InputProblems([f"{', '.join(given)}: of no effect without --posterior"])
     if draws is not None:

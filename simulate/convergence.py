@@ -89,7 +89,7 @@ def _ess(draws: np.ndarray) -> float:
         pooled += float(draws.mean(axis=1).var(ddof=1))
     if pooled == 0:
         return float(total)
-    rho = 1.0 - (within - covariance.mean(axis=0) * count / (count - 1.0)) / pooled
+    rho = 1.0 - (within - covariance.mean(axis=0)) / pooled
     rho[0] = 1.0
     pairs = rho[: 2 * (count // 2)].reshape(-1, 2).sum(axis=1)
     negative = np.flatnonzero(pairs < 0)

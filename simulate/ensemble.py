@@ -1,12 +1,12 @@
 """Walkers that explore a density where importance sampling fails: ensembles of emcee.
 
-Several ensembles that know nothing of each other start from the best draws so far. Steps are of three
-kinds: along differences between walkers of an ensemble (C. J. F. ter Braak, Stat. Comput. 16 (2006)
-239) and towards or away from one (J. Goodman, J. Weare, Commun. Appl. Math. Comput. Sci. 5 (2010)
-65), which need no scale, and steps that leave a given normal distribution unchanged, which stay useful
-in many dimensions where the density is nearly normal (S. L. Cotter, G. O. Roberts, A. M. Stuart, D.
-White, Stat. Sci. 28 (2013) 424). emcee: D. Foreman-Mackey, D. W. Hogg, D. Lang, J. Goodman, Publ.
-Astron. Soc. Pac. 125 (2013) 306. (Papers from memory.)
+Several ensembles that know nothing of each other start from the best draws so far. Steps are of
+three kinds: along differences between walkers of an ensemble (C. J. F. ter Braak, Stat. Comput. 16
+(2006) 239) and towards or away from one (J. Goodman, J. Weare, Commun. Appl. Math. Comput. Sci. 5
+(2010) 65), which need no scale, and steps that leave a given normal distribution unchanged, which
+stay useful in many dimensions where the density is nearly normal (S. L. Cotter, G. O. Roberts, A.
+M. Stuart, D. White, Stat. Sci. 28 (2013) 424). emcee: D. Foreman-Mackey, D. W. Hogg, D. Lang, J.
+Goodman, Publ. Astron. Soc. Pac. 125 (2013) 306. (Papers from memory.)
 
 emcee's snooker move (3.1.6) is not used: it narrows a standard normal distribution by a tenth.
 """

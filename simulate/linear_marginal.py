@@ -61,7 +61,9 @@ class LinearMarginal:
         self._likelihood = likelihood
         quantities = likelihood.linear_quantities()
         shown = np.any(solution.rows != 0.0, axis=1)
-        self.moved = np.flatnonzero([is_free(q) and s for q, s in zip(quantities, shown)])
+        self.moved = np.flatnonzero(
+            [is_free(q) and s for q, s in zip(quantities, shown, strict=True)]
+        )
         moved = [quantities[i] for i in self.moved]
         self._lower, self._upper = np.array([linear_bounds(q) for q in moved]).reshape(-1, 2).T
         self._value = np.array([q.value for q in moved])
@@ -89,9 +91,7 @@ class LinearMarginal:
             _, gradient, curved = self._expanded(solution)
         return self._integrated(linear[self.moved], cost, gradient, curved)
 
-    def drawn(
-        self, given: Conditional, solution: Solution, rng: np.random.Generator
-    ) -> np.ndarray:
+    def drawn(self, given: Conditional, solution: Solution, rng: np.random.Generator) -> np.ndarray:
         """All linear numbers, those that are free drawn at random; shape (Q,)."""
         linear = solution.linear.copy()
         linear[self.moved] = box_probability.draw(
@@ -125,7 +125,8 @@ class LinearMarginal:
         if not self._is_linear:  # no difference may reach below a dark model
             model = np.maximum(model, step)
         here, above, below = (
-            likelihood.standardised(replace(solution, model=model + by)) for by in (0.0, step, -step)
+            likelihood.standardised(replace(solution, model=model + by))
+            for by in (0.0, step, -step)
         )
         slope = (above - below) / (2.0 * step)
         half_squares = 0.5 * (above**2 - 2.0 * here**2 + below**2) / step**2

@@ -26,9 +26,9 @@ _ROOM = 1.5  # a width in nm may be so much wider in time than at the nominal ra
 class Posterior:
     """Density of the free parameters, given the readings.
 
-    Points z are the coordinates of the likelihood, with a root in place of each square, and in place
-    of each logarithm whose prior is normal in the number itself the number over its nominal value:
-    so the density is smooth down to zero and has no long tail there.
+    Points z are the coordinates of the likelihood, with a root in place of each square, and in
+    place of each logarithm whose prior is normal in the number itself the number over its nominal
+    value: so the density is smooth down to zero and has no long tail there.
 
     Parameters
     ----------
@@ -52,12 +52,17 @@ class Posterior:
         self.parameters = [assembly.parameters[index] for index in self.likelihood.free]
         self.squared = np.array([p.may_be_zero for p in self.parameters], dtype=bool)
         self._relative = np.array(
-            [coordinates.is_logarithmic(i) and not p.logarithmic for i, p in enumerate(self.parameters)],
+            [
+                coordinates.is_logarithmic(i) and not p.logarithmic
+                for i, p in enumerate(self.parameters)
+            ],
             dtype=bool,
         )
         lower, upper = (self._points(bound) for bound in coordinates.bounds())
         # Prior and bounds of a width are those of nanometres, while rates move its coordinate.
-        follows = np.array([coordinates.rate_powers(i).any() for i in range(lower.size)], dtype=bool)
+        follows = np.array(
+            [coordinates.rate_powers(i).any() for i in range(lower.size)], dtype=bool
+        )
         self._in_value = follows & self.squared
         self._in_value &= np.array([not p.widest_by_default for p in self.parameters], dtype=bool)
         self.lower = np.where(self._in_value, lower / _ROOM, lower)
@@ -79,7 +84,9 @@ class Posterior:
     def values(self, points: np.ndarray) -> np.ndarray:
         """Values of the free parameters, shape (S, D) to (S, D)."""
         to_values, free = self.likelihood.coordinates.values, self.likelihood.free
-        return np.array([to_values(x)[free] for x in self.coordinates(points)]).reshape(points.shape)
+        return np.array([to_values(x)[free] for x in self.coordinates(points)]).reshape(
+            points.shape
+        )
 
     def log_densities(self, points: np.ndarray) -> np.ndarray:
         """Logarithms of the density up to a constant, shape (S, D) to (S,), on all cores."""
@@ -142,7 +149,7 @@ class Posterior:
         size = np.sqrt(np.maximum(np.diag(information), 1e-300))
         covariance = np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
         step = -covariance @ (full.T @ objective.residuals(x))
-        slope = np.where(self._relative, np.exp(x), 1.0)  # of a number by its logarithm
+        slope = np.exp(np.where(self._relative, x, 0.0))  # of a number by its logarithm
         centre = np.where(self._relative, slope, x) + slope * step[: x.size]
         own = covariance[: x.size, : x.size] * np.outer(slope, slope)
         return Proposal(centre, own, self.squared, self.lower, self.upper)

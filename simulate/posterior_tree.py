@@ -23,8 +23,8 @@ GROUPS = ("posterior", "sample_stats", "observed_data", "posterior_predictive", 
 def posterior_tree(sampled: SampledPosterior) -> "xarray.DataTree":
     """All draws with what they predict, one group for each, dimensions chain and draw first.
 
-    Groups are posterior (one variable for each number, named after it), sample_stats, observed_data,
-    posterior_predictive and log_likelihood; the last two with every so many draws.
+    Groups are posterior (one variable for each number, named after it), sample_stats,
+    observed_data, posterior_predictive and log_likelihood; the last two with every so many draws.
     """
     import xarray as xr
 

@@ -44,11 +44,11 @@ class Check:
         if self.p_scatter > 1.0 - BAD:
             found.append(
                 f"channel {self.channel}: the readings scatter less about the fit than the noise "
-                f"model says (posterior predictive p = {self.p_scatter:.3f}); intervals are too wide"
+                f"model says (posterior predictive p = {self.p_scatter:.3f}); intervals may be wide"
             )
         if self.p_slow < BAD:
             found.append(
-                f"channel {self.channel}: over longer stretches the fit misses the readings by more "
+                f"channel {self.channel}: over longer stretches the fit misses readings by more "
                 f"than noise would (posterior predictive p = {self.p_slow:.3f}); something is "
                 "missing in the model"
             )
@@ -77,7 +77,9 @@ def replicate(likelihood: Likelihood, solution: Solution, rng: np.random.Generat
             readings[c] = gain * rng.poisson((level[c] + shift) / gain) - shift
             continue
         own = np.maximum(variance[c] - step**2 / 12.0, 0.0)
-        readings[c] = model[c] + np.sqrt(own) * _correlated(model[c].size, noise.correlation[c], rng)
+        readings[c] = model[c] + np.sqrt(own) * _correlated(
+            model[c].size, noise.correlation[c], rng
+        )
         if step > 0:
             readings[c] = step * np.round(readings[c] / step)
     return np.minimum(readings, likelihood.limit[:, None])

@@ -13,8 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-DEGREES = 15.0
-"""Degrees of freedom: in some 30 dimensions enough to keep most draws useful, and still heavy tails
+DEGREES = 8.0
+"""Degrees of freedom: heavy tails that still leave every second draw useful in some 30 dimensions
 (common practice, no source)."""
 
 _NEAR = 6.0  # standard deviations from a bound within which it is allowed for in drawing

@@ -27,11 +27,11 @@ ENDS = (0.05, 0.95)
 
 Points = Callable[[np.ndarray], np.ndarray]
 
-_ROUNDS = 3
+_ROUNDS = 4
 _WORTH = 0.2  # effective draws per draw from the proposal, below which a better one is sought
 _USEFUL = 0.08  # ... and below which walkers do better
 _MOST_PER_DRAW = 12  # draws from the proposal
-_MOST_STEPS_PER_DRAW = 100  # evaluations of walkers
+_MOST_STEPS_PER_DRAW = 60  # evaluations of walkers
 _LEAST_DRAWS = 200
 _AT_ONCE = 100  # between two reports of progress
 _SEEN_PER_DIMENSION = 5.0  # draws that a covariance is taken from
@@ -128,33 +128,17 @@ def sample(
     """
     for_proposal, for_choice, for_walkers = np.random.SeedSequence(seed).spawn(3)
     rng = np.random.default_rng(for_proposal)
-    first = max(draws // 2, _LEAST_DRAWS)
-
-    def drawn(count: int) -> Weighted:
-        return Weighted.of(log_density, proposal, count, rng, report)
-
-    weighted = best = drawn(first)
-    evaluations = first
-    for _ in range(_ROUNDS):
-        if best.is_good and best.share >= _WORTH:
-            break
-        proposal = weighted.moved_proposal()
-        weighted = drawn(first)
-        evaluations += first
-        best = max(best, weighted, key=lambda each: (each.is_good, each.share))
-    weighted, proposal = best, best.proposal
-    while weighted.is_good:
-        room = _MOST_PER_DRAW * draws - len(weighted.points)
-        short = weighted.times_too_few(draws, quantities)
-        count = min(int(1.05 * (short - 1.0) * len(weighted.points)) + 1, room)
-        if short <= 1.0 or count <= 0:
-            break
-        weighted = weighted.with_more(drawn(count))
-        evaluations += count
-    per_chain = -(-draws // CHAINS)
     choice = np.random.default_rng(for_choice)
-    if weighted.is_good:
-        return weighted.resampled(per_chain, quantities, choice, evaluations)
+    first, per_chain, evaluations = max(draws // 2, _LEAST_DRAWS), -(-draws // CHAINS), 0
+    for number in range(_ROUNDS):
+        weighted = Weighted.of(log_density, proposal, first, rng, report)
+        worth = weighted.is_good and (weighted.share >= _WORTH or number == _ROUNDS - 1)
+        if worth:
+            weighted = _enough(weighted, log_density, draws, quantities, rng, report)
+        evaluations += len(weighted.points)
+        if worth and weighted.is_good:
+            return weighted.resampled(per_chain, quantities, choice, evaluations)
+        proposal = weighted.moved_proposal()
     starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
     folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
     walked = walk(
@@ -167,6 +151,26 @@ def sample(
         report,
     )
     return _from_walkers(walked, folded, per_chain, weighted.pareto_k, evaluations)
+
+
+def _enough(
+    weighted: "Weighted",
+    log_density: Points,
+    draws: int,
+    quantities: Points,
+    rng: np.random.Generator,
+    report: Callable[[float], None],
+) -> "Weighted":
+    """More draws from the same proposal, until they are worth what was asked for."""
+    while weighted.is_good:
+        short = weighted.times_too_few(draws, quantities)
+        room = _MOST_PER_DRAW * draws - len(weighted.points)
+        count = min(int(1.05 * (short - 1.0) * len(weighted.points)) + 1, room)
+        if short <= 1.0 or count <= 0:
+            break
+        more = Weighted.of(log_density, weighted.proposal, count, rng, report)
+        weighted = weighted.with_more(more)
+    return weighted
 
 
 @dataclass(frozen=True)
