@@ -13,7 +13,7 @@ from io import StringIO
 import numpy as np
 import pytest
 from rich.console import Console
-from scipy.special import ndtr
+from scipy.special import logsumexp, ndtr
 
 from craterfront.cli import app
 from craterfront.experiment import experiment_from_dict, experiment_from_toml
@@ -91,36 +91,40 @@ def sampled():
 
 
 def integral_by_brute_force(marginal, solution, given):
-    """Logarithm of the likelihood integrated over sensitivity and background on a grid.
+    """Logarithm of the likelihood integrated over sensitivity and background by quadrature.
 
     In units of (2 pi)^(1/2) for each, as the analytic one is.
     """
-    likelihood = marginal._likelihood
-    deviation = np.sqrt(np.diag(given.covariance))
-    grids = [
-        np.linspace(max(centre - 9 * sd, 0.0), max(centre, 0.0) + 12 * sd, 301)
-        for centre, sd in zip(given.centre, deviation, strict=True)
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    places, log_weights = [], []
+    for centre, variance in zip(given.centre, np.diag(given.covariance), strict=True):
+        low = max(centre - 8.0 * math.sqrt(variance), 0.0)
+        high = max(centre, 0.0) + 8.0 * math.sqrt(variance)
+        places.append(0.5 * (low + high) + 0.5 * (high - low) * nodes)
+        log_weights.append(np.log(0.5 * (high - low) * weights))
+    logs = [
+        wa + wb - 0.5 * marginal.data_cost(marginal.with_linear(solution, np.array([a, b])))
+        for a, wa in zip(places[0], log_weights[0], strict=True)
+        for b, wb in zip(places[1], log_weights[1], strict=True)
     ]
-    costs = np.array(
-        [
-            [marginal.data_cost(marginal.with_linear(solution, np.array([a, b]))) for b in grids[1]]
-            for a in grids[0]
-        ]
-    )
-    density = np.exp(-0.5 * (costs - costs.min()))
-    inner = np.trapezoid(density, grids[1], axis=1)
-    total = float(np.trapezoid(inner, grids[0]))
-    assert likelihood.values.shape[0] == 1
-    return math.log(total) - 0.5 * float(costs.min()) - math.log(2.0 * math.pi)
+    return float(logsumexp(logs)) - math.log(2.0 * math.pi)
 
 
-@pytest.mark.parametrize(("noise", "tolerance"), [(MEASURED, 1e-3), (COUNTED, 5e-3)])
-def test_linear_numbers_are_integrated_out(noise, tolerance):
-    """Exactly for normal noise, to the order of one over the counts otherwise."""
+@pytest.mark.parametrize("noise", [MEASURED, COUNTED])
+def test_linear_numbers_are_integrated_out(noise):
+    """Exactly for normal noise. For counts as well as Stirling's formula gives n factorial.
+
+    The integral over the mean b of n counts is that of b^n exp(-b): the parabola at the maximum
+    makes it smaller by 1 / 12 n, with n the counts where nothing but background is seen.
+    """
     found = inverted(noise)
     likelihood = found.likelihood
     if noise == MEASURED:
-        likelihood = _normal_noise(likelihood)
+        likelihood, tolerance = _normal_noise(likelihood), 1e-6
+    else:
+        background_counts = 0.2 * float(likelihood.values[0, 40:].sum())
+        tolerance = 1.0 / (12.0 * background_counts)
+        print(background_counts, tolerance)
     marginal = LinearMarginal(likelihood, found.solution)
     for shift in (0.0, 0.3, -0.3):
         solution = likelihood.solve(found.fit.x + np.eye(found.fit.x.size)[0] * 0.01 * shift)
@@ -163,9 +167,9 @@ def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     found = inverted()
     posterior = Posterior(found)
     nothing = Conditional(0.0, np.zeros(0), np.zeros((0, 0)))
+    wide = posterior.proposal()
     monkeypatch.setattr(posterior.linear, "at", lambda solution: nothing)
     monkeypatch.setattr(posterior.likelihood.__class__, "solve", lambda self, x: None)
-    wide = posterior.proposal()
     size = len(posterior.parameters)
     spread = {"thickness": 1.2, "width": 3.0, "rate": 0.04, "initial roughness": 0.25}
     scale = np.array([spread[p.kind] for p in posterior.parameters])
@@ -193,6 +197,7 @@ def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     assert abs(np.corrcoef(values["rate"], values["width"])[0, 1]) < 0.08
 
 
+@pytest.mark.slow
 def test_draws_agree_with_walkers_on_the_joint_density():
     """Thickness and width, with the linear numbers walked along instead of integrated out."""
     emcee = pytest.importorskip("emcee")
@@ -267,20 +272,15 @@ def test_a_number_of_draws_out_of_range_is_refused(draws):
 
 
 def test_replicates_have_the_noise_of_the_readings():
-    """Standardised, they have unit variance."""
-    found = inverted()
+    """Standardised, normal ones have unit variance; 30 stretches of two readings each as well."""
+    found = inverted(MEASURED)
+    likelihood, solution = _normal_noise(found.likelihood), found.solution
     rng = np.random.default_rng(8)
-    size = found.likelihood.values.size
-    scatter = np.array(
-        [
-            discrepancies(
-                found.likelihood, found.solution, replicate(found.likelihood, found.solution, rng)
-            )[0, 0]
-            / size
-            for _ in range(300)
-        ]
-    )
-    assert scatter.mean() == pytest.approx(1.0, abs=0.05)
+    scatter = [
+        discrepancies(likelihood, solution, replicate(likelihood, solution, rng))[:, 0]
+        for _ in range(300)
+    ]
+    np.testing.assert_allclose(np.mean(scatter, axis=0), [60.0, 30.0], rtol=0.05)
 
 
 def test_correlated_shortfall_is_replicated():
@@ -353,7 +353,7 @@ def test_the_tree_comes_back(file):
     assert tree.attrs["method"] == "importance sampling"
     assert tree.attrs["craterfront_version"]
     written = experiment_from_dict(json.loads(tree.attrs["experiment"]))
-    assert written.stack.elements() == ("Cu", "Al")
+    assert written.stack.elements() == ["Cu", "Al"]
 
 
 def test_arviz_opens_the_file(file):
