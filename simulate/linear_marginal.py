@@ -19,7 +19,7 @@ from craterfront.parameters import is_free, linear_bounds
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20
-_STEADY = 0.02  # of the logarithm of the likelihood: the parabola bridges what is less
+_STEADY = 1e-4  # of the logarithm of the likelihood: the parabola bridges what is less
 
 
 @dataclass(frozen=True)
