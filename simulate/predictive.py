@@ -94,7 +94,7 @@ def _correlated(count: int, readings: float, rng: np.random.Generator) -> np.nda
 
     kept = (readings - 1.0) / (readings + 1.0)
     white[1:] *= math.sqrt(1.0 - kept**2)
-    return lfilter([1.0], [1.0, -kept], white)
+    return np.asarray(lfilter([1.0], [1.0, -kept], white))
 
 
 def discrepancies(likelihood: Likelihood, solution: Solution, readings: np.ndarray) -> np.ndarray:

@@ -130,14 +130,18 @@ def sample(
     rng = np.random.default_rng(for_proposal)
     choice = np.random.default_rng(for_choice)
     first, per_chain, evaluations = max(draws // 2, _LEAST_DRAWS), -(-draws // CHAINS), 0
-    for number in range(_ROUNDS):
+    number = 0
+    while True:
+        number += 1
         weighted = Weighted.of(log_density, proposal, first, rng, report)
-        worth = weighted.is_good and (weighted.share >= _WORTH or number == _ROUNDS - 1)
+        worth = weighted.is_good and (weighted.share >= _WORTH or number == _ROUNDS)
         if worth:
             weighted = _enough(weighted, log_density, draws, quantities, rng, report)
         evaluations += len(weighted.points)
         if worth and weighted.is_good:
             return weighted.resampled(per_chain, quantities, choice, evaluations)
+        if number == _ROUNDS:
+            break
         proposal = weighted.moved_proposal()
     starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
     folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
@@ -348,13 +352,16 @@ class Weighted:
         ):
             bulk, tail = _sizes(all_values, np.quantile(in_chains, ENDS), weights)
             diagnostics.append((r_hat(in_chains), kept(bulk), kept(tail)))
+        r_hats, bulk_sizes, tail_sizes = np.array(diagnostics).reshape(-1, 3).T
         return Sample(
             points,
             np.array([chain[1] for chain in chains]),
             "importance sampling",
             self.pareto_k,
             kept(self.effective),
-            *np.array(diagnostics).reshape(-1, 3).T,
+            r_hats,
+            bulk_sizes,
+            tail_sizes,
             evaluations,
         )
 
