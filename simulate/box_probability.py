@@ -67,11 +67,14 @@ def _near(
 
 
 def _lattice(count: int) -> np.ndarray:
-    """Points of the unit cube, shape (_POINTS, count): multiples of irrational numbers."""
+    """Points of the unit cube, shape (_POINTS, count): multiples of irrational numbers, folded.
+
+    Folding makes a function periodic, of which a lattice gives the mean the sooner.
+    """
     if count > len(_PRIMES):
         raise ValueError(f"at most {len(_PRIMES)} numbers near their bounds, got {count}")
     roots = np.sqrt(np.array(_PRIMES[:count], dtype=float))
-    return (np.arange(1, _POINTS + 1)[:, None] * roots) % 1.0
+    return np.abs(2.0 * ((np.arange(1, _POINTS + 1)[:, None] * roots) % 1.0) - 1.0)
 
 
 def _placed(

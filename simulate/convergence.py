@@ -51,7 +51,7 @@ def tail_ess(draws: np.ndarray) -> float:
 
 
 def _varies(draws: np.ndarray) -> bool:
-    return bool(np.all(np.isfinite(draws)) and np.ptp(draws) > 0 and draws.shape[1] >= 4)
+    return bool(np.all(np.isfinite(draws)) and np.ptp(draws) > 0 and draws.shape[1] >= 10)
 
 
 def _halves(draws: np.ndarray) -> np.ndarray:
@@ -93,9 +93,9 @@ def _ess(draws: np.ndarray) -> float:
     rho[0] = 1.0
     pairs = rho[: 2 * (count // 2)].reshape(-1, 2).sum(axis=1)
     negative = np.flatnonzero(pairs < 0)
-    stop = int(negative[0]) if negative.size else pairs.size
+    stop = min(int(negative[0]) if negative.size else pairs.size, (count - 3) // 2)
     pairs = np.minimum.accumulate(pairs[:stop])
-    after = max(float(rho[2 * stop]), 0.0) if 2 * stop < count else 0.0
+    after = max(float(rho[2 * stop]), 0.0)
     time = -1.0 + 2.0 * float(pairs.sum()) + after
     return float(total / max(time, 1.0 / np.log10(total)))
 

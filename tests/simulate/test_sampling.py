@@ -203,9 +203,9 @@ def arviz():
 def test_r_hat_and_effective_sizes_are_those_of_arviz(arviz, case):
     draws = CASES[case]
     assert r_hat(draws) == pytest.approx(float(arviz.rhat(draws)), rel=1e-9)
-    assert bulk_ess(draws) == pytest.approx(float(arviz.ess(draws, method="bulk")), rel=0.01)
+    assert bulk_ess(draws) == pytest.approx(float(arviz.ess(draws, method="bulk")), rel=1e-6)
     tail = arviz.ess(draws, method="tail", prob=(0.05, 0.95))
-    assert tail_ess(draws) == pytest.approx(float(tail), rel=0.01)
+    assert tail_ess(draws) == pytest.approx(float(tail), rel=1e-6)
 
 
 @pytest.mark.parametrize("spread", [0.1, 0.5, 1.0, 2.0])
