@@ -65,6 +65,8 @@ _HOMES = {
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
     "craterfront.unfolding": ("Unfolding", "unfold"),
     "craterfront.unfolded": ("unfolded_dataset",),
+    "craterfront.sampled_posterior": ("SampledPosterior", "sample_posterior"),
+    "craterfront.posterior_tree": ("posterior_tree", "read_posterior", "write_posterior"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -99,6 +101,7 @@ if TYPE_CHECKING:
     from craterfront.measured_profile import MeasuredProfile
     from craterfront.measurement_chain import Measurement
     from craterfront.operating_points import CraterPoint
+    from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
     from craterfront.quantification import Boundary, quantify
@@ -107,6 +110,7 @@ if TYPE_CHECKING:
     from craterfront.replicates import combine_spots
     from craterfront.results import Answer, answer, estimate_dataset
     from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+    from craterfront.sampled_posterior import SampledPosterior, sample_posterior
     from craterfront.setup import (
         Channel,
         DepthScale,

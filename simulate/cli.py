@@ -230,13 +230,16 @@ def _notes_on_couplings(loaded: Any, dataset: Any) -> list[str]:
 
 
 def _check_outputs(
-    inputs: tuple[Path | None, ...], dataset: Path | None, *figures: Path | None
+    inputs: tuple[Path | None, ...],
+    dataset: Path | None,
+    *figures: Path | None,
+    also: Path | None = None,
 ) -> None:
     """Refuse early what cannot be written, what is read, too, and what is named twice."""
     from craterfront.file_access import check_writable
 
     drawn = [figure for figure in figures if figure is not None]
-    outputs = [*drawn, dataset] if dataset is not None else drawn
+    outputs = [*drawn, *(place for place in (dataset, also) if place is not None)]
     read = {os.path.realpath(place) for place in inputs if place is not None}
     seen: set[str] = set()
     for place in outputs:
@@ -306,6 +309,15 @@ def invert(
         Path | None, _file_option(help="Draw fit, residuals and sample (png, pdf or svg).")
     ] = None,
     budget: Annotated[Path | None, _file_option(help="Draw the broadening budget.")] = None,
+    posterior: Annotated[
+        Path | None, _file_option(help="Sample the posterior and write it (netCDF with groups).")
+    ] = None,
+    draws: Annotated[
+        int | None, typer.Option(help="Draws from the posterior; 1000 by default.")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the draws.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Also print what was known before the data.")
@@ -318,11 +330,13 @@ def invert(
     _check_mode(len(profile), each=each, spots=spots, together=together)
     if not together and len(experiment) > 1:
         raise InputProblems(["--experiment: is given more than once without --together"])
+    _check_sampling(posterior, draws, seed)
     loaded = load_experiment(experiment[0])
-    _check_outputs((*profile, *experiment, instrument), output, figure, budget)
+    _check_outputs((*profile, *experiment, instrument), output, figure, budget, also=posterior)
     calibration = _instrument(instrument, relative)
     if each or spots:
-        _no_figures("--each" if each else "--spots", figure, budget, explain)
+        single = {"--figure": figure, "--budget": budget, "--posterior": posterior}
+        _only_of_one("--each" if each else "--spots", single, explain)
         one = _one_by_one(loaded, calibration, relative)
         (_each if each else _spots)(profile, one, output, json, quiet)
         return
@@ -341,13 +355,22 @@ def invert(
     if output is not None:
         write_dataset(dataset, output)
     _draw(dataset, answers, figure, budget)
+    sampled = None
+    if posterior is not None:
+        with _progress(quiet or json) as progress:
+            sampled = _sampled(found, posterior, draws, seed, progress)
     if json:
-        typer.echo(answers.as_json())
+        also = {} if sampled is None else {"posterior": sampled.as_dict()}
+        typer.echo(to_json(answers.as_dict() | also, indent=2))
         return
     from craterfront.report import print_answer, print_parameters, print_priors
 
     console = _console()
     print_answer(answers, console)
+    if sampled is not None:
+        from craterfront.posterior_report import print_posterior
+
+        print_posterior(sampled, console)
     if explain:
         assembly = found.likelihood.assembly
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
@@ -440,8 +463,9 @@ def _check_mode(count: int, *, each: bool, spots: bool, together: bool) -> None:
         raise InputProblems([f"{given[0]}: takes at least 2 profiles, got {count}"])
 
 
-def _no_figures(mode: str, figure: Path | None, budget: Path | None, explain: bool) -> None:
-    asked = {"--figure": figure is not None, "--budget": budget is not None, "--explain": explain}
+def _only_of_one(mode: str, files: dict[str, Path | None], explain: bool) -> None:
+    """Refuse what makes sense for a single inversion only."""
+    asked = {option: place is not None for option, place in files.items()} | {"--explain": explain}
     for option, is_given in asked.items():
         if is_given:
             raise InputProblems([f"{option}: is for a single inversion, not with {mode}"])
@@ -583,6 +607,35 @@ def _paired(profiles: list[Path], experiments: list[Path]) -> list[tuple[Path, A
     loaded = {path: load_experiment(path) for path in dict.fromkeys(experiments)}
     of_each = experiments * (len(profiles) if len(experiments) == 1 else 1)
     return [(p, loaded[e], e) for p, e in zip(profiles, of_each, strict=True)]
+
+
+def _check_sampling(posterior: Path | None, draws: int | None, seed: int | None) -> None:
+    """Options of the draws without a file for them."""
+    given = [
+        option for option, value in (("--draws", draws), ("--seed", seed)) if value is not None
+    ]
+    if given and posterior is None:
+        raise InputProblems([f"{', '.join(given)}: of no effect without --posterior"])
+    if draws is not None:
+        from craterfront.sampled_posterior import check_draws
+
+        check_draws(draws, "--draws")
+
+
+def _sampled(
+    found: Any,
+    place: Path,
+    draws: int | None,
+    seed: int | None,
+    progress: Callable[[str, float], None],
+) -> Any:
+    """Draws from the posterior, written to their file."""
+    from craterfront.posterior_tree import posterior_tree, write_posterior
+    from craterfront.sampled_posterior import DRAWS, sample_posterior
+
+    sampled = sample_posterior(found, draws=draws or DRAWS, seed=seed, progress=progress)
+    write_posterior(posterior_tree(sampled), place)
+    return sampled
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:

@@ -131,6 +131,10 @@ class Coordinates:
             slope[rate] += power
         return slope
 
+    def is_logarithmic(self, i: int) -> bool:
+        """Whether the coordinate of free parameter i is a logarithm."""
+        return _is_logarithmic(self._parameters[i])
+
     def with_coordinate(self, x: np.ndarray, i: int, coordinate: float) -> float:
         """Value of free parameter i when its coordinate alone is changed."""
         moved = x.copy()
