@@ -21,7 +21,9 @@ import numpy as np
 from plain_numpy import collected, collected_by_interp, collected_densely
 
 from craterfront.models import crater, resolved_annuli, resolved_engine
+from craterfront.models.directions import Directions
 from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine_slopes import run_with_slopes
 from craterfront.models.resolved_couplings import Couplings
 from craterfront.models.roughening import Growth
 
@@ -161,6 +163,64 @@ def whole_runs() -> list[dict]:
     return rows
 
 
+def slopes() -> list[dict]:
+    """Signal and slopes by 20 parameters over the signal: 10 layers, 5 channels, 2,000 times."""
+    sample, _ = yardstick()
+    layers = 10
+    sample = replace(
+        sample,
+        thickness_nm=sample.thickness_nm[:layers],
+        width_nm=sample.width_nm[:layers],
+        shape=sample.shape[:layers],
+        material=sample.material[: layers + 1],
+        atomic_density_per_nm3=sample.atomic_density_per_nm3[: layers + 1],
+        rate_nm_s=sample.rate_nm_s[: layers + 1],
+        composition=sample.composition[: layers + 1],
+    )
+    duration = 1.05 * float(np.sum(sample.thickness_nm / sample.rate_nm_s[:-1]))
+    edges_s = np.linspace(0.0, duration, 2001)
+    projection = np.broadcast_to(np.eye(5), (layers + 1, 5, 5))
+    rows = []
+    for mixing, growth in (("none", "none"), ("uniform", "none"), ("diffusive", "grains")):
+        setup = instrument(mixing, growth)
+        slices = plan(sample, setup, edges_s)
+        along = twenty_directions(sample, setup, edges_s.size)
+        arguments = sample, setup, edges_s, projection, slices
+
+        def signal(arguments: tuple = arguments) -> None:
+            run(*arguments)
+
+        def with_slopes(arguments: tuple = arguments, along: Directions = along) -> None:
+            run_with_slopes(*arguments, along)
+
+        signal(), with_slopes()
+        plain, best = best_of(signal)[0], best_of(with_slopes)
+        rows.append(
+            {
+                "what": f"slopes by 20 parameters, mixing {mixing}, roughness {growth}",
+                "best_s": best[0],
+                "median_s": best[1],
+                "ratio": best[0] / plain,
+            }
+        )
+    return rows
+
+
+def twenty_directions(sample: LayeredSample, setup: Instrument, times: int) -> Directions:
+    """All thicknesses, five widths, two rates, roughness, curvature and mixing length."""
+    out = Directions.none(sample, setup, times, 20)
+    for layer in range(10):
+        out.thickness_nm[layer, layer] = 1.0
+    for layer in range(5):
+        out.width_nm[layer, 10 + layer] = 1.0
+    out.rate_nm_s[0, 15], out.rate_nm_s[1, 16] = 1.0, 1.0
+    out.initial_square_nm2[17] = 2.0 * setup.initial_nm
+    out.crater[0, :, 18] = 0.5, -0.5, 0.0
+    out.crater_square[0, 18] = 2.0 * (setup.crater[0, 0] - setup.crater[0, 1])
+    out.mixing_length_nm[19] = 1.0
+    return out
+
+
 def resolved_runs() -> list[dict]:
     """The resolved engine on the yardstick: its time against the number of annuli."""
     sample, edges_s = yardstick()
@@ -247,10 +307,11 @@ def main() -> None:
         },
         "lateral sum": lateral_sum(),
         "whole runs": whole_runs(),
+        "slopes": slopes(),
         "resolved runs": resolved_runs(),
         "commands": commands(),
     }
-    for title in ("lateral sum", "whole runs", "resolved runs", "commands"):
+    for title in ("lateral sum", "whole runs", "slopes", "resolved runs", "commands"):
         show(title, results[title])
     if len(sys.argv) > 1:
         Path(sys.argv[1]).write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")

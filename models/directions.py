@@ -60,21 +60,30 @@ class Directions:
         cls, sample: LayeredSample, instrument: Instrument, times: int, count: int
     ) -> "Directions":
         """Directions in which nothing changes yet."""
-        layers, materials = sample.thickness_nm.size, sample.rate_nm_s.size
+        by_layer = sample.thickness_nm.size, count
+        by_material = sample.rate_nm_s.size, count
         crater = instrument.crater.shape
-        by_layer = [np.zeros((layers, count)) for _ in range(4)]
-        by_material = [np.zeros((materials, count)) for _ in range(2)]
-        numbers = [np.zeros(count) for _ in range(6)]
         return cls(
-            *by_layer,
-            *by_material,
-            np.zeros((*crater, count)),
-            np.zeros((*crater[:-1], count)),
-            np.zeros((crater[-2], count)),
-            *(np.zeros(count) for _ in range(3)),
-            np.zeros((materials, count)),
-            *numbers,
-            np.zeros((times, count)),
+            thickness_nm=np.zeros(by_layer),
+            width_nm=np.zeros(by_layer),
+            relief_nm=np.zeros(by_layer),
+            width_square_nm2=np.zeros(by_layer),
+            atomic_density_per_nm3=np.zeros(by_material),
+            rate_nm_s=np.zeros(by_material),
+            crater=np.zeros((*crater, count)),
+            crater_square=np.zeros((*crater[:-1], count)),
+            seen_share=np.zeros((crater[-2], count)),
+            mixing_length_nm=np.zeros(count),
+            mixing_range_nm=np.zeros(count),
+            displacement_nm=np.zeros(count),
+            mixing_lengths_nm=np.zeros(by_material),
+            initial_square_nm2=np.zeros(count),
+            final_square_nm2=np.zeros(count),
+            spread_square=np.zeros(count),
+            grain_nm=np.zeros(count),
+            settling_nm=np.zeros(count),
+            escape_depth_nm=np.zeros(count),
+            dose_s=np.zeros((times, count)),
         )
 
     @property

@@ -442,4 +442,4 @@ def diffusive_slopes(
             leaving, leaving_slopes[p], dose_per_atom, atom_dose_slopes[p], active
         )
     if preferential:
-        _level_slopes(value, zone_slopes, active)
+        _level_slopes(value[:, :cells], zone_slopes, active)

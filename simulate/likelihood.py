@@ -255,7 +255,8 @@ class Likelihood:
             Positions in `free` of parameters by whose square the derivatives are; of the others
             they are by the value. For a width, a curvature or a roughness of exactly 0 that by the
             value is 0 and that by the square finite. For a mixing length or an escape depth of 0
-            both are 0: the model does not go by their squares there.
+            both are 0: the model does not go by their squares there. Differences stand in for what
+            `row_differences.WITHOUT_EXACT_SLOPES` names.
 
         Returns
         -------
@@ -271,7 +272,7 @@ class Likelihood:
         """
         assembly, values = self.assembly, self.coordinates.values(x)
         along = moves(values, self.free, squared)
-        if needs_differences(assembly.instrument(values)):
+        if all(needs_differences(assembly, index) for index in self.free):
             rows, depth = self._rows_at(values)
             return rows, depth, *differences(self._rows_at, values, along)
         with _refusals():
@@ -291,6 +292,11 @@ class Likelihood:
             of_left = row_slopes.contamination_slopes(assembly, self.edges, values, along)
             rows[len(terms) + channels :] = left
             slopes[:, len(terms) + channels :] = of_left[:, None]
+        for p, index in enumerate(self.free):
+            if needs_differences(assembly, index):
+                slopes[p : p + 1], found.depth_slopes[p : p + 1] = differences(
+                    self._rows_at, values, along[p : p + 1]
+                )
         return rows, found.depth_nm, slopes, found.depth_slopes
 
     def solve(self, x: np.ndarray) -> Solution:

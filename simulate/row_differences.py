@@ -1,28 +1,31 @@
-"""Slopes by differences of sixth order, for what has no exact slopes yet.
+"""Slopes by differences of sixth order, for the few directions that have no exact slopes.
 
-Of an instrument that views the surface, has an escape depth, tabulated heights, relocation or a
-rastered beam.
+Ballistic relocation, tabulated heights and the tilt of a rastered beam: `WITHOUT_EXACT_SLOPES`.
 """
 
 from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from craterfront.assembly import Assembly
+from craterfront.crater_shape import ParabolicCrater
 from craterfront.input_slopes import Move
-from craterfront.models.engine import Instrument
+
+WITHOUT_EXACT_SLOPES = ("relocation", "tabulated heights", "tilt of a rastered beam")
+"""With the first two all directions, of the last the tilt alone."""
 
 _WEIGHTS = ((1, 0.75), (2, -0.15), (3, 1.0 / 60.0))
 _STEP = 1e-3
 
 
-def needs_differences(instrument: Instrument) -> bool:
-    """Whether the slopes of a signal of this instrument are not exact yet."""
-    return (
-        instrument.view == "viewed"
-        or instrument.escape_depth_nm > 0.0
-        or instrument.heights is not None
-        or instrument.mixing == "relocation"
-    )
+def needs_differences(assembly: Assembly, index: int) -> bool:
+    """Whether the slopes by a parameter are differences."""
+    setup = assembly.setup
+    if setup.mixing.model == "relocation" or setup.roughness.heights is not None:
+        return True
+    rastered = not isinstance(setup.crater_made, ParabolicCrater)
+    rastered = rastered and setup.crater_made.shape == "rastered"
+    return rastered and assembly.parameters[index].kind == "tilt"
 
 
 def differences(

@@ -1,0 +1,153 @@
+"""Slopes of what an inversion fits, by every parameter, against differences of sixth order.
+
+Errors are over the largest slope in the same direction.
+"""
+
+import numpy as np
+import pytest
+
+from craterfront.assembly import Assembly
+from craterfront.experiment import experiment_from_toml
+from craterfront.files import profile_of
+from craterfront.forward import simulate
+from craterfront.likelihood import Likelihood
+from tests.reference.differences import most_certain
+
+LAYERS = """
+[[layer]]
+name = "copper"
+composition = "Cu"
+thickness_nm = { guess = 60.0 }
+interface_width_nm = { guess = 5.0 }
+erosion_rate_nm_s = { guess = 20.0 }
+density_g_cm3 = { value = 8.96, u_rel = 0.03 }
+[[layer]]
+name = "nickel"
+composition = "Ni"
+thickness_nm = { guess = 40.0 }
+interface_width_nm = { guess = 2.0 }
+interface_roughness_nm = { value = 1.0, u = 0.2 }
+erosion_rate_nm_s = { guess = 10.0 }
+density_g_cm3 = { value = 8.9, u_rel = 0.03 }
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = { guess = 16.0 }
+density_g_cm3 = { value = 2.7, u_rel = 0.03 }
+"""
+TIMES = "sampling_s = 0.2\nduration_s = 9.0\n"
+CHANNELS = "".join(f'[[detection.channel]]\nelement = "{e}"\n' for e in ("Ni", "Al"))
+
+LAMP = f"""{LAYERS}
+[crater]
+shape = "parabolic"
+curvature = {{ guess = 0.04 }}
+[roughness]
+initial_nm = {{ guess = 1.5 }}
+growth = "grains"
+relative_spread = {{ guess = 0.05 }}
+grain_nm = {{ guess = 20.0 }}
+[mixing]
+model = "uniform"
+length_nm = {{ guess = 1.0 }}
+[start_up]
+rate_deficit = {{ guess = 0.4 }}
+decay_s = {{ guess = 0.5 }}
+[detection]
+{TIMES}residence_s = {{ guess = 0.05 }}
+[[detection.channel]]
+element = "Cu"
+self_absorption_nm2_s = {{ guess = 0.0005 }}
+contamination = {{ guess = 10.0 }}
+{CHANNELS}"""
+
+BEAM = f"""{LAYERS}
+[crater]
+shape = "edged"
+edge_share = {{ guess = 0.1 }}
+edge_rate = {{ guess = 0.7 }}
+[roughness]
+growth = "saturating"
+initial_nm = {{ guess = 0.5 }}
+final_nm = {{ guess = 2.5 }}
+settling_nm = {{ guess = 60.0 }}
+[mixing]
+model = "diffusive"
+length_nm = {{ copper = {{ guess = 1.0 }}, nickel = {{ guess = 0.8 }} }}
+range_nm = {{ value = 2.5, u = 0.2 }}
+[surface_transient]
+rate_excess = {{ guess = 0.5 }}
+decay_nm = {{ guess = 3.0 }}
+[detection]
+view = "viewed"
+escape_depth_nm = {{ guess = 0.8 }}
+{TIMES}[[detection.channel]]
+element = "Cu"
+{CHANNELS}"""
+
+
+class Values:
+    """Coordinates that are the values themselves."""
+
+    def values(self, x):
+        return np.array(x, dtype=float)
+
+    def with_room(self, x):
+        return x
+
+
+def likelihood_of(text):
+    experiment = experiment_from_toml(text)
+    stack, setup = experiment.stack, experiment.setup
+    profile = profile_of(simulate(stack, setup, seed=1), "simulated")
+    likelihood = Likelihood(Assembly(stack, setup, merge_equal=False), profile)
+    likelihood.coordinates = Values()
+    likelihood.replan(likelihood.assembly.nominal)
+    return likelihood
+
+
+@pytest.mark.parametrize("text", [LAMP, BEAM], ids=["collected", "viewed"])
+def test_slopes_are_those_of_the_rows(text):
+    likelihood = likelihood_of(text)
+    values = likelihood.assembly.nominal
+    rows, depth, slopes, depth_slopes = likelihood.rows_and_slopes(values)
+    plain, plain_depth = likelihood.rows(values)
+    assert rows == pytest.approx(plain, rel=1e-12, abs=1e-12 * plain.max())
+    assert np.array_equal(depth, plain_depth)
+    kinds = set()
+    for p, index in enumerate(likelihood.free):
+
+        def moved(by, index=index):
+            other = values.copy()
+            other[index] += by
+            found, deep = likelihood.rows(other)
+            return np.append(found.ravel(), deep)
+
+        parameter = likelihood.assembly.parameters[index]
+        found, apart = most_certain(moved, abs(values[index]))
+        here = np.append(slopes[p].ravel(), depth_slopes[p])
+        peak = np.abs(found).max()
+        # What differences themselves do not agree on says nothing.
+        believed = max(1e-6 * peak, 3.0 * apart)
+        assert np.abs(here - found).max() <= believed, parameter.name
+        assert apart <= 1e-4 * peak, parameter.name
+        kinds.add(parameter.kind)
+    assert {"thickness", "width", "rate", "density", "mixing length"} <= kinds
+
+
+def test_by_the_square_a_width_has_a_slope_at_zero():
+    likelihood = likelihood_of(LAMP)
+    values = likelihood.assembly.nominal
+    width = likelihood.assembly.width_index(0)
+    position = likelihood.free.index(width)
+    _, _, by_value, _ = likelihood.rows_and_slopes(values)
+    _, _, by_square, _ = likelihood.rows_and_slopes(values, squared=[position])
+    assert by_square[position] == pytest.approx(by_value[position] / (2.0 * values[width]))
+    values[width] = 0.0
+    _, _, by_value, _ = likelihood.rows_and_slopes(values)
+    _, _, at_zero, _ = likelihood.rows_and_slopes(values, squared=[position])
+    assert not by_value[position].any()
+    # The signal is smoothed to 3.5 nm or so: a width of 1 nm still enters by its square.
+    sharp, _ = likelihood.rows(values)
+    values[width] = 1.0
+    rise = likelihood.rows(values)[0] - sharp
+    assert at_zero[position] == pytest.approx(rise, abs=0.05 * np.abs(rise).max())
