@@ -151,6 +151,7 @@ _TABLES = {
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
     '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
+    "`[discrepancy]`": setup.Discrepancy,
     "`[roughness]`": setup.Roughness,
     "`[roughness.heights]`": setup.Heights,
     "`[mixing]`": setup.Mixing,
