@@ -88,5 +88,5 @@ def _log_information(jacobian: np.ndarray) -> float:
 
 def _is_new(fit: Fit, known: Sequence[Fit], jacobian: np.ndarray) -> bool:
     """Whether a minimum is none of those that are known."""
-    steps = [np.linalg.norm(jacobian @ (fit.x - other.x)) for other in known]
+    steps = [float(np.linalg.norm(jacobian @ (fit.x - other.x))) for other in known]
     return min(steps) > _DISTINCT

@@ -89,7 +89,7 @@ class ReadingResiduals:
     def of(self, model: np.ndarray) -> np.ndarray:
         """Residuals about a model, shape (C, N)."""
         out = (self.values - model) / np.sqrt(self.variance)
-        for c in np.flatnonzero(self.counted):
+        for c in np.flatnonzero(self.counted).tolist():
             out[c] = deviance_residuals(*self._as_counts(c, model))
         for c, mine, step in self._coarse_channels():
             deviation = self._own_deviation[c, mine]
@@ -102,7 +102,7 @@ class ReadingResiduals:
     def slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives of `of` by the model, shape (C, N)."""
         out = -1.0 / np.sqrt(self.variance)
-        for c in np.flatnonzero(self.counted):
+        for c in np.flatnonzero(self.counted).tolist():
             out[c] = deviance_slopes(*self._as_counts(c, model))
         return self._other_slopes(out, model)
 
