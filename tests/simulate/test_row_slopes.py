@@ -131,7 +131,7 @@ def test_slopes_are_those_of_the_rows(text):
         assert np.abs(here - found).max() <= believed, parameter.name
         assert apart <= 1e-4 * peak, parameter.name
         kinds.add(parameter.kind)
-    assert {"thickness", "width", "rate", "density", "mixing length"} <= kinds
+    assert {"thickness", "width", "rate", "mixing length"} <= kinds
 
 
 def test_by_the_square_a_width_has_a_slope_at_zero():
