@@ -22,7 +22,7 @@ from craterfront.models.arrival import Arrival, bands, sudden_growth
 from craterfront.models.floor import Floor
 from craterfront.models.normal_shares import NARROW, as_normals, mean_share, mean_share_and_slopes
 
-_BLOCK = 32  # doses
+_BLOCK = 64  # doses
 _ROUNDING = 1e-13  # of the largest change in a direction
 
 

@@ -104,10 +104,10 @@ def _matters(numbers, least):
 
 
 @njit(cache=True, nogil=True)
-def _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, out):
-    """Those of the active species that are more than a trace, or change."""
+def _mattering(zone, entering, zone_slopes, alive, entering_slopes, out):
+    """The species that are more than a trace, or change, even if there is nothing of them yet."""
     count = 0
-    for s in active:
+    for s in range(entering.size):
         matters = entering[s] + zone[s].sum() > TRACE
         for p in range(alive.size):
             if matters:
@@ -233,7 +233,7 @@ def march_slopes(
         left_slopes = total_slopes[k + 1] - total_slopes[k]
         left_slopes = (left_slopes - size * cell_slopes) / cell_atoms
         active = activate(zone, entering, everything)
-        matters = _mattering(zone, entering, zone_slopes, alive, entering_slopes, active, something)
+        matters = _mattering(zone, entering, zone_slopes, alive, entering_slopes, something)
         _forget_others(leaving_slopes, matters)
         low, high = bounds(preference, active)
         left = size
@@ -265,6 +265,7 @@ def march_slopes(
                 )  # fmt: skip
             for s in active:
                 removed[k, s] += leaving[s] * cell_atoms
+            for s in matters:
                 for p in range(directions):
                     slopes[k, s, p] += leaving_slopes[p, s] * cell_atoms
                     slopes[k, s, p] += leaving[s] * cell_slopes[p]
@@ -274,6 +275,7 @@ def march_slopes(
             if change(zone, before, active) <= SETTLED * x:
                 for s in active:
                     removed[k, s] += left * cell_atoms * entering[s]
+                for s in matters:
                     for p in range(directions):
                         rest = left_slopes[p] * cell_atoms + left * cell_slopes[p]
                         slopes[k, s, p] += rest * entering[s]

@@ -21,7 +21,7 @@ from craterfront.models.arrival_slopes import (
 from craterfront.models.floor import Floor
 from craterfront.models.normal_shares import mean_share_of_time_and_slopes
 
-_BLOCK = 32  # intervals
+_BLOCK = 64  # intervals
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 
 _WEIGHTS = ((1, 0.75), (2, -0.15), (3, 1.0 / 60.0))
-RELATIVE_STEPS = (3e-3, 3e-4, 3e-5)
+RELATIVE_STEPS = (3e-3, 3e-4, 3e-5, 3e-6, 1e-6)
 
 
 def sixth_order(function, step):
