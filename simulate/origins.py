@@ -20,7 +20,7 @@ _ADVICE = {
     "rate": "measure that rate",
     "common rate factor": "measure one rate",
     "shared rate factor": "measure those rates",
-    "rate discrepancy": "the model itself",
+    "calibration of the instrument": "calibrate more closely",
     "density": "measure that density",
     "sensitivity": "calibrate that sensitivity",
     "thickness": "a better known layer",
@@ -112,28 +112,28 @@ def _origin(
     """Origin of a weighted sum of parameters; None where it is exact, or nothing fixes it."""
     likelihood = inversion.likelihood
     slope = np.zeros(len(likelihood.free))
-    apart: list[tuple[PriorRow, float]] = []
+    parts: dict[PriorRow | None, float] = {}
     for index, weight in weights.items():
         parameter = likelihood.assembly.parameters[index]
         if index in likelihood.free:
             slope += weight * likelihood.coordinates.gradient(index, inversion.values)
         elif parameter.has_prior:
-            apart.append((row_of(parameter), (weight * parameter.u) ** 2))
-    together: list[tuple[PriorRow | None, float]] = list(apart)
+            parts[row_of(parameter)] = (weight * parameter.u) ** 2
     if np.any(slope):
         variance = posterior.variance(slope)
         if not np.isfinite(variance):
             return None
-        parts = variance * posterior.variance_shares(slope)
-        together += list(zip([*rows, None], map(float, parts), strict=True))
-    whole = sum(part for _, part in together)
+        shares = variance * posterior.variance_shares(slope)
+        for row, part in zip([*rows, None], map(float, shares), strict=True):
+            parts[row] = parts.get(row, 0.0) + part
+    whole = sum(parts.values())
     if not whole > 0.0:
         return None
-    ordered = sorted(together, key=lambda each: -each[1])
-    shares = {
+    ordered = sorted(parts.items(), key=lambda each: -each[1])
+    named = {
         READINGS if row is None else row.name: part / whole
         for row, part in ordered
         if part >= _LEAST_SHARE * whole
     }
     first, part = ordered[0]
-    return Origin(answer, shares, first if part >= DOMINATES * whole else None)
+    return Origin(answer, named, first if part >= DOMINATES * whole else None)

@@ -8,6 +8,7 @@ from craterfront.parameters import Parameter
 from craterfront.scale import CRATER_DEPTH
 
 SENSITIVITY = "sensitivity"
+CALIBRATION = "calibration of the instrument"
 
 
 @dataclass(frozen=True)
@@ -19,7 +20,8 @@ class PriorRow:
     name : str
         Of what.
     kind : str
-        As of a `Parameter`; sensitivity, background, contamination; final crater depth.
+        As of a `Parameter`; sensitivity, background, contamination; final crater depth; the
+        calibration, whose rows are of several numbers together.
     state : str
         "prior" as written, "assumed", or "free": the wide one that stands for a guess.
     u_rel : float, optional
@@ -45,7 +47,7 @@ def prior_rows(inversion: Inversion) -> list[PriorRow]:
     """The priors in the order of their rows, which follow those of the readings."""
     likelihood = inversion.likelihood
     parameters = [likelihood.assembly.parameters[i] for i in likelihood.free]
-    rows = [row_of(p) for p in parameters if p.has_prior]
+    rows = [row_of(p) for p in parameters if p.has_own_prior]
     rows += [
         PriorRow(name, name.split(" ")[0], "prior", _relative(q.u, q.value))
         for name, q in zip(likelihood.linear_names(), likelihood.linear_quantities(), strict=True)
@@ -54,7 +56,8 @@ def prior_rows(inversion: Inversion) -> list[PriorRow]:
     if likelihood.depth_limit is not None:
         depth, u = likelihood.depth_limit
         rows.append(PriorRow(CRATER_DEPTH, CRATER_DEPTH, "prior", u / depth))
-    return rows
+    together = PriorRow(CALIBRATION, CALIBRATION, "prior", None)
+    return rows + [together] * likelihood.joint_prior.size
 
 
 def row_of(p: Parameter) -> PriorRow:

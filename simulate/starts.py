@@ -128,7 +128,8 @@ def _divide(
 ) -> tuple[int, ...]:
     """Levels and change points in turn, until they agree."""
     values = likelihood.values
-    size = np.maximum(values.max(axis=1), 1e-300)
+    largest = values.max(axis=1)
+    size = np.where(largest > 0.0, largest, 1.0)  # a dead channel tells of no change
     for _ in range(_MOST_ROUNDS):
         levels = _levels(likelihood, steady, size, boundaries)
         deviation = (values[:, None, :] - levels[:, :, None]) / size[:, None, None]

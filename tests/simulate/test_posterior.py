@@ -170,7 +170,7 @@ def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     posterior = Posterior(found)
     nothing = Conditional(0.0, np.zeros(0), np.zeros((0, 0)))
     wide = posterior.proposal()
-    monkeypatch.setattr(posterior.linear, "at", lambda solution: nothing)
+    monkeypatch.setattr(posterior.linear, "at", lambda solution, values: nothing)
     monkeypatch.setattr(posterior.likelihood.__class__, "solve", lambda self, x: None)
     size = len(posterior.parameters)
     spread = {"thickness": 1.2, "width": 3.0, "rate": 0.04, "initial roughness": 0.25}
