@@ -229,13 +229,16 @@ def _notes_on_couplings(loaded: Any, dataset: Any) -> list[str]:
 
 
 def _check_outputs(
-    inputs: tuple[Path | None, ...], dataset: Path | None, *figures: Path | None
+    inputs: tuple[Path | None, ...],
+    dataset: Path | None,
+    *figures: Path | None,
+    report: Path | None = None,
 ) -> None:
     """Refuse early what cannot be written, what is read, too, and what is named twice."""
     from craterfront.file_access import check_writable
 
     drawn = [figure for figure in figures if figure is not None]
-    outputs = [*drawn, dataset] if dataset is not None else drawn
+    outputs = [*drawn, *(place for place in (dataset, report) if place is not None)]
     read = {os.path.realpath(place) for place in inputs if place is not None}
     seen: set[str] = set()
     for place in outputs:
@@ -251,6 +254,10 @@ def _check_outputs(
 
         for figure in drawn:
             check_suffix(figure)
+    if report is not None:
+        from craterfront.report_page import check_report_suffix
+
+        check_report_suffix(report)
 
 
 @contextmanager
@@ -283,6 +290,9 @@ def invert(
         Path | None, _file_option(help="Draw fit, residuals and sample (png, pdf or svg).")
     ] = None,
     budget: Annotated[Path | None, _file_option(help="Draw the broadening budget.")] = None,
+    report: Annotated[
+        Path | None, _file_option(help="Page with answers, figures and assumptions (html).")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Also print what was known before the data.")
@@ -293,7 +303,8 @@ def invert(
     from craterfront.files import load_profile, write_dataset
 
     loaded = load_experiment(experiment)
-    _check_outputs((profile, experiment), output, figure, budget)
+    _check_outputs((profile, experiment), output, figure, budget, report=report)
+    sources = _sources_of(report, profile, experiment)
     measured = load_profile(profile, loaded)
     from craterfront.inversion import invert as run
     from craterfront.results import answer, estimate_dataset
@@ -307,6 +318,10 @@ def invert(
     if output is not None:
         write_dataset(dataset, output)
     _draw(dataset, answers, figure, budget)
+    if report is not None:
+        from craterfront.html_report import write_report
+
+        write_report(found, answers, dataset, sources, report)
     if json:
         typer.echo(answers.as_json())
         return
@@ -319,6 +334,15 @@ def invert(
         print_parameters(assembly.parameters, assembly.linear_rows(), console)
         print_priors(answers, console)
     console.print(ESTIMATE, highlight=False, markup=False)
+
+
+def _sources_of(report: Path | None, *inputs: Path) -> Any:
+    """What a report says of the files; as they are before anything is computed from them."""
+    if report is None:
+        return ()
+    from craterfront.input_files import input_files
+
+    return input_files(*inputs)
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:
