@@ -67,7 +67,8 @@ def axis_of(dataset: "Dataset") -> tuple[np.ndarray, str]:
 def nominal_rates_nm_s(dataset: "Dataset") -> np.ndarray:
     """Nominal erosion rates of all layers and the substrate of a dataset's experiment."""
     experiment = experiment_of(dataset)
-    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
+    by_depth = experiment.profile.axis == "depth"
+    assembly = Assembly(experiment.stack, experiment.setup, depth_axis=by_depth, merge_equal=False)
     return np.array([assembly.nominal_rate_nm_s(i) for i in range(len(assembly.layers))])
 
 

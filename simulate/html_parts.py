@@ -135,7 +135,7 @@ def _own(key: str, value: str, name: str) -> str:
     if key == _LINK and value.startswith("#"):
         return f"#{name}-{value[1:]}"
     if key == "d":
-        coarse = _LONG_NUMBER.sub(lambda found: f"{float(found[0]):.2f}", value)
+        coarse = _LONG_NUMBER.sub(lambda found: f"{round(float(found[0]), 2):g}", value)
         return " ".join(coarse.split())
     return value.replace("url(#", f"url(#{name}-")
 

@@ -69,8 +69,9 @@ def residual_figure(estimate_dataset: "Dataset") -> "Figure":
     for axes in panels.flat:
         axes.set_ylim(-reach, reach)
     panels[0, 0].set_xlim(min(0.0, x[0]), x[-1])
-    for axes in panels.flat[len(names) :]:
-        axes.set_visible(False)
+    for c, axes in enumerate(panels.flat):
+        axes.set_visible(c < len(names))
+        axes.tick_params(labelbottom=c + columns >= len(names))
     figure.supxlabel(label, fontsize="medium")
     figure.supylabel("residual (SD of noise)", fontsize="medium")
     return figure

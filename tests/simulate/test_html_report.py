@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from craterfront.cautions import CAUTION
 from craterfront.draws import SEED, posterior_draws
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
@@ -47,6 +48,11 @@ erosion_rate_nm_s = {{ value = 18.0, u_rel = 0.05 }}
 name = {json.dumps(SUBSTRATE)}
 composition = "Al"
 erosion_rate_nm_s = {{ value = 16.0, u_rel = 0.05 }}
+[source]
+kind = "glow discharge"
+voltage_V = 700.0
+current_mA = 20.0
+anode_diameter_mm = 4.0
 [roughness]
 initial_nm = {{ value = 2.0, u = 0.5 }}
 [material.spare]
@@ -225,6 +231,7 @@ def test_the_page_says_from_what_it_was_made(page, files):
     assert html.unescape(re.search(r"<pre><code>(.*?)</code></pre>", page, re.S)[1]) == EXPERIMENT
     assert f"seed {SEED}" in text
     assert re.search(r"craterfront \S+, Python 3\.\S+, numpy \S+, scipy \S+, numba \d", text)
+    assert CAUTION in text
     for point in left_out():
         assert point in text
 
