@@ -4,6 +4,7 @@ import os
 import platform
 from collections.abc import Iterator, Sequence
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -73,7 +74,11 @@ def write_report(
         The place cannot be written to.
     """
     page = html_report(inversion, answer, dataset, files).encode("utf-8")
-    write_whole(path, lambda place: place.write_bytes(page))
+
+    def write(place: Path) -> None:
+        place.write_bytes(page)
+
+    write_whole(path, write)
 
 
 def html_report(
