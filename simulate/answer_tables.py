@@ -18,6 +18,14 @@ _DATA_DECIDE, _PRIOR_DECIDES = 0.3, 0.9  # uncertainty after the data over that 
 
 def answer_tables(answer: Answer) -> Iterator[Table]:
     """All of them, as far as there is something in them."""
+    yield from found_tables(answer)
+    yield budget_table(answer)
+    yield from scale_tables(answer)
+    yield from origin_tables(answer)
+
+
+def found_tables(answer: Answer) -> Iterator[Table]:
+    """Decisions, layers, interfaces, and what follows from them."""
     if answer.rulings:
         yield _decision_table(answer)
     yield _layer_table(answer)
@@ -28,9 +36,16 @@ def answer_tables(answer: Answer) -> Iterator[Table]:
         yield _mean_table(answer)
     if any(estimate.broadens for estimate in answer.estimates):
         yield _instrument_table(answer)
-    yield _budget_table(answer)
+
+
+def scale_tables(answer: Answer) -> Iterator[Table]:
+    """The ways that fix the depth scale, where there are several."""
     if answer.scale_comparisons:
         yield _scale_table(answer)
+
+
+def origin_tables(answer: Answer) -> Iterator[Table]:
+    """Where variances come from."""
     if answer.origins:
         yield _origin_table(answer)
 
@@ -214,7 +229,8 @@ def _instrument_table(answer: Answer) -> Table:
     return table
 
 
-def _budget_table(answer: Answer) -> Table:
+def budget_table(answer: Answer) -> Table:
+    """What broadens each interface, and how much."""
     table = Table(
         title=f"Broadening, two standard deviations in {answer.unit} (only variances add; "
         "in brackets the standard uncertainty of the last digit)",

@@ -234,12 +234,14 @@ def _check_outputs(
     dataset: Path | None,
     *figures: Path | None,
     also: Path | None = None,
+    report: Path | None = None,
 ) -> None:
     """Refuse early what cannot be written, what is read, too, and what is named twice."""
     from craterfront.file_access import check_writable
 
     drawn = [figure for figure in figures if figure is not None]
-    outputs = [*drawn, *(place for place in (dataset, also) if place is not None)]
+    named = [place for place in (dataset, also, report) if place is not None]
+    outputs = [*drawn, *named]
     read = {os.path.realpath(place) for place in inputs if place is not None}
     seen: set[str] = set()
     for place in outputs:
@@ -255,6 +257,10 @@ def _check_outputs(
 
         for figure in drawn:
             check_suffix(figure)
+    if report is not None:
+        from craterfront.report_page import check_report_suffix
+
+        check_report_suffix(report)
 
 
 @contextmanager
@@ -318,6 +324,9 @@ def invert(
     seed: Annotated[
         int | None, typer.Option(min=0, max=2**63 - 1, help="Seed of the draws.")
     ] = None,
+    report: Annotated[
+        Path | None, _file_option(help="Page with answers, figures and assumptions (html).")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     explain: Annotated[
         bool, typer.Option("--explain", help="Also print what was known before the data.")
@@ -332,14 +341,22 @@ def invert(
         raise InputProblems(["--experiment: is given more than once without --together"])
     _check_sampling(posterior, draws, seed)
     loaded = load_experiment(experiment[0])
-    _check_outputs((*profile, *experiment, instrument), output, figure, budget, also=posterior)
+    _check_outputs(
+        (*profile, *experiment, instrument), output, figure, budget, also=posterior, report=report
+    )
     calibration = _instrument(instrument, relative)
     if each or spots:
-        single = {"--figure": figure, "--budget": budget, "--posterior": posterior}
+        single = {
+            "--figure": figure,
+            "--budget": budget,
+            "--posterior": posterior,
+            "--report": report,
+        }
         _only_of_one("--each" if each else "--spots", single, explain)
         one = _one_by_one(loaded, calibration, relative)
         (_each if each else _spots)(profile, one, output, json, quiet)
         return
+    sources = _sources_of(report, *profile, *experiment, *([instrument] if instrument else []))
     from craterfront.results import answer, estimate_dataset
 
     with _progress(quiet or json) as progress, _located(experiment[0]):
@@ -359,6 +376,10 @@ def invert(
     if posterior is not None:
         with _progress(quiet or json) as progress:
             sampled = _sampled(found, posterior, draws, seed, progress)
+    if report is not None:
+        from craterfront.html_report import write_report
+
+        write_report(found, answers, dataset, sources, report)
     if json:
         also = {} if sampled is None else {"posterior": sampled.as_dict()}
         typer.echo(to_json(answers.as_dict() | also, indent=2))
@@ -636,6 +657,15 @@ def _sampled(
     sampled = sample_posterior(found, draws=draws or DRAWS, seed=seed, progress=progress)
     write_posterior(posterior_tree(sampled), place)
     return sampled
+
+
+def _sources_of(report: Path | None, *inputs: Path) -> Any:
+    """What a report says of the files; as they are before anything is computed from them."""
+    if report is None:
+        return ()
+    from craterfront.input_files import input_files
+
+    return input_files(*inputs)
 
 
 def _draw(dataset: Any, answers: Any, figure: Path | None, budget: Path | None) -> None:

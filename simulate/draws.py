@@ -7,7 +7,8 @@ from craterfront.inversion import Inversion
 COUNT = 1000
 """How many: standard uncertainties are good to 2 %."""
 
-_SEED = 20120106  # any: the same inversion gives the same answers
+SEED = 20120106
+"""Any: the same inversion gives the same answers."""
 
 
 def posterior_draws(inversion: Inversion) -> np.ndarray | None:
@@ -24,7 +25,7 @@ def posterior_draws(inversion: Inversion) -> np.ndarray | None:
     likelihood, covariance = inversion.likelihood, inversion.curvature.covariance
     if not np.all(np.isfinite(covariance)):
         return None
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(SEED)
     scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
     eigenvalues, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
     root = vectors * np.sqrt(np.maximum(eigenvalues, 0.0)) * scale[:, None]

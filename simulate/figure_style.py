@@ -5,12 +5,13 @@ Figures are made without pyplot and leave neither windows nor settings behind.
 """
 
 import functools
+import io
 import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import TYPE_CHECKING, Any, ParamSpec, cast
 
 import numpy as np
 
@@ -65,6 +66,7 @@ _UNDATED: dict[str, dict[str, None]] = {
 }
 """Metadata by suffix: without a date, the same figure is the same file."""
 _MOST_VECTOR_POINTS = 5000
+_MOST_MARKERS_ON_A_PAGE, _FEW_MARKERS = 500, 50
 _DECADES_SHOWN = 6
 _LONGEST_LABEL = 30
 _LARGEST_RESIDUAL = 8.0  # standard deviations
@@ -101,9 +103,24 @@ def styled(draw: "Callable[_Arguments, Figure]") -> "Callable[_Arguments, Figure
         import matplotlib.style
 
         with matplotlib.style.context(["default", _STYLE]):
-            return draw(*args, **kwargs)
+            figure = draw(*args, **kwargs)
+        _take_names_as_they_are(figure)
+        return figure
 
     return within
+
+
+def _take_names_as_they_are(figure: "Figure") -> None:
+    """A dollar sign in a name begins no formula; only labels of logarithmic axes are formulas."""
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        cast(Text, text).set_parse_math(False)
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            if axis.get_scale() == "log":
+                for label in axis.get_ticklabels(which="both"):
+                    label.set_parse_math(True)
 
 
 def new_figure(height_mm: float) -> "Figure":
@@ -350,3 +367,29 @@ def save_figure(figure: "Figure", path: str | os.PathLike[str]) -> None:
 
     with matplotlib.style.context(["default", _STYLE]):
         write_whole(path, write)
+
+
+def as_svg(figure: "Figure") -> str:
+    """The figure as the text of an SVG file: undated, letters as letters, and no larger than need.
+
+    Many points become pixels, and hatches of dots, each of which is eight curves, less dense.
+    """
+    import matplotlib.style
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    for patch in figure.findobj(Patch):
+        if isinstance(patch, Patch) and patch.get_hatch() == "....":
+            patch.set_hatch("..")
+    marked = [
+        line
+        for line in figure.findobj(Line2D)
+        if isinstance(line, Line2D) and line.get_linestyle() == "None"
+    ]
+    if sum(np.size(line.get_xdata()) for line in marked) > _MOST_MARKERS_ON_A_PAGE:
+        for line in marked:
+            line.set_rasterized(np.size(line.get_xdata()) > _FEW_MARKERS)
+    text = io.StringIO()
+    with matplotlib.style.context(["default", {**_STYLE, "svg.fonttype": "none"}]):
+        figure.savefig(text, format="svg", dpi=_DOTS_PER_INCH, metadata=dict(_UNDATED[".svg"]))
+    return text.getvalue()

@@ -3,21 +3,26 @@
 Every function returns a figure of matplotlib that nothing else holds; `save_figure` writes it.
 """
 
-import json
-from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from craterfront.assembly import Assembly
-from craterfront.experiment import Experiment, experiment_from_dict
+from craterfront.drawn_dataset import (
+    Looks,
+    at_nominal_rates,
+    axis_of,
+    composition_of,
+    experiment_of,
+    layer_names,
+    looks_of,
+    nominal_rates_nm_s,
+)
 from craterfront.figure_style import (
     GREY,
     INK,
     Stroke,
-    another,
     check_suffix,
     draw_residuals,
     label_of,
@@ -28,7 +33,6 @@ from craterfront.figure_style import (
     rasterised,
     save_figure,
     scale_intensity,
-    strokes,
     styled,
     tidy,
 )
@@ -78,7 +82,7 @@ def profile_figure(dataset: "Dataset") -> "Figure":
         second axis; below, the composition of the true sample against depth, with the planes of
         the interfaces and, shaded, their widths.
     """
-    looks = _looks(dataset)
+    looks = looks_of(dataset)
     keys = _name_keys(looks)
     keys["without noise"] = _line(color=INK, linewidth=1.2)
     keys["with noise"] = _line(color=INK, linewidth=0.4, alpha=0.7)
@@ -92,17 +96,17 @@ def profile_figure(dataset: "Dataset") -> "Figure":
     planes = dataset["interface_depth_nm"].values * factor
     half = 0.5 * dataset["interface_width_nm"].values * factor
     depth = dataset["depth"].values * factor
-    draw_sample(lower, depth, _composition(dataset), looks.elements, planes)
+    draw_sample(lower, depth, composition_of(dataset), looks.elements, planes)
     for plane, reach in zip(planes, half, strict=True):
         lower.axvline(plane, color=INK, linewidth=0.7)
         lower.axvspan(plane - reach, plane + reach, color=INK, alpha=0.25, linewidth=0)
-    name_layers(lower, _layer_names(dataset), planes, depth[-1])
+    name_layers(lower, layer_names(dataset), planes, depth[-1])
     lower.set_xlabel(f"depth in the sample ({unit}); shaded: width of the interfaces")
     legend_outside(figure, keys, "upper")
     return figure
 
 
-def _draw_profile(axes: "Axes", time: np.ndarray, dataset: "Dataset", looks: "_Looks") -> None:
+def _draw_profile(axes: "Axes", time: np.ndarray, dataset: "Dataset", looks: "Looks") -> None:
     noisy, clean = dataset["intensity"].values, dataset["clean"].values
     for c, name in enumerate(dataset["channel"].values):
         look = looks.channels[str(name)]
@@ -141,7 +145,7 @@ def fit_figure(
         with 95 % intervals or upper limits.
     """
     dataset = estimate_dataset
-    looks = _looks(dataset)
+    looks = looks_of(dataset)
     above = _name_keys(looks)
     above["measured"] = _line(color=INK, marker="o", linestyle="none", markersize=2.0)
     above["fit"] = _line(color=INK)
@@ -161,12 +165,7 @@ def fit_figure(
 
 
 def _draw_fit(upper: "Axes", lower: "Axes", dataset: "Dataset", looks: dict[str, Stroke]) -> None:
-    axis = "time" if "time" in dataset["measured"].dims else "depth"
-    unit = dataset[axis].attrs["units"]
-    x, factor = dataset[axis].values, 1.0
-    if axis == "depth":
-        unit, factor = length_unit(float(x[-1]))
-    x = x * factor
+    x, label = axis_of(dataset)
     measured, fit = dataset["measured"].values, dataset["fit"].values
     looked = []
     for c, name in enumerate(dataset["channel"].values):
@@ -180,7 +179,7 @@ def _draw_fit(upper: "Axes", lower: "Axes", dataset: "Dataset", looks: dict[str,
     scale_intensity(upper, fit, measured)
     upper.set_ylabel(_values_label(dataset))
     lower.set_ylabel("residual\n(SD of noise)")
-    lower.set_xlabel(f"{axis} ({unit})")
+    lower.set_xlabel(label)
     upper.sharex(lower)
     lower.set_xlim(min(0.0, x[0]), x[-1])
     upper.tick_params(labelbottom=False)
@@ -188,7 +187,7 @@ def _draw_fit(upper: "Axes", lower: "Axes", dataset: "Dataset", looks: dict[str,
 
 def _values_label(dataset: "Dataset") -> str:
     """What was measured; intensities have no unit but that of the file."""
-    kind = _experiment(dataset).profile.values
+    kind = experiment_of(dataset).profile.values
     return "intensity (as measured)" if kind == "intensity" else f"{kind} (1)"
 
 
@@ -209,12 +208,12 @@ def _draw_estimate(
     depth = dataset["sample_depth"].values
     unit, factor = answer.unit, 1.0
     if relative:
-        rates = _nominal_rates_nm_s(dataset)
-        depth = _at_nominal_rates(depth, np.diff(planes, prepend=0.0) * rates[:-1], rates)
+        rates = nominal_rates_nm_s(dataset)
+        depth = at_nominal_rates(depth, np.diff(planes, prepend=0.0) * rates[:-1], rates)
     else:
         unit, factor = length_unit(float(depth[-1]))
     depth, planes = depth * factor, planes * factor
-    end, composition = float(depth[-1]), _composition(dataset)
+    end, composition = float(depth[-1]), composition_of(dataset)
     bands = merged(
         [layer.depth_lower * factor for layer in layers],
         [min(layer.depth_upper * factor, end) for layer in layers],
@@ -225,7 +224,7 @@ def _draw_estimate(
     for plane in planes:
         upper.axvline(plane, color=INK, linewidth=0.8)
         lower.axvline(plane, color=GREY, linewidth=0.5)
-    name_layers(upper, _layer_names(dataset), planes, end)
+    name_layers(upper, layer_names(dataset), planes, end)
     known = None if truth is None else _true_sample(truth, relative)
     highest = 0.0 if known is None else 1.2 * float(np.max(known.widths, initial=0.0))
     more, numbers = draw_widths(lower, layers, planes, highest)
@@ -279,12 +278,12 @@ def _true_sample(truth: "Dataset", relative: bool) -> _TrueSample:
     depth, planes = truth["depth"].values, truth["interface_depth_nm"].values
     widths = truth["interface_width_nm"].values
     if relative:
-        rates = _nominal_rates_nm_s(truth)
+        rates = nominal_rates_nm_s(truth)
         thickness = truth["thickness_nm"].values
-        depth = _at_nominal_rates(depth, thickness, rates)
-        planes = _at_nominal_rates(planes, thickness, rates)
+        depth = at_nominal_rates(depth, thickness, rates)
+        planes = at_nominal_rates(planes, thickness, rates)
         widths = widths / rates[:-1]
-    return _TrueSample(depth, planes, widths, _composition(truth))
+    return _TrueSample(depth, planes, widths, composition_of(truth))
 
 
 def _draw_truth(
@@ -299,20 +298,6 @@ def _draw_truth(
     diamonds: dict[str, Any] = {"marker": "D", "markersize": 4.5, "markerfacecolor": "none"}
     lower.plot(known.planes * factor, known.widths, color=GREY, linestyle="none", **diamonds)
     return _line(**look, **diamonds)
-
-
-def _composition(dataset: "Dataset") -> dict[str, np.ndarray]:
-    elements = [str(name) for name in dataset["element"].values]
-    return dict(zip(elements, dataset["composition"].values, strict=True))
-
-
-def _experiment(dataset: "Dataset") -> Experiment:
-    return experiment_from_dict(json.loads(dataset.attrs["experiment"]))
-
-
-def _layer_names(dataset: "Dataset") -> list[str]:
-    """Of all layers and the substrate."""
-    return [layer.name for layer in _experiment(dataset).stack.expanded()]
 
 
 def _depth_axis(axes: "Axes", time: np.ndarray, depth: np.ndarray, unit: str) -> None:
@@ -336,49 +321,7 @@ def _curve(x: np.ndarray, y: np.ndarray) -> Callable[[Any], np.ndarray]:
     return at
 
 
-def _nominal_rates_nm_s(dataset: "Dataset") -> np.ndarray:
-    """Nominal erosion rates of all layers and the substrate of a dataset's experiment."""
-    experiment = _experiment(dataset)
-    assembly = Assembly(experiment.stack, experiment.setup, merge_equal=False)
-    return np.array([assembly.nominal_rate_nm_s(i) for i in range(len(assembly.layers))])
-
-
-def _at_nominal_rates(
-    depth_nm: np.ndarray, thickness_nm: np.ndarray, rate_nm_s: np.ndarray
-) -> np.ndarray:
-    """Time [s] at which depths are reached when every layer erodes at its nominal rate."""
-    planes = np.concatenate([[0.0], np.cumsum(thickness_nm)])
-    times = np.concatenate([[0.0], np.cumsum(thickness_nm / rate_nm_s[:-1])])
-    deeper = np.maximum(depth_nm - planes[-1], 0.0) / rate_nm_s[-1]
-    return np.interp(depth_nm, planes, times) + deeper
-
-
 # --- names and legends -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Looks:
-    """Strokes of all channels and elements; a channel has the colour of its element."""
-
-    channels: dict[str, Stroke]
-    elements: dict[str, Stroke]
-
-
-def _looks(dataset: "Dataset") -> _Looks:
-    experiment = _experiment(dataset)
-    known = experiment.setup.detection.channels(experiment.stack.elements())
-    element_of = {channel.name: channel.element for channel in known}
-    symbols = [str(name) for name in dataset["element"].values]
-    names = [str(name) for name in dataset["channel"].values]
-    # A channel of no element has a colour of its own, unless it bears the name of one.
-    owners = [element_of.get(name) or name for name in names]
-    every = strokes([*symbols, *owners])
-    counts: Counter[str] = Counter()
-    channels = {}
-    for name, owner in zip(names, owners, strict=True):
-        channels[name] = another(every[owner], counts[owner])
-        counts[owner] += 1
-    return _Looks(channels, {symbol: every[symbol] for symbol in symbols})
 
 
 def _line(**look: Any) -> Any:
@@ -393,7 +336,7 @@ def _patch(**look: Any) -> Any:
     return Patch(edgecolor=INK, linewidth=0.4, **look)
 
 
-def _name_keys(looks: _Looks) -> dict[str, Any]:
+def _name_keys(looks: Looks) -> dict[str, Any]:
     """A line for every channel, tinted ground for every element, both where one name is both."""
     keys: dict[str, Any] = {
         name: (_line(color=look.colour, linestyle=look.dash, marker=look.marker, markersize=2.5),)

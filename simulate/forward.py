@@ -300,10 +300,15 @@ def composition_against_depth(
     )
     edges = np.unique(np.concatenate([np.linspace(0.0, deepest, 401), around]))
     edges = edges[(edges >= 0.0) & (edges <= deepest)]
-    layers = sample.layers_in(edges, planes)
+    return 0.5 * (edges[1:] + edges[:-1]), composition_between(sample, edges)
+
+
+def composition_between(sample: LayeredSample, edges_nm: np.ndarray) -> np.ndarray:
+    """Mean atomic fractions between increasing depths, shape (E, P)."""
+    layers = sample.layers_in(edges_nm, sample.planes_nm())
     atoms = layers * sample.atomic_density_per_nm3[sample.material]
     fractions = atoms @ sample.composition[sample.material] / atoms.sum(axis=1, keepdims=True)
-    return 0.5 * (edges[1:] + edges[:-1]), fractions.T
+    return fractions.T
 
 
 def by_mass(composition: np.ndarray, elements: Sequence[str]) -> np.ndarray:

@@ -31,11 +31,16 @@ def print_answer(answer: Answer, console: Console) -> None:
     for origin in answer.origins:
         if origin.dominating is not None and origin.dominating.state == "assumed":
             console.print(f"{origin.sentence()}.", highlight=False, markup=False)
+    console.print(what_the_data_fix(answer), highlight=False, markup=False)
+
+
+def what_the_data_fix(answer: Answer) -> str:
+    """How many combinations of parameters the data fix, and what rests on priors."""
     fixed, free = answer.rank
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
     if answer.resting_on_priors:
         line += f" On priors rest: {'; '.join(answer.resting_on_priors)}."
-    console.print(line, highlight=False, markup=False)
+    return line
 
 
 def print_priors(answer: Answer, console: Console) -> None:
@@ -59,17 +64,29 @@ def print_parameters(
     parameters: Sequence[Parameter], linear: Iterable[tuple[str, str, str, str]], console: Console
 ) -> None:
     """The one table of what is fixed, has a prior, is assumed or free."""
+    console.print(parameter_table(table_rows(parameters), linear))
+
+
+def parameter_table(
+    parameters: Iterable[tuple[str, str, str, str]], linear: Iterable[tuple[str, str, str, str]]
+) -> Table:
+    """The same, of rows (name, value, unit, state)."""
     table = Table(title="What is known before the data", title_justify="left")
     for heading, justify in (("quantity", "left"), ("value", "right"), ("unit", "left")):
         table.add_column(heading, justify=justify)
     table.add_column("state")
-    for row in (*table_rows(parameters), *linear):
+    for row in (*parameters, *linear):
         table.add_row(*map(escape, row))
-    console.print(table)
+    return table
 
 
 def print_stack(assembly: Assembly, console: Console) -> None:
     """The sample as it was understood, from the surface down."""
+    console.print(stack_table(assembly))
+
+
+def stack_table(assembly: Assembly) -> Table:
+    """The same as a table."""
     table = Table(title="Sample, from the surface down", title_justify="left")
     table.add_column("layer")
     headings = ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2")
@@ -88,7 +105,7 @@ def print_stack(assembly: Assembly, console: Console) -> None:
         if not assembly.depth_axis:
             row.append(escape(assembly.rate_origin(number)))
         table.add_row(escape(layer.name), *row)
-    console.print(table)
+    return table
 
 
 def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> None:

@@ -1,5 +1,6 @@
 """The command line: examples, one clear message for bad input, files whole or not at all."""
 
+import hashlib
 import json
 import os
 import re
@@ -241,6 +242,18 @@ BAD = {
     "invert into nowhere": ((*INVERT, "-o", "nowhere/x.nc"), "there is no directory nowhere"),
     "invert into a directory": ((*INVERT, "-o", "folder"), "folder: is a directory"),
     "invert an unknown figure": ((*INVERT, "--figure", "x.gif"), 'x.gif: a figure ends in ".png'),
+    "invert an unknown report": (
+        (*INVERT, "--report", "old.nc"),
+        'old.nc: a report ends in .html, got ".nc"',
+    ),
+    "invert a report that cannot be written": (
+        (*INVERT, "--report", "nowhere/x.html"),
+        "nowhere/x.html: cannot be written: there is no directory nowhere",
+    ),
+    "invert two outputs in one": (
+        (*INVERT, "-o", "x.html", "--report", "./x.html"),
+        "x.html: is named for two outputs",
+    ),
     "invert an unknown budget": ((*INVERT, "--budget", "x"), 'x: a figure ends in ".png'),
     "an unknown feature": ((*EDGE[:-1], "edgy"), "--feature: must be edge or delta, got 'edgy'"),
     "an unknown axis": ((*EDGE, "--axis", "mass"), "--axis: must be time or depth, got 'mass'"),
@@ -746,7 +759,9 @@ def test_invert_says_what_has_no_effect(craterfront_run, folder):
 
 def test_invert_prints_tables_and_draws(craterfront_run, folder):
     status, out, _ = craterfront_run(
-        *INVERT, "--relative", "--explain", "--figure", "fit.png", "--budget", "budget.pdf"
+        *INVERT,
+        *("--relative", "--explain", "--figure", "fit.png", "--budget", "budget.pdf"),
+        *("--report", "report.html"),
     )
     text = plain(out)
     assert status == 0
@@ -757,6 +772,9 @@ def test_invert_prints_tables_and_draws(craterfront_run, folder):
     assert "no certified test report" in text
     assert (folder / "fit.png").read_bytes().startswith(b"\x89PNG")
     assert (folder / "budget.pdf").read_bytes().startswith(b"%PDF")
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert hashlib.sha256((folder / "profile.nc").read_bytes()).hexdigest() in page
+    assert page.endswith("</html>\n")
 
 
 # --- standard figures --------------------------------------------------------------------------

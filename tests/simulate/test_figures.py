@@ -1,6 +1,7 @@
 """Figures: what is drawn is what was computed, in units, legible, and saved whole or not at all."""
 
 import itertools
+import json
 import subprocess
 import sys
 
@@ -12,8 +13,9 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from craterfront.budget import CAUSES, RESIDENCE, Budget
+from craterfront.drawn_dataset import nominal_rates_nm_s
 from craterfront.edge_and_delta import standard_figures
-from craterfront.experiment import experiment_from_toml
+from craterfront.experiment import experiment_from_toml, experiment_to_dict
 from craterfront.figure_style import PALETTE, length_unit, new_figure, strokes, three_digits
 from craterfront.figures import (
     budget_figure,
@@ -631,6 +633,25 @@ def test_same_figure_is_the_same_file_in_the_format_of_its_suffix(tmp_path, suff
     one, two = (path.read_bytes() for path in paths)
     assert one == two
     assert one.startswith(first)
+
+
+def test_dollars_in_names_begin_no_formula(twelve, tmp_path):
+    """But the ticks of a logarithmic axis are formulas."""
+    names = [str(name) for name in twelve["channel"].values]
+    figure = profile_figure(twelve.assign_coords(channel=["$\\frac$", "a$b$", *names[2:]]))
+    save_figure(figure, tmp_path / "figure.svg")
+    assert not any(text.get_parse_math() for text in figure.legends[0].get_texts())
+    ticks = figure.axes[0].yaxis.get_majorticklabels()
+    assert ticks
+    assert all(text.get_parse_math() for text in ticks)
+
+
+def test_a_depth_axis_erodes_at_1_nm_per_nm():
+    rates = [20.0, 12.0, 30.0]
+    for settings, expected in (("", rates), ('[profile]\naxis = "depth"\n', [1.0, 1.0, 1.0])):
+        experiment = experiment_from_toml(NITRIDES + settings)
+        attributes = {"experiment": json.dumps(experiment_to_dict(experiment))}
+        assert nominal_rates_nm_s(xr.Dataset(attrs=attributes)) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(("name", "got"), [("figure.jpeg", '".jpeg"'), ("figure", '""')])
