@@ -6,7 +6,9 @@ Integrals of products of transitions are differentiated under the integral, on t
 At a width of exactly 0 a fraction still has a derivative by the *square* of the width: a
 transition of variance v moves, across its plane, the volume that has the same moment v / 2 when
 it goes from the middle of one slice to that of the next. Slices tell no more than that, and
-whatever smooths the signal sees no more.
+whatever smooths the signal sees no more. A transition that is narrow against the slices moves more,
+in proportion to its width, which by the square is a slope without bound. That is of the slices and
+not of the sample: the slope at 0 is kept until the volume that crosses the plane grows no faster.
 """
 
 import math
@@ -277,8 +279,10 @@ def fraction_slopes(
     edge_slopes : ndarray, shape (K + 1, P)
     plane_slopes, width_slopes : ndarray, shape (L, P)
     square_slopes : ndarray, shape (L, P)
-        Derivatives of the squares of the widths; they count where a width is 0.
+        Derivatives of the squares of the widths; they count where a width is 0, or narrow against
+        the slices.
     """
+    narrow = _narrow(edges_nm, planes_nm, width_nm, shape, tables)
     slopes = _fraction_slopes(
         np.ascontiguousarray(edges_nm, dtype=float),
         planes_nm,
@@ -287,15 +291,33 @@ def fraction_slopes(
         np.ascontiguousarray(tables, dtype=float),
         edge_slopes,
         plane_slopes,
-        width_slopes,
+        np.where(np.isin(np.arange(width_nm.size), list(narrow))[:, None], 0.0, width_slopes),
     )
-    for j in np.flatnonzero((width_nm <= 0.0) & np.any(square_slopes != 0.0, axis=1)):
-        below = int(np.searchsorted(edges_nm, planes_nm[j]))
-        if not (0 < below < len(fractions) and edges_nm[below] == planes_nm[j]):
-            continue
+    for j, below in narrow.items():
         size = np.diff(edges_nm[below - 1 : below + 2])
         moved = transition_variance_nm2(1.0, int(shape[j]), tables) / size.sum()
-        exchanged = np.multiply.outer(fractions[below] - fractions[below - 1], square_slopes[j])
+        across = fractions[below] - fractions[below - 1]
+        across /= max(np.abs(across).max(), 1e-300)  # what lies on either side, unmixed
+        exchanged = np.multiply.outer(across, square_slopes[j])
         slopes[below - 1] += moved / size[0] * exchanged
         slopes[below] -= moved / size[1] * exchanged
     return slopes
+
+
+def _narrow(
+    edges_nm: np.ndarray,
+    planes_nm: np.ndarray,
+    width_nm: np.ndarray,
+    shape: np.ndarray,
+    tables: np.ndarray,
+) -> dict[int, int]:
+    """Interfaces that are narrow against the slices beside them, and the slice below each."""
+    found = {}
+    for j, plane in enumerate(planes_nm):
+        below = int(np.searchsorted(edges_nm, plane))
+        if not (0 < below < edges_nm.size - 1 and edges_nm[below] == plane):
+            continue
+        variance = transition_variance_nm2(float(width_nm[j]), int(shape[j]), tables)
+        if math.sqrt(variance) <= 0.5 * _PER_ROOT * (edges_nm[below + 1] - edges_nm[below - 1]):
+            found[j] = below
+    return found

@@ -23,6 +23,7 @@ TWO_SIDED_95 = 3.841
 
 _LITTLE = 0.02  # a fall of the cost that no longer matters
 _MOST_CORRECTIONS = 8  # with one Jacobian
+_FAR = 30.0  # thresholds, beyond which an excess is not taken for a parabola
 
 
 @dataclass(frozen=True)
@@ -236,10 +237,10 @@ def profile_fit(
 ) -> Fit:
     """The minimum with one parameter held.
 
-    Gauss-Newton on the others from the linear prediction. The Jacobian at the minimum serves until
-    it makes no more progress; then it is taken anew, unless the cost is already so low that it
-    does not matter. Where even that promises more than it keeps, `minimise` goes on with steps of
-    a trust region.
+    Gauss-Newton on the others from the linear prediction, or from the minimum if that is better.
+    The Jacobian at the minimum serves until it makes no more progress; then it is taken anew,
+    unless the cost is already so low that it does not matter. Where even that promises more than
+    it keeps, `minimise` goes on with steps of a trust region.
 
     Parameters
     ----------
@@ -259,8 +260,10 @@ def profile_fit(
         return Fit(start, objective.cost(start), True, "nothing to fit")
     held = objective.of_some(start, others)
     slope = jacobian[:, others]
-    x = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
-    found = _descended(held, np.clip(x, held.lower, held.upper), slope)
+    predicted = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
+    predicted = np.clip(predicted, held.lower, held.upper)
+    # Along a direction that hardly anything fixes the prediction may lead far astray.
+    found = _descended(held, min(predicted, start[others], key=held.cost), slope)
     if np.isfinite(found.cost) and found.cost - fit.cost >= sure_below:
         found = _descended(held, found.x, held.jacobian(found.x))
         if not found.converged:
@@ -385,6 +388,8 @@ def _crossing(
         # The root of the excess is close to linear in the parameter.
         a, b, t = np.sqrt(f_inner), np.sqrt(f_outer), np.sqrt(threshold)
         share = np.clip((t - a) / max(b - a, 1e-12), 0.05, 0.95)
+        if f_outer > _FAR * threshold:
+            share = 0.5
         middle = inner + share * (outer - inner)
         value = excess(middle)
         if abs(value - threshold) < 0.04 * threshold:
