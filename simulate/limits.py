@@ -228,7 +228,8 @@ def _may_be_zero(
     near_zero = alone if alone is not None and not alone.resolved else None
     if near_zero is not None and has_prior:
         interval, why = near_zero, PRIOR_ALONE
-    elif alone is not None or not np.isfinite(u) or fit.x[i] < _NEAR_ZERO * u:
+    elif alone is not None or parameter.broadens or not fit.x[i] >= _NEAR_ZERO * u:
+        # What the instrument adds may show in a higher power: then curvature tells too small a u.
         interval = profile_interval(objective, fit, jacobian, i, u)
     else:
         # Far from zero the square is normal to a good approximation.

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from craterfront import starts
+from craterfront.alternatives import alternatives
 from craterfront.assembly import Assembly
+from craterfront.estimation import Fit, Objective
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -79,60 +81,53 @@ def test_guesses_off_by_half_in_every_thickness_land(seed):
     assert max(layer.u / layer.value for layer in layers) < 0.05
 
 
-# A tracer in aluminium: the supposed stack has one, the sample two.
-TRACER = """
-[[layer]]
-name = "cap"
-material = "Al"
-thickness_nm = {{ guess = {cap} }}
-{more}
-[[layer]]
-name = "tracer"
-material = "Ti"
-thickness_nm = {{ value = 5.0, u = 0 }}
-[[layer]]
-name = "buffer"
-material = "Al"
-thickness_nm = {{ guess = 60.0 }}
-[substrate]
-material = "Si"
-[material.Al]
-composition = "Al"
-erosion_rate_nm_s = {{ value = 9.0, u_rel = 0.03 }}
-[material.Ti]
-composition = "Ti"
-erosion_rate_nm_s = {{ value = 9.0, u_rel = 0.03 }}
-[material.Si]
-composition = "Si"
-erosion_rate_nm_s = {{ value = 9.0, u_rel = 0.03 }}
-[roughness]
-initial_nm = {{ value = 2.0, u = 0 }}
-[detection]
-sampling_s = 0.1
-duration_s = 25.0
-[noise]
-counts_per_unit_s = 1.0
-"""
-FIRST = """
-[[layer]]
-name = "first tracer"
-material = "Ti"
-thickness_nm = 5.0
-[[layer]]
-name = "between"
-material = "Al"
-thickness_nm = 60.0
-"""
+# --- other solutions -----------------------------------------------------------------------------
 
 
-def test_two_solutions_that_are_about_equally_good_are_both_told():
-    """One tracer for two that are alike: at 60 nm or at 125 nm, as the profile has it."""
-    real = experiment_from_toml(TRACER.format(cap=60.0, more=FIRST))
-    profile = profile_of(simulate(real.stack, real.setup, seed=1), "two tracers")
-    found = invert(profile, experiment_from_toml(TRACER.format(cap=80.0, more="")))
-    assembly = found.likelihood.assembly
-    caps = [
-        each[assembly.thickness_index(0)] for each in (found.values, found.alternatives[0].values)
-    ]
-    assert sorted(caps) == pytest.approx([60.0, 125.0], rel=0.05)
-    assert found.warnings[0].startswith("another sample explains the profile about as well")
+class TwoWells:
+    """A problem with minima at 1 and -1, of which the second is less probable by `less`."""
+
+    def __init__(self, less):
+        self.less, self.plan, self.parts = less, "slices of the best", "its parts"
+        self.coordinates = self
+
+    def values(self, x):
+        return 10.0 * x
+
+    def replan(self, x):
+        self.plan, self.parts = "slices of a trial", "its parts"
+
+    def objective(self):
+        def residuals(x):
+            return np.array([(x[0] ** 2 - 1.0) / 0.01, self.less * (x[0] - 1.0) / 2.0])
+
+        def jacobian(x):
+            return np.array([[2.0 * x[0] / 0.01], [self.less / 2.0]])
+
+        return Objective(residuals, jacobian, np.array([-5.0]), np.array([5.0]))
+
+
+def fit_at(x):
+    return Fit(np.array([x]), 1.0, True, "")
+
+
+@pytest.mark.parametrize("less", [0.0, 1.0, 2.0])
+def test_another_solution_has_the_odds_of_its_likelihood(less):
+    """Derived: the second residual alone tells the wells apart: exp(-less^2 / 2)."""
+    problem = TwoWells(less)
+    best = Fit(np.array([1.0]), 0.0, True, "")
+    (other,) = alternatives(problem, best, [fit_at(0.9), fit_at(-0.8), fit_at(-1.2)])
+    assert other.values == pytest.approx([-10.0], rel=1e-3)
+    assert other.odds == pytest.approx(np.exp(-0.5 * less**2), rel=0.01)
+    assert problem.plan == "slices of the best"
+
+
+def test_what_is_hardly_probable_is_not_told():
+    assert not alternatives(TwoWells(3.0), Fit(np.array([1.0]), 0.0, True, ""), [fit_at(-0.8)])
+
+
+def test_a_better_solution_than_the_best_comes_first():
+    worse = Fit(np.array([-1.0]), 9.0, True, "")
+    (other,) = alternatives(TwoWells(3.0), worse, [fit_at(-0.9), fit_at(0.8)])
+    assert other.values == pytest.approx([10.0], rel=1e-3)
+    assert other.odds == pytest.approx(np.exp(4.5), rel=0.01)
