@@ -281,6 +281,8 @@ def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:
     little.
     """
     residuals = objective.residuals(x)
+    if not np.isfinite(residuals).all():  # there is no model
+        return Fit(x, np.inf, False, "nothing is computed at the start")
     promised = np.inf
     for _ in range(_MOST_CORRECTIONS):
         downhill = -(slope.T @ residuals)

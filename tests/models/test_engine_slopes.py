@@ -179,7 +179,7 @@ def times_s(sample, count):
     return np.linspace(0.0, 1.15 * whole, count)
 
 
-@settings(max_examples=12, suppress_health_check=[HealthCheck.filter_too_much])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.filter_too_much])
 @given(samples(), instruments(), st.data())
 def test_slopes_are_those_of_the_signal(sample, instrument, data):
     edges_s, projection = times_s(sample, 61), by_element(sample)

@@ -304,6 +304,7 @@ def test_correlations_make_a_difference():
     assert (weights @ np.linalg.inv(information) @ weights) ** 0.5 < 0.005
 
 
+@pytest.mark.slow
 def test_a_calibration_of_the_same_numbers_changes_little():
     """Inverting the reference again with its own calibration finds the stated thickness again."""
     found = invert_with_instrument(

@@ -131,7 +131,7 @@ def inverted_total(layers, more=""):
     """Relative standard uncertainty of the total of layers whose rates rest on one reference."""
     text = "".join(
         f'[[layer]]\ncomposition = "{formula}"\ndensity_g_cm3 = {{ value = {density}, u = 0 }}\n'
-        "thickness_nm = { guess = 20.0 }\n"
+        "thickness_nm = { guess = 20.0 }\ninterface_width_nm = { value = 0.0, u = 0 }\n"
         for formula, density in layers
     )
     text += '[substrate]\ncomposition = "Fe"\n' + BEAM.format(more="") + more
