@@ -195,6 +195,7 @@ def _spread_over(
         if np.isfinite(covariance[i, i]) and covariance[i, i] > 0:
             along = covariance[:, i] / covariance[i, i] ** 0.5
             covariance = covariance - np.outer(along, along)
+            covariance[i], covariance[:, i] = 0.0, 0.0  # to rounding
     for step in steps:
         covariance = covariance + np.outer(step, step)
     return covariance
