@@ -97,10 +97,10 @@ def _drop_rounding(slopes, least, alive):
 
 @njit(cache=True, nogil=True)
 def _matters(numbers, least):
-    for number in numbers:  # noqa: SIM110
-        if abs(number) > least:
-            return True
-    return False
+    largest = 0.0
+    for number in numbers:
+        largest = max(largest, abs(number))
+    return largest > least
 
 
 @njit(cache=True, nogil=True)
