@@ -68,8 +68,9 @@ def _known(
             u_nm[cause] = 0.0
             continue
         u_nm[cause] = u_square / (2.0 * part) if part > 0.0 else np.inf
-        weight = np.abs(slope) * np.sqrt(np.diag(covariance))
-        if as_square[np.argmax(weight)]:
+        part_in_it = np.flatnonzero(slope)  # the others may be fixed by nothing
+        weight = np.abs(slope[part_in_it]) * np.sqrt(np.diag(covariance)[part_in_it])
+        if as_square[part_in_it[np.argmax(weight)]]:
             may_be_none, limit = part**2 < Z95 * u_square, (part**2 + Z95 * u_square) ** 0.5
         else:
             may_be_none, limit = part < Z95 * u_nm[cause], part + Z95 * u_nm[cause]

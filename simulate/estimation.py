@@ -167,7 +167,8 @@ def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
     that is none.
     """
     information = jacobian.T @ jacobian
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    of_each = np.diag(information)
+    scale = np.sqrt(np.where(of_each > 0.0, of_each, 1.0))
     values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
     floor = relative_floor * max(values[-1], 1.0)
     loose = values <= floor
