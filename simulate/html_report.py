@@ -7,8 +7,6 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from craterfront import __version__, html_parts
 from craterfront.answer_tables import (
     budget_table,
@@ -18,7 +16,6 @@ from craterfront.answer_tables import (
     scale_tables,
 )
 from craterfront.cautions import CAUTION, ESTIMATE
-from craterfront.draws import COUNT, SEED, posterior_draws
 from craterfront.figures import budget_figure, fit_figure
 from craterfront.file_access import write_whole
 from craterfront.input_files import InputFile
@@ -96,18 +93,17 @@ def html_report(
     files : sequence of InputFile
         That the inversion was made from.
     """
-    draws = posterior_draws(inversion)
     sections = [
         Section("answers", "Answers", [html_parts.table(t) for t in found_tables(answer)]),
         Section("scale", "Depth scale", list(_scale(answer))),
-        Section("fit-and-sample", "Fit and sample", list(_fit(inversion, answer, dataset, draws))),
+        Section("fit-and-sample", "Fit and sample", list(_fit(inversion, answer, dataset))),
         Section("broadening", "What broadens the interfaces", list(_broadening(answer))),
-        Section("together", "Which numbers hang together", list(_pairs(inversion, answer, draws))),
+        Section("together", "Which numbers hang together", list(_pairs(inversion, answer))),
         Section("assumed", "Assumptions", list(_assumptions(inversion, answer))),
         Section("origins", "Where the uncertainty comes from", list(_origins(answer))),
         Section("noise", "Noise", [html_parts.bullets(answer.noise)]),
         Section("left-out", "What the model leaves out", [html_parts.bullets(left_out())]),
-        Section("repeat", "To repeat it", list(_repeat(files))),
+        Section("repeat", "To repeat it", list(_repeat(answer, files))),
     ]
     return PAGE.substitute(
         title=html_parts.text(inversion.experiment.title or "Inversion of a sputter depth profile"),
@@ -167,9 +163,7 @@ def _scale(answer: Answer) -> Iterator[str]:
         yield html_parts.paragraph("There is no second way to compare it with.")
 
 
-def _fit(
-    inversion: Inversion, answer: Answer, dataset: "Dataset", draws: np.ndarray | None
-) -> Iterator[str]:
+def _fit(inversion: Inversion, answer: Answer, dataset: "Dataset") -> Iterator[str]:
     yield html_parts.figure(
         fit_figure(dataset, answer),
         "fit",
@@ -187,10 +181,10 @@ def _fit(
         "Residuals of each channel: look for one that is worse than the others, and for runs of "
         "one sign. Crosses at the edge lie beyond it.",
     )
-    if draws is None:
+    if answer.draws is None:
         yield html_parts.paragraph(_NO_DRAWS)
         return
-    band = composition_band(inversion, draws, dataset["sample_depth"].values)
+    band = composition_band(inversion, answer.draws.values, dataset["sample_depth"].values)
     yield html_parts.figure(
         band_figure(dataset, answer, band),
         "sample",
@@ -215,10 +209,13 @@ def _broadening(answer: Answer) -> Iterator[str]:
         )
 
 
-def _pairs(inversion: Inversion, answer: Answer, draws: np.ndarray | None) -> Iterator[str]:
-    together = [] if draws is None else shown_parameters(inversion, answer, draws)
+def _pairs(inversion: Inversion, answer: Answer) -> Iterator[str]:
+    if answer.draws is None:
+        yield html_parts.paragraph(_NO_DRAWS)
+        return
+    together = shown_parameters(inversion, answer, answer.draws.values)
     if not together:
-        yield html_parts.paragraph("There is nothing to draw." if draws is not None else _NO_DRAWS)
+        yield html_parts.paragraph("There is nothing to draw.")
         return
     yield html_parts.figure(
         pairs_figure(together),
@@ -227,8 +224,8 @@ def _pairs(inversion: Inversion, answer: Answer, draws: np.ndarray | None) -> It
         "coefficients of correlation.",
         "Where a cloud is oblique, each of the two would be better known if the other were. "
         "Diagonal: the distribution of each, its 95 % interval (dashed) and its most probable "
-        "value; above: coefficients of correlation. The draws are from the Laplace approximation "
-        "within the bounds.",
+        "value; above: coefficients of correlation. The draws are from "
+        f"{answer.draws.origin}.",
     )
 
 
@@ -250,14 +247,21 @@ def _origins(answer: Answer) -> Iterator[str]:
     yield from (html_parts.table(table) for table in origin_tables(answer))
 
 
-def _repeat(files: Sequence[InputFile]) -> Iterator[str]:
+def _repeat(answer: Answer, files: Sequence[InputFile]) -> Iterator[str]:
+    draws = answer.draws
+    random = "nothing is random"
+    if draws is not None:
+        number = len(draws.values)
+        random = (
+            f"{number} draws from {draws.origin} with seed {draws.seed}; nothing else is random"
+        )
     packages = [f"{name} {version(name)}" for name in ("numpy", "scipy", "numba")]
     yield html_parts.bullets(
         [
             ", ".join(
                 [f"craterfront {__version__}", f"Python {platform.python_version()}", *packages]
             ),
-            f"{COUNT} draws from the posterior with seed {SEED}; nothing else is random",
+            random,
         ]
     )
     for file in files:

@@ -13,6 +13,7 @@ from craterfront import __version__
 from craterfront.budget import TRANSITION, Budget
 from craterfront.budget_uncertainty import broadening_with_uncertainties
 from craterfront.decisions import Ruling, decisions
+from craterfront.draws import Draws, laplace_draws, sampled_draws
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
@@ -28,6 +29,7 @@ from craterfront.limits import ROUGHNESS
 from craterfront.origins import Origin, origins
 from craterfront.parameters import table_rows
 from craterfront.prior_rows import linear_posterior
+from craterfront.sampled_posterior import SampledPosterior
 from craterfront.scale_comparison import MENTIONED, Comparison, Disagreement, ScaleComparison
 from craterfront.secondary import LayerMean, Secondary, SecondaryAnswers
 
@@ -119,6 +121,8 @@ class Answer:
         Mean density and composition of the layers.
     origins : list of Origin
         Where the uncertainty of each answer comes from.
+    draws : Draws, optional
+        From the posterior, behind those answers that are no simple sums.
     """
 
     layers: list[LayerAnswer]
@@ -138,6 +142,7 @@ class Answer:
     secondary: list[Secondary] = field(default_factory=list)
     means: list[LayerMean] = field(default_factory=list)
     origins: list[Origin] = field(default_factory=list)
+    draws: Draws | None = None
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -224,8 +229,16 @@ class Answer:
         return row
 
 
-def answer(inversion: Inversion) -> Answer:
-    """Collect the answers of an inversion."""
+def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Answer:
+    """Collect the answers of an inversion.
+
+    Parameters
+    ----------
+    inversion : Inversion
+    sampled : SampledPosterior, optional
+        Of the same inversion. With it, answers that are no simple sums (case depths, means of
+        layers) come from its draws; without, from those of the Laplace approximation.
+    """
     likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
     count = len(assembly.layers) - 1
     rates = [assembly.nominal_rate_nm_s(i) if inversion.relative else 1.0 for i in range(count + 1)]
@@ -244,7 +257,8 @@ def answer(inversion: Inversion) -> Answer:
     posterior = linear_posterior(inversion)
     scale = None if inversion.relative else ScaleComparison(inversion, posterior)
     disagreements = [] if scale is None else scale.disagreements
-    further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion))
+    draws = laplace_draws(inversion) if sampled is None else sampled_draws(sampled)
+    further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion), draws)
     return Answer(
         layers,
         graded,
@@ -263,6 +277,7 @@ def answer(inversion: Inversion) -> Answer:
         further.quantities,
         further.means,
         origins(inversion, layers, posterior),
+        draws,
     )
 
 

@@ -56,6 +56,8 @@ class SampledPosterior:
     sample : Sample
         Of the parameters that are not linear, in the coordinates of the posterior.
     seed : int
+    free_values : ndarray, shape (S, free parameters)
+        All draws, one chain after the other, in the units of the parameters.
     numbers : list of Number
         Free parameters in their units, then linear numbers; draws of shape (chain, draw).
     thinning : int
@@ -68,6 +70,7 @@ class SampledPosterior:
     inversion: Inversion
     sample: Sample
     seed: int
+    free_values: np.ndarray
     numbers: list[Number]
     thinning: int
     predicted: np.ndarray
@@ -164,13 +167,15 @@ def sample_posterior(
     seen = _Seen(posterior, found, seed)
     seen.look(report)
     report("done", 1.0)
+    free_values = posterior.values(found.points.reshape(-1, found.points.shape[-1]))
     names = [channel.name for channel in posterior.likelihood.assembly.channels]
     predicted = (len(found.points), -1, *posterior.likelihood.values.shape)
     return SampledPosterior(
         inversion,
         found,
         seed,
-        _parameters(posterior, found, inversion.relative)
+        free_values,
+        _parameters(posterior, found, free_values, inversion.relative)
         + _linear_numbers(posterior, found, seen.linear),
         seen.thinning,
         seen.predicted.reshape(predicted),
@@ -236,10 +241,11 @@ class _Seen:
             self.replicated[kept] = discrepancies(likelihood, full, readings)
 
 
-def _parameters(posterior: Posterior, found: Sample, relative: bool) -> list[Number]:
+def _parameters(
+    posterior: Posterior, found: Sample, values: np.ndarray, relative: bool
+) -> list[Number]:
     """Free parameters in their units; durations at nominal rates where no depths are known."""
-    chains, draws, dimensions = found.points.shape
-    values = posterior.values(found.points.reshape(-1, dimensions))
+    chains, draws = found.log_density.shape
     numbers = []
     for i, index in enumerate(posterior.likelihood.free):
         p = posterior.parameters[i]

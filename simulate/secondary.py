@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.asked import CaseDepth
-from craterfront.draws import posterior_draws
+from craterfront.draws import Draws
 from craterfront.inversion import Inversion
 from craterfront.layer_answers import WELL_KNOWN, Z95
 from craterfront.limits import WidthAnswer
@@ -120,6 +120,8 @@ class SecondaryAnswers:
     inversion : Inversion
     values : ndarray
         Of all parameters, as the sample is reconstructed.
+    draws : Draws, optional
+        From the posterior; none where neither data nor priors fix all parameters.
 
     Attributes
     ----------
@@ -128,10 +130,9 @@ class SecondaryAnswers:
     means : list of LayerMean
     """
 
-    def __init__(self, inversion: Inversion, values: np.ndarray) -> None:
-        self._inversion, self._values = inversion, values
+    def __init__(self, inversion: Inversion, values: np.ndarray, draws: Draws | None) -> None:
+        self._inversion, self._values, self._draws = inversion, values, draws
         self._assembly = inversion.likelihood.assembly
-        self._draws = posterior_draws(inversion)
         self.means = self._means()
         self.quantities: list[Secondary] = []
         if not inversion.relative:
@@ -143,7 +144,7 @@ class SecondaryAnswers:
         """A quantity, perhaps of several numbers, for all draws; shape (draws, numbers)."""
         if self._draws is None:
             return None
-        return np.array([quantity(drawn) for drawn in self._draws])
+        return np.array([quantity(drawn) for drawn in self._draws.values])
 
     # --- diffusion -----------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from craterfront.cautions import CAUTION
-from craterfront.draws import SEED, posterior_draws
+from craterfront.draws import SEED, laplace_draws
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -258,7 +258,7 @@ def test_a_report_is_a_page(tmp_path, name):
 
 
 def test_the_band_is_about_the_sample(inversion, dataset):
-    draws = posterior_draws(inversion)[:200]
+    draws = laplace_draws(inversion).values[:200]
     band = composition_band(inversion, draws, dataset["sample_depth"].values)
     assert band.lower.shape == band.upper.shape == (2, band.depth.size)
     assert np.all((band.lower >= -1e-9) & (band.upper <= 1 + 1e-9) & (band.lower <= band.upper))
@@ -272,7 +272,7 @@ def test_the_band_is_about_the_sample(inversion, dataset):
 
 
 def test_pairs_show_thicknesses_first_then_what_matters(inversion, found):
-    draws = posterior_draws(inversion)
+    draws = laplace_draws(inversion).values
     together = shown_parameters(inversion, found, draws)
     names = [each.name for each in together]
     assert names[:2] == [f"thickness of {LAYER}", "thickness of [red]flash[/red]"]
@@ -297,7 +297,7 @@ def test_at_nominal_rates_everything_is_a_time(files):
     assert text.index("times at nominal rates, no depths") < text.index("Layers: duration")
     assert "time at nominal rates (s)" in page
     assert "depth in the sample" not in page
-    draws = posterior_draws(inversion)
+    draws = laplace_draws(inversion).values
     band = composition_band(inversion, draws, np.linspace(0.0, 75.0, 1001))
     assert band.depth[-1] == pytest.approx(60.0 / 20.0 + 15.0 / 16.0, rel=0.05)
     (shown, *_) = shown_parameters(inversion, found, draws)
@@ -306,9 +306,9 @@ def test_at_nominal_rates_everything_is_a_time(files):
 
 
 def test_without_draws_the_page_says_so(monkeypatch, inversion, found, dataset):
+    found = replace(found, draws=None)
     drawn = []
     monkeypatch.setattr("craterfront.html_parts.figure", lambda f, name, *of_it: drawn.append(name))
-    monkeypatch.setattr("craterfront.html_report.posterior_draws", lambda inversion: None)
     page = html_report(inversion, found, dataset, [])
     assert drawn == ["fit", "residuals", "budget"]
     assert page.count("nothing can be drawn from the posterior") == 2

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from craterfront.budget import broadening
-from craterfront.draws import posterior_draws
+from craterfront.draws import laplace_draws
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -120,7 +120,7 @@ def test_causes_of_broadening_have_the_uncertainty_of_draws(by_rate):
     assembly = by_rate.likelihood.assembly
     drawn = [
         broadening(assembly, values, 0.02, with_mixing=False)[0].two_sd_nm
-        for values in posterior_draws(by_rate)
+        for values in laplace_draws(by_rate).values
     ]
     for cause in ("crater", "sampling"):
         spread = float(np.std([each[cause] for each in drawn]))
