@@ -29,6 +29,7 @@ _SUDDEN = 1.5
 _ROUNDING = 1e-9  # of a variance
 SHARPEST = 1e-13  # of the whole dose: a spread of 0
 _THINNEST = 1e-13  # of the relief: a slice above the surface
+_LEAST_GAIN = 1e-6  # of what is lost: less is all rounding, which a weight would magnify
 _MOST_MOVES = 8
 _MOVED = 1e-3
 EVEN = 0.01  # relative half-width of a piece that counts as one rate within an interval
@@ -168,6 +169,11 @@ def _matrix(pieces, edges, sigma, sigma_above):
     return out
 
 
+def can_gain(lost: np.ndarray, gained: np.ndarray) -> np.ndarray:
+    """Whether enough of each mirror slice stands to gain what the slice itself has lost."""
+    return (gained > 0.0) & (gained >= _LEAST_GAIN * lost)
+
+
 @dataclass(frozen=True)
 class Arrival:
     """Slices on the dose axis, mirror image included.
@@ -281,9 +287,9 @@ class Arrival:
     def _weighted(self) -> "Arrival":
         """Mirror images that gain what the slices themselves have lost."""
         lost, gained = self._lost_and_gained()
-        weight, stands = self.weight.copy(), gained > 0.0
+        weight, stands = self.weight.copy(), can_gain(lost, gained)
         weight[: self.first] = np.divide(lost, gained, out=np.ones(self.first), where=stands)[::-1]
-        # Where nothing stands, the columns that have it hold what the others lack.
+        # Where next to nothing stands, the columns that have it hold what the others lack.
         weight[self.first : 2 * self.first][~stands] = 1.0 / (1.0 - lost[~stands])
         return replace(self, weight=weight)
 

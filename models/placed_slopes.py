@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numba import njit
 
-from craterfront.models.arrival import SHARPEST, Arrival, sudden_growth
+from craterfront.models.arrival import SHARPEST, Arrival, can_gain, sudden_growth
 from craterfront.models.arrival_slopes import ArrivalSlopes, Faces, FloorSlopes
 from craterfront.models.normal_shares import mean_share_and_slopes
 
@@ -59,7 +59,7 @@ def _weight_slopes(arrival: Arrival, slopes: ArrivalSlopes) -> np.ndarray:
     share, change = shares_at_start(arrival, slopes)
     lost, gained = share[first:], arrival.floor.area.sum() - share[first - 1 :: -1]
     lost_slopes, gained_slopes = change[first:], -change[first - 1 :: -1]
-    stands = gained > 0.0
+    stands = can_gain(lost, gained)
     out = np.zeros_like(slopes.weight)
     ratio = np.divide(lost, gained, out=np.ones(first), where=stands)
     inverse = np.divide(1.0, gained, out=np.zeros(first), where=stands)

@@ -290,7 +290,7 @@ def _default_as_written(default: Any) -> str | None:
 # --- the map of the code -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("folder", ["models", "simulate"])
+@pytest.mark.parametrize("folder", ["models", "simulate", "simulate/commands"])
 def test_the_map_of_the_code_is_complete(folder):
     """DEVELOPERS.md has one line for each module."""
     _, after = _text(ROOT / "DEVELOPERS.md").split(f"### `{folder}/`")

@@ -96,6 +96,18 @@ def test_models_know_nothing_of_their_callers(path):
     assert [name for name in ours if not name.startswith("craterfront.models.")] == []
 
 
+_COMMAND_LINE = ("craterfront.cli.", "craterfront.commands.", "typer.")
+_WORKBENCH = sorted(
+    path for path in (ROOT / FOLDERS["craterfront"]).glob("*.py") if path.stem != "__main__"
+)
+
+
+@pytest.mark.parametrize("path", _WORKBENCH, ids=_shown)
+def test_nothing_but_the_command_line_knows_the_command_line(path):
+    names = [name for name in _imported(path) if f"{name}.".startswith(_COMMAND_LINE)]
+    assert bool(names) == (path.stem == "cli")
+
+
 # --- lazy imports ------------------------------------------------------------------------------
 
 
