@@ -22,6 +22,7 @@ from craterfront.input_files import InputFile
 from craterfront.inversion import Inversion
 from craterfront.left_out import left_out
 from craterfront.posterior_figures import band_figure, pairs_figure, residual_figure
+from craterfront.posterior_report import how_drawn, posterior_table
 from craterfront.report import parameter_table, stack_table, what_the_data_fix
 from craterfront.report_page import PAGE
 from craterfront.results import Answer
@@ -99,6 +100,7 @@ def html_report(
         Section("fit-and-sample", "Fit and sample", list(_fit(inversion, answer, dataset))),
         Section("broadening", "What broadens the interfaces", list(_broadening(answer))),
         Section("together", "Which numbers hang together", list(_pairs(inversion, answer))),
+        Section("sampled", "Sampled posterior", list(_sampled(answer))),
         Section("assumed", "Assumptions", list(_assumptions(inversion, answer))),
         Section("origins", "Where the uncertainty comes from", list(_origins(answer))),
         Section("noise", "Noise", [html_parts.bullets(answer.noise)]),
@@ -136,7 +138,9 @@ def _question(inversion: Inversion, answer: Answer, files: Sequence[InputFile]) 
 
 
 def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
-    count = len(answer.warnings)
+    doubts = [] if answer.sampled is None else answer.sampled.warnings()
+    warnings = [*answer.warnings, *doubts]
+    count = len(warnings)
     yield html_parts.heading(
         f"Warnings: {count}, to be read before any number" if count else "No warnings"
     )
@@ -144,7 +148,7 @@ def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
         yield html_parts.paragraph(
             "None came up. That does not make the model right: look at the residuals."
         )
-    yield html_parts.bullets(answer.warnings, "first")
+    yield html_parts.bullets(warnings, "first")
     notes = [*inversion.experiment.warnings(), *inversion.profile.notes]
     if notes:
         yield html_parts.paragraph("On the files:")
@@ -227,6 +231,17 @@ def _pairs(inversion: Inversion, answer: Answer) -> Iterator[str]:
         "value; above: coefficients of correlation. The draws are from "
         f"{answer.draws.origin}.",
     )
+
+
+def _sampled(answer: Answer) -> Iterator[str]:
+    if answer.sampled is None:
+        yield html_parts.paragraph("Not asked for: the intervals above are those of the fit.")
+        return
+    yield html_parts.paragraph(
+        "Where these intervals and those above differ, the posterior is not normal: trust these."
+    )
+    yield html_parts.table(posterior_table(answer.sampled))
+    yield html_parts.paragraph(how_drawn(answer.sampled))
 
 
 def _assumptions(inversion: Inversion, answer: Answer) -> Iterator[str]:

@@ -13,6 +13,12 @@ def print_posterior(sampled: SampledPosterior, console: Console) -> None:
     """First what not to trust, then one table of medians and intervals."""
     for warning in sampled.warnings():
         console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
+    console.print(posterior_table(sampled))
+    console.print(how_drawn(sampled), highlight=False, markup=False)
+
+
+def posterior_table(sampled: SampledPosterior) -> Table:
+    """Medians and intervals of all numbers, with how far to trust them."""
     table = Table(title="Sampled posterior", title_justify="left")
     table.add_column("quantity")
     for heading in ("median", "95 % from", "to"):
@@ -25,11 +31,14 @@ def print_posterior(sampled: SampledPosterior, console: Console) -> None:
         effective = f"{row.effective:.0f}" if isfinite(row.effective) else "-"
         r_hat = f"{row.r_hat:.3f}" if isfinite(row.r_hat) else "-"
         table.add_row(escape(row.name), *numbers, row.unit, r_hat, effective)
-    console.print(table)
+    return table
+
+
+def how_drawn(sampled: SampledPosterior) -> str:
+    """One line on the draws."""
     found = sampled.sample
     chains, draws = found.log_density.shape
-    line = (
+    return (
         f"{chains * draws} draws by {found.method}, {found.evaluations} evaluations, "
         f"Pareto k {found.pareto_k:.2f}, seed {sampled.seed}."
     )
-    console.print(line, highlight=False, markup=False)

@@ -123,6 +123,8 @@ class Answer:
         Where the uncertainty of each answer comes from.
     draws : Draws, optional
         From the posterior, behind those answers that are no simple sums.
+    sampled : SampledPosterior, optional
+        Where these come from, if it was asked for.
     """
 
     layers: list[LayerAnswer]
@@ -143,6 +145,7 @@ class Answer:
     means: list[LayerMean] = field(default_factory=list)
     origins: list[Origin] = field(default_factory=list)
     draws: Draws | None = None
+    sampled: SampledPosterior | None = None
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -278,6 +281,7 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
         further.means,
         origins(inversion, layers, posterior),
         draws,
+        sampled,
     )
 
 

@@ -94,13 +94,13 @@ def hand_out(found: "Inversion", outputs: Outputs, digests: "Sequence[InputFile]
     from craterfront.resolution_figures import budget_figure
     from craterfront.results import answer, estimate_dataset
 
-    answers = answer(found)
+    sampled = _sampled(found, outputs)
+    answers = answer(found, sampled)
     dataset = estimate_dataset(found, answers)
     if outputs.dataset is not None:
         write_dataset(dataset, outputs.dataset)
     draw(outputs.figure, fit_figure, dataset, answers)
     draw(outputs.budget, budget_figure, answers.budgets, answers.unit)
-    sampled = _sampled(found, outputs)
     if outputs.report is not None:
         from craterfront.html_report import write_report
 

@@ -19,6 +19,7 @@ from craterfront.cli import app
 from craterfront.experiment import experiment_from_dict, experiment_from_toml
 from craterfront.files import profile_of, write_dataset
 from craterfront.forward import simulate
+from craterfront.html_report import html_report
 from craterfront.inversion import invert
 from craterfront.linear_marginal import Conditional, LinearMarginal
 from craterfront.posterior import Posterior
@@ -26,6 +27,7 @@ from craterfront.posterior_report import print_posterior
 from craterfront.posterior_tree import GROUPS, posterior_tree, read_posterior, write_posterior
 from craterfront.predictive import Check, discrepancies, replicate
 from craterfront.problems import InputProblems
+from craterfront.results import answer, estimate_dataset
 from craterfront.sampled_posterior import sample_posterior
 from craterfront.sampling import CHAINS, sample
 
@@ -433,3 +435,12 @@ def test_sampling_changes_nothing_in_the_inversion():
     before = found.likelihood.residuals(found.fit.x)
     sample_posterior(found, draws=100, seed=1)
     np.testing.assert_array_equal(found.likelihood.residuals(found.fit.x), before)
+
+
+def test_a_report_has_the_sampled_posterior_beside_the_fit():
+    inversion = inverted()
+    found = answer(inversion, sampled())
+    page = html_report(inversion, found, estimate_dataset(inversion, found), [])
+    thickness = sampled().rows()[0]
+    assert f'<td class="number">{thickness.median:.4g}</td>' in page
+    assert "400 draws from the sampled posterior (importance sampling) with seed 1" in page
