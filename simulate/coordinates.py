@@ -48,15 +48,18 @@ class Coordinates:
         """Values of all parameters at the given coordinates."""
         values = self._assembly.nominal
         follow = self._following(x)
-        for i, (index, p) in enumerate(zip(self._free, self._parameters, strict=True)):
-            scale = self._scale[i]
-            if p.may_be_zero:
-                values[index] = scale * np.sqrt(max(x[i], 0.0)) * np.exp(follow[i])
-            elif _is_logarithmic(p):
-                values[index] = p.value * np.exp(x[i] + follow[i])
-            else:
-                values[index] = p.value + scale * x[i]
+        for i, index in enumerate(self._free):
+            values[index] = self.value_at(i, float(x[i])) * np.exp(follow[i])
         return values
+
+    def value_at(self, i: int, coordinate: float) -> float:
+        """Value of free parameter i at a coordinate of its own, all rates being nominal."""
+        p, scale = self._parameters[i], self._scale[i]
+        if p.may_be_zero:
+            return float(scale * np.sqrt(max(coordinate, 0.0)))
+        if _is_logarithmic(p):
+            return float(p.value * np.exp(coordinate))
+        return float(p.value + scale * coordinate)
 
     def with_room(self, x: np.ndarray) -> np.ndarray:
         """The same coordinates with what may be zero large enough to grow again."""
@@ -130,6 +133,10 @@ class Coordinates:
         for rate, power in self._behind[i].items():
             slope[rate] += power
         return slope
+
+    def is_square(self, i: int) -> bool:
+        """Whether the coordinate of free parameter i is a square."""
+        return self._parameters[i].may_be_zero
 
     def is_logarithmic(self, i: int) -> bool:
         """Whether the coordinate of free parameter i is a logarithm."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.coordinates import Coordinates
 from craterfront.estimation import (
     Curvature,
     Fit,
@@ -23,6 +24,7 @@ from craterfront.estimation import (
     quadratic_form,
 )
 from craterfront.likelihood import Likelihood
+from craterfront.own_unit import OwnUnit
 
 _POORLY_KNOWN = 0.2  # of the logarithm of a thickness, the least of all: some 5 sigma from zero
 _HAS_A_SAY = 0.1  # share of a channel in the variance of a width
@@ -142,7 +144,7 @@ class NearZero:
     why : str
         Why it is not resolved, if not for the fit alone; else empty.
     ends : tuple of float
-        The interval in the coordinate of the fit.
+        The interval in the coordinate of its own unit (`OwnUnit`).
     """
 
     lower: float
@@ -173,7 +175,9 @@ def broadening_answers(
                     found[index] = answer
         if not resolved:
             loose = {likelihood.free.index(index): answer.ends for index, answer in found.items()}
-            covariance = _spread_over(objective, fit, jacobian, picture.covariance, loose)
+            covariance = _spread_over(
+                objective, fit, jacobian, picture.covariance, likelihood.coordinates, loose
+            )
             picture = Curvature(covariance, picture.undetermined)
     return found, picture
 
@@ -183,6 +187,7 @@ def _spread_over(
     fit: Fit,
     jacobian: np.ndarray,
     covariance: np.ndarray,
+    coordinates: Coordinates,
     loose: dict[int, tuple[float, float]],
 ) -> np.ndarray:
     """Covariance in which the refits at either end stand for what is not resolved.
@@ -190,7 +195,10 @@ def _spread_over(
     That number is held, and the larger of the steps to the refits at zero and at the limit, each
     over its standard deviations, is a direction in which all parameters are uncertain.
     """
-    steps = [_largest_step(objective, fit, jacobian, i, ends) for i, ends in loose.items()]
+    steps = [
+        _largest_step(objective, fit, jacobian, OwnUnit(coordinates, i), ends)
+        for i, ends in loose.items()
+    ]
     for i in loose:
         if np.isfinite(covariance[i, i]) and covariance[i, i] > 0:
             along = covariance[:, i] / covariance[i, i] ** 0.5
@@ -202,12 +210,16 @@ def _spread_over(
 
 
 def _largest_step(
-    objective: Objective, fit: Fit, jacobian: np.ndarray, i: int, ends: tuple[float, float]
+    objective: Objective, fit: Fit, jacobian: np.ndarray, own: OwnUnit, ends: tuple[float, float]
 ) -> np.ndarray:
-    """From the minimum to a refit with parameter i at an end of its interval, per deviation."""
-    held = [profile_fit(objective, fit, jacobian, i, end) for end in ends]
-    steps = [(each.x - fit.x) / max(1.0, max(each.cost - fit.cost, 0.0) ** 0.5) for each in held]
-    return max(steps, key=lambda step: abs(step[i]))
+    """From the minimum to a refit with a number at an end of its interval, per deviation."""
+    best, slopes = own.fit(fit), own.slopes(jacobian, fit.x)
+    held = [profile_fit(own.objective(objective), best, slopes, own.i, end) for end in ends]
+    steps = [
+        (own.back(each.x) - fit.x) / max(1.0, max(each.cost - fit.cost, 0.0) ** 0.5)
+        for each in held
+    ]
+    return max(steps, key=lambda step: abs(step[own.i]))
 
 
 def _may_be_zero(
@@ -220,7 +232,9 @@ def _may_be_zero(
 ) -> NearZero:
     """Interval of a number of which the fit moved the square."""
     i, coordinates = likelihood.free.index(index), likelihood.coordinates
-    u = float(picture.covariance[i, i]) ** 0.5
+    own = OwnUnit(coordinates, i)
+    best = own.fit(fit)
+    u = _u_of_own(own, fit, picture)
     parameter = likelihood.assembly.parameters[index]
     bounded = coordinates.bounds()[0][i] > coordinates.nothing(i)
     has_prior = parameter.has_prior
@@ -229,23 +243,20 @@ def _may_be_zero(
     near_zero = alone if alone is not None and not alone.resolved else None
     if near_zero is not None and has_prior:
         interval, why = near_zero, PRIOR_ALONE
-    elif alone is not None or parameter.broadens or not fit.x[i] >= _NEAR_ZERO * u:
+    elif alone is not None or parameter.broadens or not best.x[i] >= _NEAR_ZERO * u:
         # What the instrument adds may show in a higher power: then curvature tells too small a u.
-        interval = profile_interval(objective, fit, jacobian, i, u)
+        slopes = own.slopes(jacobian, fit.x)
+        interval = profile_interval(own.objective(objective), best, slopes, i, u)
     else:
         # Far from zero the square is normal to a good approximation.
-        interval = Interval(max(fit.x[i] - 1.96 * u, 0.0), fit.x[i] + 1.96 * u, True, np.inf)
+        interval = Interval(max(best.x[i] - 1.96 * u, 0.0), best.x[i] + 1.96 * u, True, np.inf)
     resolved = interval.resolved if alone is None else alone.resolved
     if near_zero is not None and not has_prior:
         why = BOUND_ALONE
-    value, lowest, highest = (
-        coordinates.with_coordinate(fit.x, i, each)
-        for each in (fit.x[i], interval.lower, interval.upper)
-    )
+    lowest, highest = own.value(interval.lower), own.value(interval.upper)
     if not (interval.resolved or bounded):
         lowest = 0.0
-    scale_u = _relative_u_of_rates(likelihood, picture, i)
-    low, high = sorted(_with_scale(value, lowest, highest, scale_u))
+    low, high = sorted((lowest, highest))
     least = min(parameter.lower, 0.0) if not bounded else parameter.lower
     ends = interval.lower, interval.upper
     return NearZero(max(low, least), min(high, parameter.upper), resolved, why, ends)
@@ -297,14 +308,9 @@ def thin_layers(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[in
         i = likelihood.free.index(index)
         if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
             continue
-        alone = _from_data_alone(likelihood, fit, index)
-        value, lower, upper = (
-            likelihood.coordinates.with_coordinate(fit.x, i, each)
-            for each in (fit.x[i], alone.lower, alone.upper)
-        )
-        scale_u = _relative_u_of_rates(likelihood, picture, i)
-        lower, upper = _with_scale(value, lower if alone.resolved else 0.0, upper, scale_u)
-        found[layer] = ThinLayer(lower, upper, alone.resolved)
+        alone, own = _from_data_alone(likelihood, fit, index), OwnUnit(likelihood.coordinates, i)
+        lower = own.value(alone.lower) if alone.resolved else 0.0
+        found[layer] = ThinLayer(lower, own.value(alone.upper), alone.resolved)
     return found
 
 
@@ -313,21 +319,12 @@ def _from_data_alone(likelihood: Likelihood, fit: Fit, index: int) -> Interval:
     objective = likelihood.objective(without_prior=index)
     best = minimise(objective, fit.x, tolerance=1e-5)
     jacobian = objective.jacobian(best.x)
-    i = likelihood.free.index(index)
-    u = float(curvature(jacobian).covariance[i, i]) ** 0.5
-    return profile_interval(objective, best, jacobian, i, u)
+    own = OwnUnit(likelihood.coordinates, likelihood.free.index(index))
+    u = _u_of_own(own, best, curvature(jacobian))
+    slopes = own.slopes(jacobian, best.x)
+    return profile_interval(own.objective(objective), own.fit(best), slopes, own.i, u)
 
 
-def _relative_u_of_rates(likelihood: Likelihood, picture: Curvature, i: int) -> float:
-    """Relative standard uncertainty of what turns the time of free parameter i into a length."""
-    return quadratic_form(likelihood.coordinates.rate_powers(i), picture.covariance) ** 0.5
-
-
-def _with_scale(value: float, lower: float, upper: float, scale_u: float) -> tuple[float, float]:
-    """Add the relative uncertainty of the rates to an interval that was found in time."""
-    spread = 1.96 * scale_u
-    if lower <= 0.0 or value <= 0.0:
-        return lower, float(upper * np.exp(spread))
-    below = np.hypot(np.log(value / lower), spread)
-    above = np.hypot(np.log(upper / value), spread)
-    return float(value * np.exp(-below)), float(value * np.exp(above))
+def _u_of_own(own: OwnUnit, fit: Fit, picture: Curvature) -> float:
+    """Laplace standard uncertainty of a number's coordinate in its own unit."""
+    return quadratic_form(own.gradient(fit.x), picture.covariance) ** 0.5
