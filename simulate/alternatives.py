@@ -62,7 +62,7 @@ def alternatives(likelihood: Likelihood, best: Fit, starts: Sequence[Fit]) -> li
         the best.
     """
     kept = likelihood.plan, likelihood.parts
-    own = likelihood.objective().jacobian(best.x)
+    of_best = _log_information(likelihood.information_rows(best.x))
     found: list[Alternative] = []
     for start in starts:
         if start.cost > _WORTH_REFINING * max(starts[0].cost, best.x.size):
@@ -71,7 +71,8 @@ def alternatives(likelihood: Likelihood, best: Fit, starts: Sequence[Fit]) -> li
         objective = likelihood.objective()
         fit = minimise(objective, start.x, tolerance=1e-5)
         jacobian = objective.jacobian(fit.x)
-        log_odds = 0.5 * (best.cost - fit.cost + _log_information(own) - _log_information(jacobian))
+        of_this = _log_information(likelihood.information_rows(fit.x))
+        log_odds = 0.5 * (best.cost - fit.cost + of_best - of_this)
         known = [best, *(each.fit for each in found)]
         if log_odds > math.log(_WORTH_TELLING) and _is_new(fit, known, jacobian):
             values = likelihood.coordinates.values(fit.x)
@@ -80,9 +81,13 @@ def alternatives(likelihood: Likelihood, best: Fit, starts: Sequence[Fit]) -> li
     return sorted(found, key=lambda each: -each.odds)
 
 
-def _log_information(jacobian: np.ndarray) -> float:
-    """Logarithm of the determinant of the information; what nothing fixes counts alike in all."""
-    values = np.linalg.eigvalsh(jacobian.T @ jacobian)
+def _log_information(rows: np.ndarray) -> float:
+    """Logarithm of the determinant of the information; what nothing fixes counts alike in all.
+
+    The rows are those of all numbers, sensitivities and backgrounds as well: the odds are those of
+    what is left when all of them are integrated out.
+    """
+    values = np.linalg.eigvalsh(rows.T @ rows)
     return float(np.sum(np.log(np.maximum(values, 1e-6))))
 
 

@@ -85,10 +85,14 @@ def test_guesses_off_by_half_in_every_thickness_land(seed):
 
 
 class TwoWells:
-    """A problem with minima at 1 and -1, of which the second is less probable by `less`."""
+    """A problem with minima at 1 and -1, of which the second is less probable by `less`.
 
-    def __init__(self, less):
+    It has a linear number besides, whose signal in the second well is `louder` times as large.
+    """
+
+    def __init__(self, less, louder=1.0):
         self.less, self.plan, self.parts = less, "slices of the best", "its parts"
+        self.louder = louder
         self.coordinates = self
 
     def values(self, x):
@@ -106,6 +110,10 @@ class TwoWells:
 
         return Objective(residuals, jacobian, np.array([-5.0]), np.array([5.0]))
 
+    def information_rows(self, x):
+        own = np.vstack([self.objective().jacobian(x), [[0.0]]])
+        return np.hstack([own, [[0.0], [0.0], [1.0 if x[0] > 0 else self.louder]]])
+
 
 def fit_at(x):
     return Fit(np.array([x]), 1.0, True, "")
@@ -120,6 +128,13 @@ def test_another_solution_has_the_odds_of_its_likelihood(less):
     assert other.values == pytest.approx([-10.0], rel=1e-3)
     assert other.odds == pytest.approx(np.exp(-0.5 * less**2), rel=0.01)
     assert problem.plan == "slices of the best"
+
+
+def test_the_odds_are_those_of_what_is_left_of_the_linear_numbers():
+    """Derived: a normal density of a number with slope 2 has half the integral of one with 1."""
+    problem = TwoWells(1.0, louder=2.0)
+    (other,) = alternatives(problem, Fit(np.array([1.0]), 0.0, True, ""), [fit_at(-0.8)])
+    assert other.odds == pytest.approx(0.5 * np.exp(-0.5), rel=0.01)
 
 
 def test_what_is_hardly_probable_is_not_told():
