@@ -25,3 +25,16 @@ def most_certain(function, scale):
     apart = [np.abs(a - b).max() for a, b in pairwise(found)]
     best = int(np.argmin(apart))
     return found[best + 1], apart[best]
+
+
+def deviation(slopes, function, scale):
+    """Largest deviation of slopes from the most certain differences, over the largest of these.
+
+    Returns
+    -------
+    deviation, apart : float
+        The second says how much the differences disagree, in the same measure.
+    """
+    found, apart = most_certain(function, scale)
+    peak = max(np.abs(found).max(), 1e-300)
+    return np.abs(slopes - found).max() / peak, apart / peak
