@@ -8,9 +8,8 @@ removed so far) the column moves up by dN while dN atoms leave. Species s leaves
 of the surface fractions c_s and the preferences w_s; undisturbed material enters at the lower
 face. Inside, mixing is diffusion in atom coordinates. Per ion it is constant, or the mean of what
 it is in each material, weighted with the atoms in the zone; so per removed atom it scales as the
-dose that the atom costs. No XX
-Preferential sputtering of a mixed layer: P. S. Ho, Surf. Sci. 72 (1978) 253; mixing as confined
-diffusion: see `confined_mixing`.
+dose that the atom costs. Preferential sputtering of a mixed layer: P. S. Ho, Surf. Sci. 72 (1978)
+253; mixing as confined diffusion: see `confined_mixing`.
 """
 
 import math

@@ -13,6 +13,7 @@ from craterfront.results import Answer
 from craterfront.rounding import in_brackets, rounded
 
 _MOST_NAMED = 3  # origins of one uncertainty
+_LEAST_FRACTION = 1e-6
 _DATA_DECIDE, _PRIOR_DECIDES = 0.3, 0.9  # uncertainty after the data over that before
 
 
@@ -108,9 +109,16 @@ def _mean_table(answer: Answer) -> Table:
     for mean in answer.means:
         density = mean.density_g_cm3
         known = "unknown" if density is None else in_brackets(density, mean.density_u_g_cm3 or 0.0)
-        parts = [f"{e} {in_brackets(x, u or 0.0)}" for e, (x, u) in mean.fractions.items()]
+        parts = [f"{e} {_fraction(x, u or 0.0)}" for e, (x, u) in mean.fractions.items()]
         table.add_row(escape(mean.name), known, ", ".join(parts))
     return table
+
+
+def _fraction(share: float, u: float) -> str:
+    """An atomic fraction to a millionth at best: tails of interfaces leave less of everything."""
+    if share + u < _LEAST_FRACTION:
+        return f"< {_LEAST_FRACTION:.6f}"
+    return in_brackets(share, u) if u >= _LEAST_FRACTION else f"{share:.4g}"
 
 
 def _scale_table(answer: Answer) -> Table:

@@ -2,6 +2,8 @@
 
 from math import floor, isfinite, log10
 
+_SMALL = 1e-4  # below which a number has more zeros than digits
+
 
 def rounded(value: float, u: float, *others: float) -> list[str]:
     """Numbers rounded to two significant digits of the uncertainty."""
@@ -14,15 +16,21 @@ def rounded(value: float, u: float, *others: float) -> list[str]:
 def in_brackets(value: float, u: float) -> str:
     """A number with its standard uncertainty in units of the last digit in brackets: 2.15(9).
 
-    The notation of the GUM, JCGM 100:2008, 7.2.2.
+    The notation of the GUM, JCGM 100:2008, 7.2.2; small numbers with a power of ten.
 
     Examples
     --------
     >>> in_brackets(2.1514, 0.087), in_brackets(120.4, 13.2), in_brackets(3.0, 0.0)
     ('2.15(9)', '120(13)', '3')
+    >>> in_brackets(1.78e-5, 2.4e-6)
+    '1.8(2)e-5'
     """
     if not (isfinite(u) and u > 0):
         return f"{value:.3g}"
+    largest = max(abs(value), u)
+    if largest < _SMALL:
+        power = floor(log10(largest))
+        return f"{in_brackets(value / 10.0**power, u / 10.0**power)}e{power}"
     first = u / 10.0 ** floor(log10(u))
     digits = (1 if first < 2.0 else 0) - floor(log10(u))
     if digits <= 0:

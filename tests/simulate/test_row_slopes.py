@@ -3,6 +3,8 @@
 Errors are over the largest slope in the same direction.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,7 +13,7 @@ from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.likelihood import Likelihood
-from tests.reference.differences import most_certain
+from tests.reference.differences import RELATIVE_STEPS, most_certain
 
 LAYERS = """
 [[layer]]
@@ -85,6 +87,41 @@ element = "Cu"
 {CHANNELS}"""
 
 
+PAIR = """
+[[layer]]
+name = "coat"
+composition = "{coat}"
+thickness_nm = {{ guess = 30.0 }}
+interface_width_nm = {{ value = 8.0, u = 0 }}
+erosion_rate_nm_s = {{ value = 20.0, u = 0 }}
+density_g_cm3 = {{ value = 4.5, u = 0 }}
+[substrate]
+name = "base"
+composition = "Fe"
+erosion_rate_nm_s = {{ value = 16.0, u = 0 }}
+[roughness]
+initial_nm = {{ value = 3.0, u = 0 }}
+"""
+BRIEFLY = "[detection]\nsampling_s = 0.3\nduration_s = 3.0\n"
+ALLOY = PAIR.format(coat="TiNi") + BRIEFLY
+BY_LAYER = f"""{ALLOY.replace("guess = 30.0", "value = 30.0, u = 0")}
+[crater]
+shape = "parabolic"
+curvature = {{ coat = {{ guess = 0.1 }}, base = {{ guess = -0.05 }} }}
+"""
+HYDROGEN = f"""{PAIR.format(coat="TiH2")}{BRIEFLY}
+hydrogen_half_per_nm2_s = {{ guess = 800.0 }}
+[[detection.channel]]
+element = "Ti"
+hydrogen_effect = {{ guess = -0.4 }}
+[[detection.channel]]
+element = "Fe"
+hydrogen_effect = {{ guess = 0.3 }}
+[[detection.channel]]
+element = "H"
+"""
+
+
 class Values:
     """Coordinates that are the values themselves."""
 
@@ -95,19 +132,20 @@ class Values:
         return x
 
 
-def likelihood_of(text):
+def likelihood_of(text, values_kind="intensity"):
     experiment = experiment_from_toml(text)
     stack, setup = experiment.stack, experiment.setup
     profile = profile_of(simulate(stack, setup, seed=1), "simulated")
-    likelihood = Likelihood(Assembly(stack, setup, merge_equal=False), profile)
+    likelihood = Likelihood(
+        Assembly(stack, setup, merge_equal=False), replace(profile, values_kind=values_kind)
+    )
     likelihood.coordinates = Values()
     likelihood.replan(likelihood.assembly.nominal)
     return likelihood
 
 
-@pytest.mark.parametrize("text", [LAMP, BEAM], ids=["collected", "viewed"])
-def test_slopes_are_those_of_the_rows(text):
-    likelihood = likelihood_of(text)
+def checked(likelihood, relative_steps=RELATIVE_STEPS):
+    """The kinds of parameters whose slopes are those of the rows and of the depth."""
     values = likelihood.assembly.nominal
     rows, depth, slopes, depth_slopes = likelihood.rows_and_slopes(values)
     plain, plain_depth = likelihood.rows(values)
@@ -123,7 +161,7 @@ def test_slopes_are_those_of_the_rows(text):
             return np.append(found.ravel(), deep)
 
         parameter = likelihood.assembly.parameters[index]
-        found, apart = most_certain(moved, abs(values[index]))
+        found, apart = most_certain(moved, abs(values[index]), relative_steps)
         here = np.append(slopes[p].ravel(), depth_slopes[p])
         peak = np.abs(found).max()
         # What differences themselves do not agree on says nothing.
@@ -131,7 +169,54 @@ def test_slopes_are_those_of_the_rows(text):
         assert np.abs(here - found).max() <= believed, parameter.name
         assert apart <= 1e-4 * peak, parameter.name
         kinds.add(parameter.kind)
+    return kinds
+
+
+@pytest.mark.parametrize("text", [LAMP, BEAM], ids=["collected", "viewed"])
+def test_slopes_are_those_of_the_rows(text):
+    kinds = checked(likelihood_of(text))
     assert {"thickness", "width", "rate", "mixing length"} <= kinds
+
+
+def test_where_hydrogen_changes_the_intensity():
+    kinds = checked(likelihood_of(HYDROGEN))
+    assert {"thickness", "hydrogen effect", "hydrogen of half effect"} <= kinds
+
+
+def test_of_a_crater_by_layer():
+    assert checked(likelihood_of(BY_LAYER), RELATIVE_STEPS[:2]) == {"curvature"}
+
+
+@pytest.mark.parametrize("values_kind", ["atomic fraction", "mass fraction"])
+def test_of_fractions(values_kind):
+    assert checked(likelihood_of(ALLOY, values_kind)) == {"thickness"}
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [(LAMP, "relative spread"), (LAMP, "curvature"), (BEAM, "final roughness")],
+)
+def test_by_their_square_numbers_have_a_slope_at_zero(text, kind):
+    """Against one-sided differences of fourth order in the square."""
+    likelihood = likelihood_of(text)
+    values = likelihood.assembly.nominal
+    index = likelihood.assembly.index_of(kind)
+    step = (0.03 * values[index]) ** 2
+
+    def at(square):
+        there = values.copy()
+        there[index] = np.sqrt(square)
+        return likelihood.rows(there)[0]
+
+    weights = (-25 / 12, 4.0, -3.0, 4 / 3, -0.25)
+    found = sum(weight * at(k * step) for k, weight in enumerate(weights)) / step
+    values[index] = 0.0
+    position = likelihood.free.index(index)
+    _, _, by_value, _ = likelihood.rows_and_slopes(values)
+    _, _, by_square, _ = likelihood.rows_and_slopes(values, squared=[position])
+    peak = np.abs(found).max()
+    assert by_square[position] == pytest.approx(found, abs=1e-5 * peak)
+    assert not by_value[position].any()
 
 
 def test_by_the_square_a_width_has_a_slope_at_zero():

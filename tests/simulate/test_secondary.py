@@ -1,6 +1,7 @@
 """Quantities that follow from layers: diffusion, enrichment, case depth, means."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import erfcinv
 
+from craterfront.answer_tables import answer_tables
 from craterfront.asked import CaseDepth
 from craterfront.assembly import Assembly
 from craterfront.experiment import experiment_from_toml
@@ -17,7 +19,7 @@ from craterfront.inversion import invert
 from craterfront.models.elements import atomic_density_per_nm3, atomic_mass_u
 from craterfront.results import answer
 from craterfront.sampled_posterior import sample_posterior
-from craterfront.secondary import case_depth_nm
+from craterfront.secondary import LayerMean, case_depth_nm
 
 # As many atoms of copper as of nickel in a nm3, so that volume fractions are atomic fractions.
 NICKEL = 8.902
@@ -259,3 +261,19 @@ def test_rows_of_the_json(marked):
     marker = read["layer_means"][1]
     assert marker["layer"] == "marker"
     assert set(marker["atomic_fraction"]) == {"Cu", "Ni"}
+
+
+def test_fractions_are_shown_as_far_as_they_mean_something(marked):
+    shown = {
+        (0.9341, 0.0123): "0.934(12)",
+        (0.00052, 0.00021): "0.0005(2)",
+        (1.78e-5, 2.4e-6): "1.8(2)e-5",
+        (3e-7, 2e-5): "0(2)e-5",
+        (1.78e-14, 1.9e-15): "< 0.000001",
+        (1.0 - 1.78e-14, 1.9e-15): "1",
+        (2.0 / 3.0, None): "0.6667",
+    }
+    means = [LayerMean(text, None, None, {"Cu": pair}) for pair, text in shown.items()]
+    found = replace(answer(marked), means=means)
+    (table,) = (t for t in answer_tables(found) if "average" in str(t.title))
+    assert list(table.columns[2].cells) == [f"Cu {text}" for text in shown.values()]
