@@ -18,9 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from craterfront.models.arrival import Arrival, bands, sudden_growth
+from craterfront.models.arrival import Arrival, add_products, bands, sudden_growth
 from craterfront.models.floor import Floor
-from craterfront.models.normal_shares import NARROW, as_normals, mean_share, mean_share_and_slopes
+from craterfront.models.normal_shares import (
+    NARROW,
+    as_normals,
+    mean_share,
+    mean_share_and_slopes,
+    mean_shares_and_slopes,
+)
 
 _BLOCK = 64  # doses
 _ROUNDING = 1e-13  # of the largest change in a direction
@@ -192,61 +198,54 @@ def _block(
     """
     width, areas = held.shape[1], pieces.shape[1]
     waits = np.zeros(width)
-    own = np.zeros((areas, 3))
+    face_own, own = np.zeros((areas, 3)), np.zeros((areas, 3, shares.shape[2]))
     for n in range(pieces.shape[0]):
         at, out, by_piece = pieces[n], total[n], of_piece[n]
         full = at[:, 2].sum()
-        start = starts[n]
+        start, stop = starts[n], stops[n]
         for q in range(width):
             out[q] = full * settled[start, q]
             for a in range(areas):
                 by_piece[a, 2, q] = settled[start, q]
         for k in range(first, start):
             shares[0, n, k - first] = full
+        here = shares[:, n, start - first : stop - first]
+        mine = own[:, :, : stop - start]
+        mean_shares_and_slopes(
+            at, normal[0, start:stop], normal[1, start:stop], normal[2, start:stop], here[0],
+            here[1:], mine,
+        )  # fmt: skip
         limit = full
         holds, above, waiting = -1, False, False
-        for k in range(start, stops[n]):
+        for k in range(start, stop):
+            i = k - start
+            share = here[0, i]
             if sudden[k]:
                 upper_share = mean_share(at, upper[0, k], 0.0, upper[2, k])
                 if upper_share < limit:
                     if waiting:
                         face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                        _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+                        _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
                     limit, holds, above, waiting = upper_share, k, True, False
-            share, by_middle, by_size, by_inverse = mean_share_and_slopes(
-                at, normal[0, k], normal[1, k], normal[2, k], own
-            )
             if share <= limit:
                 if waiting:
                     face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                    _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
-                    share, _, _, _ = mean_share_and_slopes(
-                        at, normal[0, k], normal[1, k], normal[2, k], own
-                    )
+                    _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
                 limit, holds, above, waiting = share, k, False, False
-                if limit <= 0.0:
-                    break
-                shares[1, n, k - first] = by_middle
-                shares[2, n, k - first] = by_size
-                shares[3, n, k - first] = by_inverse
-                for a in range(areas):
-                    by_centre, by_square, passed = own[a, 0], own[a, 1], own[a, 2]
-                    for q in range(width):
-                        by_piece[a, 0, q] += by_centre * held[k, q]
-                        by_piece[a, 1, q] += by_square * held[k, q]
-                        by_piece[a, 2, q] += passed * held[k, q]
             else:
-                if limit <= 0.0:
-                    break
                 waiting = True
                 for q in range(width):
                     waits[q] += held[k, q]
-            shares[0, n, k - first] = limit
-            for q in range(width):
-                out[q] += limit * held[k, q]
+                here[0, i] = limit
+                here[1:, i] = 0.0
+                mine[:, :, i] = 0.0
         if waiting:
             face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-            _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+            _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
+        add_products(here[0], held[start:stop], out)
+        for a in range(areas):
+            for i in range(3):
+                add_products(mine[a, i], held[start:stop], by_piece[a, i])
 
 
 @dataclass(frozen=True)
@@ -325,7 +324,9 @@ def summed(
             change = move[active, first:last]
             if i > 0:
                 change = change[:, :, None] * held[first:last]
-            block[active] += shares[i] @ change
+            # One product of matrices for all directions and quantities.
+            sums = shares[i] @ np.swapaxes(change, 0, 1).reshape(last - first, -1)
+            block[active] += np.swapaxes(sums.reshape(size, active.size, count), 0, 1)
         block[moving] += _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
         by_dose[part] = _by_dose(arrival.floor, doses[part], of_piece)
     return Sum(value, by_dose, out)
