@@ -194,7 +194,7 @@ def _block(
 
     `shares`, shape (4, B, W), takes the shares of the slices from the first one on, and their
     slopes by middle, size and inverse; `of_piece`, shape (B, A, 3, Q), the slopes of the sums by
-    each piece of the area; `slopes`, shape (P, B, Q), those of slices that are held back.
+    each piece of the area; `slopes`, shape (B, P, Q), those of slices that are held back.
     """
     width, areas = held.shape[1], pieces.shape[1]
     waits = np.zeros(width)
@@ -225,12 +225,12 @@ def _block(
                 if upper_share < limit:
                     if waiting:
                         face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                        _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
+                        _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
                     limit, holds, above, waiting = upper_share, k, True, False
             if share <= limit:
                 if waiting:
                     face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                    _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
+                    _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
                 limit, holds, above, waiting = share, k, False, False
             else:
                 waiting = True
@@ -241,7 +241,7 @@ def _block(
                 mine[:, :, i] = 0.0
         if waiting:
             face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-            _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[:, n])
+            _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
         add_products(here[0], held[start:stop], out)
         for a in range(areas):
             for i in range(3):
@@ -301,18 +301,20 @@ def summed(
     moves = [without_rounding(held_slopes)]
     moves += [without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
     near = [extents(each) for each in moves]
+    # Slices first: then a block of them times all directions and quantities is one product.
+    moves = [np.ascontiguousarray(np.swapaxes(each, 0, 1)) for each in moves]
     moving = np.union1d(slopes.floor.moving(), np.flatnonzero(share_slopes.any(axis=0)))
     full = pieces[0, :, 2].sum() if doses.size else 0.0
     value, by_dose = np.empty((doses.size, count)), np.empty((doses.size, count))
-    out = np.empty((directions, doses.size, count))
+    out = np.empty((doses.size, directions, count))
     for begin in range(0, doses.size, _BLOCK):
         part = slice(begin, min(begin + _BLOCK, doses.size))
         first, last = int(starts[part][0]), int(stops[part][-1])
         size = part.stop - begin
         shares = np.zeros((4, size, last - first))
         of_piece = np.zeros((size, pieces.shape[1], 3, count))
-        block = out[:, part]
-        block[:] = full * lasting[:, first : first + 1]
+        block = out[part]
+        block[:] = full * lasting[:, first]
         _block(
             pieces[part], starts[part], stops[part], first, faces.normal, faces.slopes, faces.upper,
             faces.upper_slopes, sudden, held, settled, value[part], shares, of_piece, block,
@@ -321,15 +323,15 @@ def summed(
             active = np.flatnonzero((top < last) & (bottom > first))
             if active.size == 0:
                 continue
-            change = move[active, first:last]
+            change = move[first:last, active]
             if i > 0:
-                change = change[:, :, None] * held[first:last]
-            # One product of matrices for all directions and quantities.
-            sums = shares[i] @ np.swapaxes(change, 0, 1).reshape(last - first, -1)
-            block[active] += np.swapaxes(sums.reshape(size, active.size, count), 0, 1)
-        block[moving] += _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
+                change = change[:, :, None] * held[first:last, None]
+            sums = shares[i] @ change.reshape(last - first, -1)
+            block[:, active] += sums.reshape(size, active.size, count)
+        of_pieces = _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
+        block[:, moving] += np.swapaxes(of_pieces, 0, 1)
         by_dose[part] = _by_dose(arrival.floor, doses[part], of_piece)
-    return Sum(value, by_dose, out)
+    return Sum(value, by_dose, np.swapaxes(out, 0, 1))
 
 
 def without_rounding(change: np.ndarray) -> np.ndarray:
