@@ -323,7 +323,7 @@ def summed(
             active = np.flatnonzero((top < last) & (bottom > first))
             if active.size == 0:
                 continue
-            change = move[first:last, active]
+            change = np.take(move[first:last], active, axis=1)
             if i > 0:
                 change = change[:, :, None] * held[first:last, None]
             sums = shares[i] @ change.reshape(last - first, -1)
@@ -337,8 +337,8 @@ def summed(
 def without_rounding(change: np.ndarray) -> np.ndarray:
     """Changes of slices, (P, K', ...), without those that are mere rounding in their direction."""
     size = np.abs(change)
-    largest = size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
-    return np.where(size > _ROUNDING * largest, change, 0.0)
+    least = _ROUNDING * size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
+    return np.where(size > least, change, 0.0)
 
 
 def extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

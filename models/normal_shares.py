@@ -281,16 +281,16 @@ def mean_shares_and_slopes(pieces, middle, size, inverse, out, by_slice, by_piec
     `by_slice`, shape (3, W), takes those by middle, size and inverse, `by_piece`, shape (P, 3, W),
     those by the pieces.
     """
-    mean_shares(pieces, middle, size, inverse, out)
     least = inverse.min() if inverse.size else 0.0
     own = np.empty((1, 3))
-    by_slice[:] = 0.0
+    out[:], by_slice[:] = 0.0, 0.0
     for p in range(pieces.shape[0]):
         low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
         of_centre, of_square, of_weight = by_piece[p, 0], by_piece[p, 1], by_piece[p, 2]
         if (high - low) * least > NARROW:
             for k in range(out.size):
                 share, by_u, by_across, u, across = _wide_slopes(low, high, middle[k], inverse[k])
+                out[k] += weight * share
                 of_centre[k] = weight * by_u * inverse[k]
                 of_square[k] = weight * 0.5 * by_across * inverse[k] * inverse[k]
                 of_weight[k] = share
@@ -298,16 +298,17 @@ def mean_shares_and_slopes(pieces, middle, size, inverse, out, by_slice, by_piec
                 by_slice[2, k] += weight * (by_u * u + by_across * across * across) / inverse[k]
         else:
             for k in range(out.size):
-                _, by_middle, _, by_inverse = mean_share_and_slopes(
+                share, by_middle, _, by_inverse = mean_share_and_slopes(
                     pieces[p : p + 1], middle[k], 0.0, inverse[k], own
                 )
+                out[k] += share
                 by_slice[0, k] += by_middle
                 by_slice[2, k] += by_inverse
                 for i in range(3):
                     by_piece[p, i, k] = own[0, i]
     for k in range(out.size):
         if size[k] > 0.0:
-            _, by_slice[0, k], by_slice[1, k], by_slice[2, k] = mean_share_and_slopes(
+            out[k], by_slice[0, k], by_slice[1, k], by_slice[2, k] = mean_share_and_slopes(
                 pieces, middle[k], size[k], inverse[k], by_piece[:, :, k]
             )
 
