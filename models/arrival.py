@@ -23,7 +23,13 @@ from numba import njit
 
 from craterfront.models.dose_balance import balanced, interpolated
 from craterfront.models.floor import Floor
-from craterfront.models.normal_shares import REACH, as_normal, mean_share, mean_share_of_time
+from craterfront.models.normal_shares import (
+    REACH,
+    as_normal,
+    mean_share,
+    mean_share_of_time,
+    mean_shares,
+)
 
 _SUDDEN = 1.5
 _ROUNDING = 1e-9  # of a variance
@@ -69,6 +75,20 @@ def sudden_growth(edges, sigma, sigma_above):
 
 
 @njit(cache=True, nogil=True)
+def add_products(share, columns, out):
+    """Add sum_k share[k] columns[k] to `out`, four slices at a time."""
+    whole = share.size - share.size % 4
+    for k in range(0, whole, 4):
+        s0, s1, s2, s3 = share[k], share[k + 1], share[k + 2], share[k + 3]
+        for q in range(out.size):
+            above = s0 * columns[k, q] + s1 * columns[k + 1, q]
+            out[q] += above + (s2 * columns[k + 2, q] + s3 * columns[k + 3, q])
+    for k in range(whole, share.size):
+        for q in range(out.size):
+            out[q] += share[k] * columns[k, q]
+
+
+@njit(cache=True, nogil=True)
 def _accumulate(pieces, edges, sigma, sigma_above, columns):
     """sum_k columns[k] E[k] for every state of the pieces of the area, see `Floor.pieces`."""
     slices, width = columns.shape
@@ -80,6 +100,7 @@ def _accumulate(pieces, edges, sigma, sigma_above, columns):
         middle[k], size[k], inverse[k] = as_normal(edges[k], edges[k + 1], sigma[k])
     full = pieces[0, :, 2].sum() if pieces.shape[0] else 0.0
     settled = np.zeros(width)  # sum of the columns that have left everywhere
+    share = np.empty(slices)
     start, stop = 0, 0
     for n in range(pieces.shape[0]):
         at = pieces[n]
@@ -91,19 +112,18 @@ def _accumulate(pieces, edges, sigma, sigma_above, columns):
         stop = max(stop, start)
         while stop < slices and earliest[stop] < highest:
             stop += 1
-        for q in range(width):
-            out[n, q] = full * settled[q]
+        here = share[: stop - start]
+        mean_shares(at, middle[start:stop], size[start:stop], inverse[start:stop], here)
         limit = full
         for k in range(start, stop):
             if sudden[k]:
                 upper = mean_share(at, edges[k], 0.0, 1.0 / sigma_above[k])
                 limit = min(limit, upper)
-            share = mean_share(at, middle[k], size[k], inverse[k])
-            limit = min(limit, share)
-            if limit <= 0.0:
-                break
-            for q in range(width):
-                out[n, q] += limit * columns[k, q]
+            limit = min(limit, here[k - start])
+            here[k - start] = limit
+        for q in range(width):
+            out[n, q] = full * settled[q]
+        add_products(here, columns[start:stop], out[n])
     return out
 
 

@@ -18,9 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from craterfront.models.arrival import Arrival, bands, sudden_growth
+from craterfront.models.arrival import Arrival, add_products, bands, sudden_growth
 from craterfront.models.floor import Floor
-from craterfront.models.normal_shares import NARROW, as_normals, mean_share, mean_share_and_slopes
+from craterfront.models.normal_shares import (
+    NARROW,
+    as_normals,
+    mean_share,
+    mean_share_and_slopes,
+    mean_shares_and_slopes,
+)
 
 _BLOCK = 64  # doses
 _ROUNDING = 1e-13  # of the largest change in a direction
@@ -188,65 +194,58 @@ def _block(
 
     `shares`, shape (4, B, W), takes the shares of the slices from the first one on, and their
     slopes by middle, size and inverse; `of_piece`, shape (B, A, 3, Q), the slopes of the sums by
-    each piece of the area; `slopes`, shape (P, B, Q), those of slices that are held back.
+    each piece of the area; `slopes`, shape (B, P, Q), those of slices that are held back.
     """
     width, areas = held.shape[1], pieces.shape[1]
     waits = np.zeros(width)
-    own = np.zeros((areas, 3))
+    face_own, own = np.zeros((areas, 3)), np.zeros((areas, 3, shares.shape[2]))
     for n in range(pieces.shape[0]):
         at, out, by_piece = pieces[n], total[n], of_piece[n]
         full = at[:, 2].sum()
-        start = starts[n]
+        start, stop = starts[n], stops[n]
         for q in range(width):
             out[q] = full * settled[start, q]
             for a in range(areas):
                 by_piece[a, 2, q] = settled[start, q]
         for k in range(first, start):
             shares[0, n, k - first] = full
+        here = shares[:, n, start - first : stop - first]
+        mine = own[:, :, : stop - start]
+        mean_shares_and_slopes(
+            at, normal[0, start:stop], normal[1, start:stop], normal[2, start:stop], here[0],
+            here[1:], mine,
+        )  # fmt: skip
         limit = full
         holds, above, waiting = -1, False, False
-        for k in range(start, stops[n]):
+        for k in range(start, stop):
+            i = k - start
+            share = here[0, i]
             if sudden[k]:
                 upper_share = mean_share(at, upper[0, k], 0.0, upper[2, k])
                 if upper_share < limit:
                     if waiting:
                         face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                        _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+                        _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
                     limit, holds, above, waiting = upper_share, k, True, False
-            share, by_middle, by_size, by_inverse = mean_share_and_slopes(
-                at, normal[0, k], normal[1, k], normal[2, k], own
-            )
             if share <= limit:
                 if waiting:
                     face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-                    _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
-                    share, _, _, _ = mean_share_and_slopes(
-                        at, normal[0, k], normal[1, k], normal[2, k], own
-                    )
+                    _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
                 limit, holds, above, waiting = share, k, False, False
-                if limit <= 0.0:
-                    break
-                shares[1, n, k - first] = by_middle
-                shares[2, n, k - first] = by_size
-                shares[3, n, k - first] = by_inverse
-                for a in range(areas):
-                    by_centre, by_square, passed = own[a, 0], own[a, 1], own[a, 2]
-                    for q in range(width):
-                        by_piece[a, 0, q] += by_centre * held[k, q]
-                        by_piece[a, 1, q] += by_square * held[k, q]
-                        by_piece[a, 2, q] += passed * held[k, q]
             else:
-                if limit <= 0.0:
-                    break
                 waiting = True
                 for q in range(width):
                     waits[q] += held[k, q]
-            shares[0, n, k - first] = limit
-            for q in range(width):
-                out[q] += limit * held[k, q]
+                here[0, i] = limit
+                here[1:, i] = 0.0
+                mine[:, :, i] = 0.0
         if waiting:
             face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
-            _hold(at, waits, holds, face, moves, own, by_piece, slopes[:, n])
+            _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
+        add_products(here[0], held[start:stop], out)
+        for a in range(areas):
+            for i in range(3):
+                add_products(mine[a, i], held[start:stop], by_piece[a, i])
 
 
 @dataclass(frozen=True)
@@ -302,18 +301,20 @@ def summed(
     moves = [without_rounding(held_slopes)]
     moves += [without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
     near = [extents(each) for each in moves]
+    # Slices first: then a block of them times all directions and quantities is one product.
+    moves = [np.ascontiguousarray(np.swapaxes(each, 0, 1)) for each in moves]
     moving = np.union1d(slopes.floor.moving(), np.flatnonzero(share_slopes.any(axis=0)))
     full = pieces[0, :, 2].sum() if doses.size else 0.0
     value, by_dose = np.empty((doses.size, count)), np.empty((doses.size, count))
-    out = np.empty((directions, doses.size, count))
+    out = np.empty((doses.size, directions, count))
     for begin in range(0, doses.size, _BLOCK):
         part = slice(begin, min(begin + _BLOCK, doses.size))
         first, last = int(starts[part][0]), int(stops[part][-1])
         size = part.stop - begin
         shares = np.zeros((4, size, last - first))
         of_piece = np.zeros((size, pieces.shape[1], 3, count))
-        block = out[:, part]
-        block[:] = full * lasting[:, first : first + 1]
+        block = out[part]
+        block[:] = full * lasting[:, first]
         _block(
             pieces[part], starts[part], stops[part], first, faces.normal, faces.slopes, faces.upper,
             faces.upper_slopes, sudden, held, settled, value[part], shares, of_piece, block,
@@ -322,20 +323,22 @@ def summed(
             active = np.flatnonzero((top < last) & (bottom > first))
             if active.size == 0:
                 continue
-            change = move[active, first:last]
+            change = np.take(move[first:last], active, axis=1)
             if i > 0:
-                change = change[:, :, None] * held[first:last]
-            block[active] += shares[i] @ change
-        block[moving] += _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
+                change = change[:, :, None] * held[first:last, None]
+            sums = shares[i] @ change.reshape(last - first, -1)
+            block[:, active] += sums.reshape(size, active.size, count)
+        of_pieces = _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
+        block[:, moving] += np.swapaxes(of_pieces, 0, 1)
         by_dose[part] = _by_dose(arrival.floor, doses[part], of_piece)
-    return Sum(value, by_dose, out)
+    return Sum(value, by_dose, np.swapaxes(out, 0, 1))
 
 
 def without_rounding(change: np.ndarray) -> np.ndarray:
     """Changes of slices, (P, K', ...), without those that are mere rounding in their direction."""
     size = np.abs(change)
-    largest = size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
-    return np.where(size > _ROUNDING * largest, change, 0.0)
+    least = _ROUNDING * size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
+    return np.where(size > least, change, 0.0)
 
 
 def extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -43,6 +43,9 @@ def _normal_integrals() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     cumulative = np.array([0.5 * math.erfc(-x * math.sqrt(0.5)) for x in u])
     h1 = u * cumulative + phi
     h2 = 0.5 * ((u * u + 1.0) * cumulative + u * phi)
+    # From the reach on they are what is taken beyond it, so that no branch is needed there.
+    for integral, beyond in ((phi, 0.0), (cumulative, 1.0), (h1, u), (h2, 0.5 * (u * u + 1.0))):
+        integral[:] = np.where(u <= -REACH, 0.0, np.where(u >= REACH, beyond, integral))
     return _cubics(cumulative, phi), _cubics(h1, cumulative), _cubics(h2, h1)
 
 
@@ -51,31 +54,27 @@ _PHI, _H, _H2 = _normal_integrals()
 
 @njit(cache=True, nogil=True)
 def _cubic_at(table, u):
-    position = (u + _TABLE_REACH) * _PER_UNIT
-    i = int(position)
+    """A cubic of the table, within the reach; without a branch, which would be mispredicted."""
+    position = (min(max(u, -REACH), REACH) + _TABLE_REACH) * _PER_UNIT
+    i = np.uint32(position)
     t = position - i
     return table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
 
 
 @njit(cache=True, nogil=True)
 def _phi(u):
-    if u >= REACH:
-        return 1.0
-    return _cubic_at(_PHI, u) if u > -REACH else 0.0
+    return _cubic_at(_PHI, u)
 
 
 @njit(cache=True, nogil=True)
 def _h(u):
-    if u >= REACH:
-        return u
-    return _cubic_at(_H, u) if u > -REACH else 0.0
+    return _cubic_at(_H, u) + max(u - REACH, 0.0)
 
 
 @njit(cache=True, nogil=True)
 def _h2(u):
-    if u >= REACH:
-        return 0.5 * (u * u + 1.0)
-    return _cubic_at(_H2, u) if u > -REACH else 0.0
+    above = max(u, REACH)
+    return _cubic_at(_H2, u) + 0.5 * (above - REACH) * (above + REACH)
 
 
 @njit(cache=True, nogil=True)
@@ -101,6 +100,27 @@ def _mean_passed(u, a, b):
 
 
 @njit(cache=True, nogil=True)
+def _piece_passed(low, high, middle, size, inverse):
+    """Mean of Phi over one piece of the area and over a slice."""
+    u0, u1 = (low - middle) * inverse, (high - middle) * inverse
+    # The bounds first: most pairs are settled for a piece.
+    if u0 - 0.5 * size >= REACH:
+        return 1.0
+    if u1 + 0.5 * size <= -REACH:
+        return 0.0
+    return _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
+
+
+@njit(cache=True, nogil=True)
+def _wide_passed(low, high, middle, inverse):
+    """The same for a wide piece and a narrow slice: the rise of H, without a branch."""
+    u0, u1 = (low - middle) * inverse, (high - middle) * inverse
+    across = u1 - u0
+    beyond = min(max(u1 - REACH, 0.0), across)  # all of it, exactly, where u0 is beyond as well
+    return (_cubic_at(_H, u1) - _cubic_at(_H, u0) + beyond) / across
+
+
+@njit(cache=True, nogil=True)
 def mean_share(pieces, middle, size, inverse):
     """Mean of Phi over the area and over a slice; its size in units of the spread 1 / inverse.
 
@@ -108,14 +128,29 @@ def mean_share(pieces, middle, size, inverse):
     """
     total = 0.0
     for p in range(pieces.shape[0]):
-        low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
-        u0, u1 = (low - middle) * inverse, (high - middle) * inverse
-        # The bounds first: most pairs are settled for a piece.
-        if u0 - 0.5 * size >= REACH:
-            total += weight
-        elif u1 + 0.5 * size > -REACH:
-            total += weight * _mean_passed(0.5 * (u0 + u1), u1 - u0, size)
+        total += pieces[p, 2] * _piece_passed(pieces[p, 0], pieces[p, 1], middle, size, inverse)
     return total
+
+
+@njit(cache=True, nogil=True)
+def mean_shares(pieces, middle, size, inverse, out):
+    """`mean_share` of neighbouring slices, shape (W,) each.
+
+    Most slices are narrow and most pieces are not: these go through a loop without branches.
+    """
+    least = inverse.min() if inverse.size else 0.0
+    out[:] = 0.0
+    for p in range(pieces.shape[0]):
+        low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
+        if (high - low) * least > NARROW:
+            for k in range(out.size):
+                out[k] += weight * _wide_passed(low, high, middle[k], inverse[k])
+        else:
+            for k in range(out.size):
+                out[k] += weight * _piece_passed(low, high, middle[k], 0.0, inverse[k])
+    for k in range(out.size):
+        if size[k] > 0.0:
+            out[k] = mean_share(pieces, middle[k], size[k], inverse[k])
 
 
 @njit(cache=True, nogil=True)
@@ -143,8 +178,8 @@ def mean_share_of_time(start, end, middle, size, inverse):
 
 @njit(cache=True, nogil=True)
 def _cubic_and_slope(table, u):
-    position = (u + _TABLE_REACH) * _PER_UNIT
-    i = int(position)
+    position = (min(max(u, -REACH), REACH) + _TABLE_REACH) * _PER_UNIT
+    i = np.uint32(position)
     t = position - i
     value = table[i, 0] + t * (table[i, 1] + t * (table[i, 2] + t * table[i, 3]))
     slope = table[i, 1] + t * (2.0 * table[i, 2] + t * 3.0 * table[i, 3])
@@ -153,23 +188,20 @@ def _cubic_and_slope(table, u):
 
 @njit(cache=True, nogil=True)
 def _phi_and_slope(u):
-    if u >= REACH:
-        return 1.0, 0.0
-    return _cubic_and_slope(_PHI, u) if u > -REACH else (0.0, 0.0)
+    return _cubic_and_slope(_PHI, u)
 
 
 @njit(cache=True, nogil=True)
 def _h_and_slope(u):
-    if u >= REACH:
-        return u, 1.0
-    return _cubic_and_slope(_H, u) if u > -REACH else (0.0, 0.0)
+    value, slope = _cubic_and_slope(_H, u)
+    return value + max(u - REACH, 0.0), slope
 
 
 @njit(cache=True, nogil=True)
 def _h2_and_slope(u):
-    if u >= REACH:
-        return 0.5 * (u * u + 1.0), u
-    return _cubic_and_slope(_H2, u) if u > -REACH else (0.0, 0.0)
+    above = max(u, REACH)
+    value, slope = _cubic_and_slope(_H2, u)
+    return value + 0.5 * (above - REACH) * (above + REACH), slope + (above - REACH)
 
 
 @njit(cache=True, nogil=True)
@@ -240,6 +272,60 @@ def mean_share_and_slopes(pieces, middle, size, inverse, by_piece):
             by_size += weight * by_depth * size
             by_inverse += weight * (by_u * u + by_across * across * across) / inverse
     return total, by_middle, by_size, by_inverse
+
+
+@njit(cache=True, nogil=True)
+def mean_shares_and_slopes(pieces, middle, size, inverse, out, by_slice, by_piece):
+    """`mean_shares`, and the slopes of `mean_share_and_slopes` of neighbouring slices.
+
+    `by_slice`, shape (3, W), takes those by middle, size and inverse, `by_piece`, shape (P, 3, W),
+    those by the pieces.
+    """
+    least = inverse.min() if inverse.size else 0.0
+    own = np.empty((1, 3))
+    out[:], by_slice[:] = 0.0, 0.0
+    for p in range(pieces.shape[0]):
+        low, high, weight = pieces[p, 0], pieces[p, 1], pieces[p, 2]
+        of_centre, of_square, of_weight = by_piece[p, 0], by_piece[p, 1], by_piece[p, 2]
+        if (high - low) * least > NARROW:
+            for k in range(out.size):
+                share, by_u, by_across, u, across = _wide_slopes(low, high, middle[k], inverse[k])
+                out[k] += weight * share
+                of_centre[k] = weight * by_u * inverse[k]
+                of_square[k] = weight * 0.5 * by_across * inverse[k] * inverse[k]
+                of_weight[k] = share
+                by_slice[0, k] -= of_centre[k]
+                by_slice[2, k] += weight * (by_u * u + by_across * across * across) / inverse[k]
+        else:
+            for k in range(out.size):
+                share, by_middle, _, by_inverse = mean_share_and_slopes(
+                    pieces[p : p + 1], middle[k], 0.0, inverse[k], own
+                )
+                out[k] += share
+                by_slice[0, k] += by_middle
+                by_slice[2, k] += by_inverse
+                for i in range(3):
+                    by_piece[p, i, k] = own[0, i]
+    for k in range(out.size):
+        if size[k] > 0.0:
+            out[k], by_slice[0, k], by_slice[1, k], by_slice[2, k] = mean_share_and_slopes(
+                pieces, middle[k], size[k], inverse[k], by_piece[:, :, k]
+            )
+
+
+@njit(cache=True, nogil=True)
+def _wide_slopes(low, high, middle, inverse):
+    """`_wide_passed`, its slopes by the middle of the piece and by half the square of its width.
+
+    Beside them that middle and that width, all in units of the spread.
+    """
+    u0, u1 = (low - middle) * inverse, (high - middle) * inverse
+    across = u1 - u0
+    below, phi0 = _cubic_and_slope(_H, u0)
+    above, phi1 = _cubic_and_slope(_H, u1)
+    share = (above - below + min(max(u1 - REACH, 0.0), across)) / across
+    by_width = (0.5 * (phi0 + phi1) - share) / across
+    return share, (phi1 - phi0) / across, by_width / across, 0.5 * (u0 + u1), across
 
 
 @njit(cache=True, nogil=True)

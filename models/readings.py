@@ -78,6 +78,20 @@ def deviance_slopes(
     return -ratio / (np.sqrt(mean) * gain)
 
 
+def deviance_scores(
+    readings: np.ndarray, model: np.ndarray, gain: np.ndarray, readout: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """First and second derivatives by the model of half the squares of `deviance_residuals`.
+
+    (1 - counts / mean) and counts / mean^2 by the mean (derived); they need no logarithm.
+    """
+    shift = readout / gain
+    counts = np.maximum((readings + shift) / gain, 0.0)
+    mean = np.maximum((model + shift) / gain, _SMALLEST_MEAN)
+    ratio = counts / mean
+    return (1.0 - ratio) / gain, ratio / (mean * gain**2)
+
+
 def censored_residuals(limit: float, model: np.ndarray, deviation: np.ndarray) -> np.ndarray:
     """Residuals of readings known only to be at least `limit`: sqrt(-2 ln P(reading >= limit))."""
     from scipy.special import log_ndtr

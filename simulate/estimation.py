@@ -22,7 +22,9 @@ TWO_SIDED_95 = 3.841
 """Threshold for an interval at 95 %: chi-square of one degree of freedom."""
 
 _LITTLE = 0.02  # a fall of the cost that no longer matters
+_NEXT_TO_NOTHING = 0.1  # of that
 _MOST_CORRECTIONS = 8  # with one Jacobian
+_SAFELY = 1.05  # so far beyond where a line leads a crossing is sought from within
 _FAR = 30.0  # thresholds, beyond which an excess is not taken for a parabola
 
 
@@ -260,46 +262,68 @@ def profile_fit(
     if not others.size:
         return Fit(start, objective.cost(start), True, "nothing to fit")
     held = objective.of_some(start, others)
-    slope = jacobian[:, others]
-    predicted = start[others] + _solve(slope, -jacobian[:, index] * (value - fit.x[index]))
-    predicted = np.clip(predicted, held.lower, held.upper)
+    slope, moved = jacobian[:, others], jacobian[:, index] * (value - fit.x[index])
+    step = _solve(slope, -moved)
+    place = _Place.of(held, np.clip(start[others] + step, held.lower, held.upper))
+    expected = float(np.sum((moved + slope @ step) ** 2))
     # Along a direction that hardly anything fixes the prediction may lead far astray.
-    found = _descended(held, min(predicted, start[others], key=held.cost), slope)
-    if np.isfinite(found.cost) and found.cost - fit.cost >= sure_below:
-        found = _descended(held, found.x, held.jacobian(found.x))
-        if not found.converged:
-            tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
-            farther = minimise(held, found.x, tolerance=tolerance)
-            found = min(found, farther, key=lambda each: each.cost)
+    if not place.cost - fit.cost <= 2.0 * expected + 1.0:
+        place = min(place, _Place.of(held, start[others]), key=lambda each: each.cost)
+    place, _ = _descended(held, place, slope)
+    converged = True
+    if np.isfinite(place.cost) and place.cost - fit.cost >= sure_below:
+        place, converged = _descended(held, place, held.jacobian(place.x))
+    found = Fit(place.x, place.cost, converged, "")
+    if not converged:
+        tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
+        farther = minimise(held, found.x, tolerance=tolerance)
+        found = min(found, farther, key=lambda each: each.cost)
     start[others] = found.x
     return replace(found, x=start)
 
 
-def _descended(objective: Objective, x: np.ndarray, slope: np.ndarray) -> Fit:
+@dataclass(frozen=True)
+class _Place:
+    """Parameters with their residuals."""
+
+    x: np.ndarray
+    residuals: np.ndarray
+
+    @classmethod
+    def of(cls, objective: Objective, x: np.ndarray) -> "_Place":
+        return cls(x, objective.residuals(x))
+
+    @property
+    def cost(self) -> float:
+        """Infinite where there is no model."""
+        return float(self.residuals @ self.residuals)
+
+
+def _descended(objective: Objective, place: _Place, slope: np.ndarray) -> tuple[_Place, bool]:
     """Gauss-Newton steps within the bounds with one Jacobian, for as long as they help.
 
     What stands at a bound and would leave it is held. It has converged where the next step promises
-    little.
+    little; a step that promises next to nothing is not even tried.
     """
-    residuals = objective.residuals(x)
-    if not np.isfinite(residuals).all():  # there is no model
-        return Fit(x, np.inf, False, "nothing is computed at the start")
     promised = np.inf
-    for _ in range(_MOST_CORRECTIONS):
+    for _ in range(_MOST_CORRECTIONS if np.isfinite(place.cost) else 0):
+        x, residuals = place.x, place.residuals
         downhill = -(slope.T @ residuals)
         inside = np.where(downhill < 0, x > objective.lower, x < objective.upper)
         trial = x.copy()
         trial[inside] += _solve(slope[:, inside], -residuals)
         trial = np.clip(trial, objective.lower, objective.upper)
         expected = residuals + slope @ (trial - x)
-        promised = float(residuals @ residuals - expected @ expected)
-        new = objective.residuals(trial)
-        gain = float(residuals @ residuals - new @ new)
-        if gain > 0:
-            x, residuals = trial, new
-        if gain < _LITTLE:
+        promised = place.cost - float(expected @ expected)
+        if 0.0 <= promised < _NEXT_TO_NOTHING * _LITTLE:
             break
-    return Fit(x, float(residuals @ residuals), promised < _LITTLE, "")
+        new = _Place.of(objective, trial)
+        gain = place.cost - new.cost
+        if gain > 0:
+            place = new
+        if not gain >= _LITTLE:
+            break
+    return place, promised < _LITTLE
 
 
 def _solve(slope: np.ndarray, target: np.ndarray) -> np.ndarray:
@@ -362,40 +386,47 @@ def profile_interval(
     best = float(fit.x[index])
     at_zero = excess(zero) if best > zero else 0.0
     resolved = at_zero > ONE_SIDED_95
-    step = u if np.isfinite(u) and u > 0 else 0.05 * max(best - zero, 1e-3)
-    upper = _crossing(excess, best, step, top, TWO_SIDED_95)
+    u = u if np.isfinite(u) and u > 0 else 0.05 * max(best - zero, 1e-3)
+    upper = _crossing(excess, best, u, top, TWO_SIDED_95)
     if not resolved:
         return Interval(zero, upper, False, at_zero)
     low_threshold = min(TWO_SIDED_95, 0.5 * (at_zero + ONE_SIDED_95))
-    lower = _crossing(excess, best, -step, zero, low_threshold)
+    lower = _crossing(excess, best, -u, zero, low_threshold)
     return Interval(lower, upper, True, at_zero)
 
 
 def _crossing(
-    excess: Callable[[float], float], start: float, step: float, bound: float, threshold: float
+    excess: Callable[[float], float], start: float, u: float, bound: float, threshold: float
 ) -> float:
-    """Where the excess cost passes the threshold, between `start` and `bound`."""
-    sign = 1.0 if step > 0 else -1.0
+    """Where the excess cost passes the threshold, between `start` and `bound`.
+
+    The root of the excess is close to linear in the parameter: it is 1 a standard uncertainty `u`,
+    with the sign of the direction, away from the start.
+    """
+    root = threshold**0.5
     inner, f_inner = start, 0.0
-    outer = start
+    outer, step = start, root * u
     for _ in range(40):
-        outer = min(outer + step, bound) if sign > 0 else max(outer + step, bound)
+        outer = min(outer + step, bound) if u > 0 else max(outer + step, bound)
         f_outer = excess(outer)
+        if _is_at(f_outer, threshold):
+            return float(outer)
         if f_outer >= threshold:
             break
         if outer == bound:
             return bound
+        rise = (f_outer**0.5 - f_inner**0.5) / (outer - inner)
+        wanted = _SAFELY * (root - f_outer**0.5) / rise if rise * step > 0 else 2.0 * step
+        step = float(np.sign(u)) * min(max(abs(wanted), 0.1 * abs(step)), 2.0 * abs(step))
         inner, f_inner = outer, f_outer
-        step *= 2.0
     for _ in range(30):
-        # The root of the excess is close to linear in the parameter.
-        a, b, t = np.sqrt(f_inner), np.sqrt(f_outer), np.sqrt(threshold)
-        share = np.clip((t - a) / max(b - a, 1e-12), 0.05, 0.95)
+        a, b = f_inner**0.5, f_outer**0.5
+        share = np.clip((root - a) / max(b - a, 1e-12), 0.05, 0.95)
         if f_outer > _FAR * threshold:
             share = 0.5
         middle = inner + share * (outer - inner)
         value = excess(middle)
-        if abs(value - threshold) < 0.04 * threshold:
+        if _is_at(value, threshold):
             return float(middle)
         if value < threshold:
             inner, f_inner = middle, value
@@ -404,3 +435,7 @@ def _crossing(
         if abs(outer - inner) < 1e-6 * (abs(outer) + abs(inner)):
             break
     return float(0.5 * (inner + outer))
+
+
+def _is_at(excess: float, threshold: float) -> bool:
+    return abs(excess - threshold) < 0.04 * threshold

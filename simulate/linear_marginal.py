@@ -32,11 +32,14 @@ class Conditional:
         Logarithm of the likelihood integrated over them, up to a constant.
     centre : ndarray, shape (L,)
     covariance : ndarray, shape (L, L)
+    held : ndarray, shape (Q,)
+        All linear numbers; those that are not free are held there.
     """
 
     log_integral: float
     centre: np.ndarray
     covariance: np.ndarray
+    held: np.ndarray
 
 
 class LinearMarginal:
@@ -104,11 +107,11 @@ class LinearMarginal:
                 break
             linear, solution, cost = self._descended(linear, solution, values, cost, step)
             _, gradient, curved = self._expanded(solution, values)
-        return self._integrated(linear[self.moved], cost, gradient, curved)
+        return self._integrated(linear, cost, gradient, curved)
 
-    def drawn(self, given: Conditional, solution: Solution, rng: np.random.Generator) -> np.ndarray:
+    def drawn(self, given: Conditional, rng: np.random.Generator) -> np.ndarray:
         """All linear numbers, those that are free drawn at random; shape (Q,)."""
-        linear = solution.linear.copy()
+        linear = given.held.copy()
         linear[self.moved] = box_probability.draw(
             given.centre, given.covariance, self._lower, self._upper, rng
         )
@@ -154,25 +157,21 @@ class LinearMarginal:
         model = solution.model
         if not self._is_linear:  # no difference may reach below a dark model
             model = np.maximum(model, step)
-        here, above, below = (
-            likelihood.standardised(replace(solution, model=model + by))
-            for by in (0.0, step, -step)
-        )
-        slope = (above - below) / (2.0 * step)
-        half_squares = 0.5 * (above**2 - 2.0 * here**2 + below**2) / step**2
-        bend = np.sqrt(np.maximum(half_squares, 0.0))
+        here = likelihood.standardised(replace(solution, model=model))
+        bend = np.sqrt(np.maximum(likelihood.readings.bend(model, step), 0.0))
         rows = solution.rows[self.moved]
         residual = likelihood.whitened(here)
         if likelihood.noise.fluctuation is None:  # channels are apart
             apart = likelihood.noise.correlation[self._channel, None]
-            gradient = np.sum(rows * (here * slope)[self._channel], axis=1) / apart[:, 0]
+            score = likelihood.readings.score(model)
+            gradient = np.sum(rows * score[self._channel], axis=1) / apart[:, 0]
             bent = rows * bend[self._channel] / np.sqrt(apart)
             curved = (bent @ bent.T) * (self._channel[:, None] == self._channel)
         else:
             columns = self._belongs[self.moved].T[:, None, :] * rows.T  # (C, N, L)
             first, second = (
                 likelihood.whitened(columns * by[..., None]).reshape(residual.size, -1)
-                for by in (slope, bend)
+                for by in (likelihood.readings.slopes(model), bend)
             )
             gradient, curved = first.T @ residual.ravel(), second.T @ second
         off = solution.linear[self.moved] - self._value
@@ -220,19 +219,20 @@ class LinearMarginal:
     def _integrated(
         self, linear: np.ndarray, cost: float, gradient: np.ndarray, curved: np.ndarray
     ) -> Conditional:
-        if not linear.size:
-            return Conditional(-cost, linear, curved)
+        now = linear[self.moved]
+        if not now.size:
+            return Conditional(-cost, now, curved, linear)
         size = np.sqrt(np.maximum(np.diag(curved), 1e-300))
         scaled = curved / np.outer(size, size) + 1e-12 * np.eye(size.size)
         covariance = np.linalg.inv(scaled) / np.outer(size, size)
         towards = covariance @ gradient
         _, log_determinant = np.linalg.slogdet(scaled)
-        centre = linear - towards
+        centre = now - towards
         share = box_probability.log_probability(centre, covariance, self._lower, self._upper)
         log_integral = (
             -cost + 0.5 * gradient @ towards - 0.5 * log_determinant - np.log(size).sum() + share
         )
-        return Conditional(float(log_integral), centre, covariance)
+        return Conditional(float(log_integral), centre, covariance, linear)
 
 
 def with_readings(likelihood: Likelihood, values: np.ndarray) -> Likelihood:

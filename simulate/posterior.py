@@ -15,11 +15,12 @@ import numpy as np
 
 from craterfront.inversion import Inversion
 from craterfront.likelihood import NotComputable
-from craterfront.linear_marginal import LinearMarginal
+from craterfront.linear_marginal import Conditional, LinearMarginal
 from craterfront.parameters import Parameter
 from craterfront.proposal import Proposal
 
 _WIDEST = 10.0  # standard deviation of a coordinate that neither data nor bounds fix
+_MOST_GIVEN = 20_000  # points whose linear numbers are kept, some kilobytes each
 _ROOM = 1.5  # a width in nm may be so much wider in time than at the nominal rates
 
 
@@ -68,6 +69,7 @@ class Posterior:
         self.lower = np.where(self._in_value, lower / _ROOM, lower)
         self.upper = np.where(self._in_value, upper * _ROOM, upper)
         self._inversion = inversion
+        self._given: dict[bytes, Conditional] = {}
 
     def _points(self, x: np.ndarray) -> np.ndarray:
         """Points for coordinates of the likelihood."""
@@ -100,16 +102,27 @@ class Posterior:
         log_prior = self.log_prior(z)
         if not math.isfinite(log_prior):
             return -math.inf
+        x = self.coordinates(z)
         try:
-            solution = self.likelihood.solve(self.coordinates(z))
+            solution = self.likelihood.solve(x)
         except NotComputable:
             return -math.inf
-        values = self.likelihood.coordinates.values(self.coordinates(z))
-        found = log_prior + self.linear.at(solution, values).log_integral
+        given = self.linear.at(solution, self.likelihood.coordinates.values(x))
+        if len(self._given) < _MOST_GIVEN:
+            self._given[z.tobytes()] = given
+        found = log_prior + given.log_integral
         if self.likelihood.depth_limit is not None:
             depth_nm, u_nm = self.likelihood.depth_limit
             found -= 0.5 * ((float(solution.mean_depth_nm[-1]) - depth_nm) / u_nm) ** 2
         return found if math.isfinite(found) else -math.inf
+
+    def given(self, z: np.ndarray) -> Conditional:
+        """The linear numbers given one point, kept from when its density was asked for."""
+        known = self._given.get(z.tobytes())
+        if known is not None:
+            return known
+        x = self.coordinates(z)
+        return self.linear.at(self.likelihood.solve(x), self.likelihood.coordinates.values(x))
 
     def log_prior(self, z: np.ndarray) -> float:
         """Logarithm of the density of the stated priors, per unit of the point's coordinates.

@@ -13,9 +13,12 @@ from functools import cached_property
 
 import numpy as np
 
-DEGREES = 8.0
-"""Degrees of freedom: heavy tails that still leave every second draw useful in some 30 dimensions
-(common practice, no source)."""
+LEAST_DEGREES = 8.0
+DEGREES_PER_DIMENSION = 0.5
+"""Degrees of freedom: heavy tails that still leave three draws in four useful in many dimensions.
+
+The logarithm of the weights of a normal density scatters with the number of dimensions over that of
+the degrees of freedom (common practice, no source)."""
 
 _NEAR = 6.0  # standard deviations from a bound within which it is allowed for in drawing
 _SWEEPS = 60.0  # over all bounded numbers, for independent ones; more for correlated ones
@@ -52,7 +55,7 @@ class Proposal:
         """Logarithm of the density within bounds, up to a constant; shape (S, D) to (S,)."""
         off = self.entering(z) - self.centre
         distance = np.einsum("si,ij,sj->s", off, self._precision, off)
-        return -0.5 * (DEGREES + self.centre.size) * np.log1p(distance / DEGREES)
+        return -0.5 * (self.degrees + self.centre.size) * np.log1p(distance / self.degrees)
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Independent draws, shape (count, D); a far bound may be passed, where the target is 0."""
@@ -70,11 +73,16 @@ class Proposal:
             shift = off @ slope.T
             own = own - slope @ self.covariance[np.ix_(near, ~near)]
         # The rest, given these, is Student's again, with more degrees of freedom.
-        degrees = DEGREES + size
-        stretch = (DEGREES + distance) / rng.chisquare(degrees, count)
+        degrees = self.degrees + size
+        stretch = (self.degrees + distance) / rng.chisquare(degrees, count)
         normal = rng.standard_normal(shift.shape) @ _root(own).T
         entering[:, ~near] = self.centre[~near] + shift + np.sqrt(stretch)[:, None] * normal
         return np.where(self.squared, np.sqrt(np.maximum(entering, 0.0)), entering)
+
+    @property
+    def degrees(self) -> float:
+        """Degrees of freedom."""
+        return max(LEAST_DEGREES, DEGREES_PER_DIMENSION * self.centre.size)
 
     @cached_property
     def _precision(self) -> np.ndarray:
@@ -101,7 +109,8 @@ class Proposal:
         covariance, centre = self.covariance[np.ix_(near, near)], self.centre[near]
         precision = np.linalg.inv(covariance)
         low, high = (self.entering(end)[near] for end in (self.lower, self.upper))
-        power = 0.5 * (DEGREES + size)
+        degrees = self.degrees
+        power = 0.5 * (degrees + size)
         off = np.tile(np.clip(centre, low, high) - centre, (count, 1))
         distance = np.einsum("si,ij,sj->s", off, precision, off)
         for _ in range(_sweeps(covariance)):
@@ -109,7 +118,7 @@ class Proposal:
                 along = off @ precision[i] / precision[i, i]
                 middle = off[:, i] - along
                 apart = distance - precision[i, i] * along**2  # of the middle of this line
-                level = (DEGREES + distance) * rng.random(count) ** (-1.0 / power) - DEGREES
+                level = (degrees + distance) * rng.random(count) ** (-1.0 / power) - degrees
                 reach = np.sqrt(np.maximum(level - apart, 0.0) / precision[i, i])
                 first, last = (
                     np.clip(centre[i] + middle + end, low[i], high[i]) for end in (-reach, reach)

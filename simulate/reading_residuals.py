@@ -15,6 +15,7 @@ from craterfront.models.readings import (
     censored_residuals,
     censored_slopes,
     deviance_residuals,
+    deviance_scores,
     deviance_slopes,
     rounded_residuals,
     rounded_slopes,
@@ -108,7 +109,31 @@ class ReadingResiduals:
 
     def score(self, model: np.ndarray) -> np.ndarray:
         """Derivatives of half the square of each residual by the model, shape (C, N)."""
-        return self.slopes(model) * self.of(model)
+        out = (model - self.values) / self.variance
+        for c in np.flatnonzero(self.counted).tolist():
+            out[c], _ = deviance_scores(*self._as_counts(c, model))
+        if self._special.any():
+            both = self.slopes(model) * self.of(model)
+            out[self._special] = both[self._special]
+        return out
+
+    def bend(self, model: np.ndarray, step: np.ndarray) -> np.ndarray:
+        """Second derivatives of half the square of each residual by the model, shape (C, N).
+
+        Of rounded and saturated readings by differences over a step, shape (C, N).
+        """
+        out = 1.0 / self.variance
+        for c in np.flatnonzero(self.counted).tolist():
+            _, out[c] = deviance_scores(*self._as_counts(c, model))
+        if self._special.any():
+            rise = (self.score(model + step) - self.score(model - step)) / (2.0 * step)
+            out[self._special] = rise[self._special]
+        return out
+
+    @cached_property
+    def _special(self) -> np.ndarray:
+        """Readings that are rounded coarsely or saturated, shape (C, N)."""
+        return self.coarse | self.censored
 
     def expected_slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives whose squares are the expected information of each reading, shape (C, N).

@@ -224,15 +224,17 @@ class _Seen:
     def _look_at(self, point: int) -> None:
         posterior = self._posterior
         likelihood, linear = posterior.likelihood, posterior.linear
-        x = posterior.coordinates(self._points[point])
-        solution = likelihood.solve(x)
-        given = linear.at(solution, likelihood.coordinates.values(x))
-        for draw in np.flatnonzero(self._place == point):
+        draws = np.flatnonzero(self._place == point)
+        given = posterior.given(self._points[point])
+        solution = None
+        for draw in draws:
             rng = np.random.default_rng([self._seed, 1, int(draw)])
-            self.linear[draw] = linear.drawn(given, solution, rng)
+            self.linear[draw] = linear.drawn(given, rng)
             kept = np.flatnonzero(self._order == draw)
             if not kept.size:
                 continue
+            if solution is None:
+                solution = likelihood.solve(posterior.coordinates(self._points[point]))
             full = linear.with_linear(solution, self.linear[draw])
             readings = replicate(likelihood, full, rng)
             self.predicted[kept] = readings

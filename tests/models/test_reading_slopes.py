@@ -9,6 +9,7 @@ from craterfront.models.readings import (
     censored_residuals,
     censored_slopes,
     deviance_residuals,
+    deviance_scores,
     deviance_slopes,
     rounded_residuals,
     rounded_slopes,
@@ -39,6 +40,14 @@ def test_of_counts(counts, mean, gain, readout):
         return deviance_residuals(readings, trial, gains, variance)
 
     assert found == pytest.approx(differences(residuals, model, 1e-3 * model), rel=1e-5)
+    score, bend = deviance_scores(readings, model, gains, variance)
+    assert score == pytest.approx(found * residuals(model), rel=1e-6, abs=1e-9 / gain)
+
+    def scores(trial):
+        return deviance_scores(readings, trial, gains, variance)[0]
+
+    exact = differences(scores, model, 1e-3 * model)
+    assert bend == pytest.approx(exact, rel=1e-6, abs=1e-12 / (mean * gain**2))
 
 
 @pytest.mark.parametrize("excess", [-2e-3, -9e-4, 0.0, 9e-4, 2e-3])

@@ -159,7 +159,7 @@ def test_a_background_of_which_the_data_say_little_is_cut_off_at_zero():
     tail = float(ndtr(free.centre[1] / math.sqrt(free.covariance[1, 1])))
     assert free.log_integral - without.log_integral == pytest.approx(math.log(tail), abs=1e-6)
     rng = np.random.default_rng(2)
-    draws = np.array([marginal.drawn(free, solution, rng) for _ in range(200)])
+    draws = np.array([marginal.drawn(free, rng) for _ in range(200)])
     assert np.all(draws >= 0)
 
 
@@ -170,7 +170,7 @@ def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     """
     found = inverted()
     posterior = Posterior(found)
-    nothing = Conditional(0.0, np.zeros(0), np.zeros((0, 0)))
+    nothing = Conditional(0.0, np.zeros(0), np.zeros((0, 0)), np.zeros(0))
     wide = posterior.proposal()
     monkeypatch.setattr(posterior.linear, "at", lambda solution, values: nothing)
     monkeypatch.setattr(posterior.likelihood.__class__, "solve", lambda self, x: None)

@@ -53,6 +53,15 @@ def test_slopes_are_the_derivatives(case):
 
 
 @pytest.mark.parametrize("case", CASES)
+def test_score_and_bend_are_the_derivatives_of_half_the_squares(case):
+    made, model = readings(1, **CASES[case])
+    trial, step = 1.03 * model, 1e-4 * model
+    assert made.score(trial) == pytest.approx(made.slopes(trial) * made.of(trial), rel=1e-9)
+    numeric = (made.score(trial + step) - made.score(trial - step)) / (2.0 * step)
+    assert made.bend(trial, step) == pytest.approx(numeric, rel=1e-6, abs=1e-9)
+
+
+@pytest.mark.parametrize("case", CASES)
 def test_scoring_leads_to_the_least_sum_of_squares(case):
     """Scale and background of one channel: where the steps end, the gradient is zero."""
     made, model = readings(2, **CASES[case])
