@@ -172,11 +172,12 @@ def not_uniform(p_values: dict[str, float]) -> list[str]:
 
 def figures(outcomes: list[Outcome], estimator: str = "as it is") -> dict[str, float | str]:
     """What the criteria are about."""
-    holds, all_widths, limits = (
+    holds, all_widths, resolved, limits = (
         share([[_holds(row) for row in rows if wanted(row)] for rows in by_case])
         for by_case, wanted in (
             ([outcome["thicknesses"] for outcome in outcomes], lambda row: True),
             ([outcome["widths"] for outcome in outcomes], lambda row: True),
+            ([outcome["widths"] for outcome in outcomes], lambda row: row[4]),
             ([outcome["widths"] for outcome in outcomes], lambda row: not row[4]),
         )
     )
@@ -190,6 +191,8 @@ def figures(outcomes: list[Outcome], estimator: str = "as it is") -> dict[str, f
         "thicknesses_held_error": holds.error,
         "widths_held": all_widths.value,
         "widths_held_error": all_widths.error,
+        "resolved_widths_held": resolved.value,
+        "resolved_widths_held_error": resolved.error,
         "limits_held": limits.value,
         "limits_held_error": limits.error,
         "limits": limits.number,

@@ -58,9 +58,9 @@ def test_a_bias_shows_in_the_ranks():
 
 
 def test_ranks_of_an_ideal_estimator_are_seldom_called_uneven():
-    """At 1 %, 3 or more of 30 have a probability of 0.3 % (derived: binomial)."""
-    uneven = [study.not_uniform(study.uniformity(ideal(200, seed))) for seed in range(30)]
-    assert sum(map(bool, uneven)) <= 2
+    """At 1 %, 2 or more of 10 have a probability of 0.4 % (derived: binomial)."""
+    uneven = [study.not_uniform(study.uniformity(ideal(200, seed))) for seed in range(10)]
+    assert sum(map(bool, uneven)) <= 1
 
 
 def test_the_error_of_a_share_counts_cases():
@@ -121,8 +121,8 @@ def test_slices_differ_and_signals_hardly():
     assert 0.0 < np.max(np.abs(a - b) / np.sqrt(np.maximum(b, 1.0))) < 0.05
     dark = {name: 0.0 * n if name.startswith(BACKGROUND) else n for name, n in truth.items()}
     assert np.allclose(fine(dark).mean, fine(truth).signal)
-    off = {name: 0.0 * n if name.startswith(SENSITIVITY) else n for name, n in truth.items()}
-    assert not fine(off).signal.any()
+    twice = {name: 2.0 * n if name.startswith(SENSITIVITY) else n for name, n in truth.items()}
+    assert np.allclose(fine(twice).signal, 2.0 * fine(truth).signal)
 
 
 def _squared(seed: int) -> resumable.Outcome:
