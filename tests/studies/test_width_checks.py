@@ -39,7 +39,6 @@ def test_a_live_interface():
     outcome = case(0)
     assert outcome["wide"][0]
     assert outcome["sharp"][1] < TIMES * outcome["smallest_nm"] < outcome["wide"][1] * 1.5
-    assert drawn(0).smallest_nm == pytest.approx(outcome["smallest_nm"], rel=1e-4)
 
 
 @pytest.mark.slow
