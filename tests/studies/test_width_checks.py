@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from studies import resumable, width_checks
-from studies.width_checks import TIMES, case, drawn, failed
+from studies.width_checks import TIMES, case, failed
 
 
 def ideal(cases: int, **other: bool) -> list[resumable.Outcome]:
