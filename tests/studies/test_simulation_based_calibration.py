@@ -6,6 +6,8 @@ errors; the median half-width of thicknesses is at most 1.25 times what the Fish
 allows, and where data dominate at most a tenth of the prior's.
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -13,8 +15,18 @@ from scipy.special import ndtr
 from craterfront.assembly import Assembly
 from studies import resumable
 from studies import simulation_based_calibration as study
-from studies.drawn_from_priors import BACKGROUND, FINER, KINDS, SENSITIVITY, Clean, Prior
+from studies.drawn_from_priors import (
+    BACKGROUND,
+    FINER,
+    KINDS,
+    SENSITIVITY,
+    THICKNESS,
+    Clean,
+    Prior,
+)
 from studies.simulation_based_calibration import FACTORS, RANKED, drawn, failed, undetected
+
+RECORD = Path(__file__).parents[2] / "benchmarks" / "simulation_based_calibration.json"
 
 
 def ideal(cases: int, seed: int, bias: float = 0.0) -> list[resumable.Outcome]:
@@ -139,6 +151,18 @@ def test_a_study_goes_on_where_it_stopped(tmp_path, capsys):
     assert len(resumable.resumed(_squared, 5, "this", path, minutes=-1.0)) == 3
     with pytest.raises(ValueError, match="another study"):
         resumable.recorded(path, "that")
+
+
+@pytest.mark.skipif(not RECORD.exists(), reason="no long run is recorded")
+def test_recorded_study():
+    outcomes = resumable.recorded(RECORD, study.digest())
+    assert [outcome["seed"] for outcome in outcomes] == list(range(study.CASES))
+    for outcome in outcomes[::50]:
+        design, truth, _ = drawn(outcome["seed"])
+        thicknesses = [truth[name] for name in design.of_kind(THICKNESS)]
+        assert [row[0] for row in outcome["thicknesses"]] == pytest.approx(thicknesses, rel=1e-5)
+    assert failed(outcomes) == []
+    assert undetected(outcomes) == []
 
 
 @pytest.mark.slow

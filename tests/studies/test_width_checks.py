@@ -5,11 +5,15 @@ in 95 %, a sharp interface in at most 5 %; the median limit of a sharp one is at
 smallest width.
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from studies import resumable, width_checks
 from studies.width_checks import TIMES, case, failed
+
+RECORD = Path(__file__).parents[2] / "benchmarks" / "width_checks.json"
 
 
 def ideal(cases: int, **other: bool) -> list[resumable.Outcome]:
@@ -39,6 +43,13 @@ def test_a_live_interface():
     outcome = case(0)
     assert outcome["wide"][0]
     assert outcome["sharp"][1] < TIMES * outcome["smallest_nm"] < outcome["wide"][1] * 1.5
+
+
+@pytest.mark.skipif(not RECORD.exists(), reason="no long run is recorded")
+def test_recorded_interfaces():
+    outcomes = resumable.recorded(RECORD, width_checks.digest())
+    assert [outcome["seed"] for outcome in outcomes] == list(range(width_checks.INTERFACES))
+    assert failed(outcomes) == []
 
 
 @pytest.mark.slow
