@@ -1,18 +1,18 @@
 """Studies of many cases that may stop and go on.
 
-The record is written after every few cases. The same command again goes on with the cases that are
+The record is written after every case. The same command again goes on with the cases that are
 missing, so that a long study can be run in pieces.
 """
 
 import json
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 PROCESSES = 2
-_AT_ONCE = 8
 
 Outcome = dict[str, Any]
 
@@ -44,18 +44,21 @@ def resumed(
         When the record is of another study.
     """
     outcomes = recorded(path, sha256) if path is not None and path.exists() else []
-    done = {outcome["seed"] for outcome in outcomes}
-    missing = [seed for seed in range(cases) if seed not in done]
+    known = {outcome["seed"] for outcome in outcomes}
+    missing = [seed for seed in range(cases) if seed not in known]
     begun = time.monotonic()
     with ProcessPoolExecutor(PROCESSES) as pool:
-        for start in range(0, len(missing), _AT_ONCE):
-            if time.monotonic() - begun > 60.0 * minutes:
-                break
-            outcomes += pool.map(case, missing[start : start + _AT_ONCE])
+        to_come = iter(missing) if minutes > 0.0 else iter(())
+        running = {pool.submit(case, seed) for seed in islice(to_come, PROCESSES)}
+        while running:
+            done, running = wait(running, return_when=FIRST_COMPLETED)
+            outcomes += [future.result() for future in done]
             outcomes.sort(key=lambda outcome: outcome["seed"])
             print(f"{len(outcomes)} of {cases} cases", flush=True)
             if path is not None:
                 record(path, sha256, outcomes)
+            if time.monotonic() - begun < 60.0 * minutes:
+                running |= {pool.submit(case, seed) for seed in islice(to_come, len(done))}
     return outcomes
 
 
@@ -63,7 +66,9 @@ def record(path: Path, sha256: str, outcomes: list[Outcome], **further: Any) -> 
     """Write a record, one line per case."""
     lines = ",\n".join(json.dumps(outcome) for outcome in outcomes)
     head = json.dumps({"inputs_sha256": sha256, "cases": len(outcomes), **further})[:-1]
-    path.write_text(f'{head}, "outcomes": [\n{lines}\n]}}\n', encoding="utf-8")
+    part = path.with_suffix(".part")  # whole or not at all, should it be stopped
+    part.write_text(f'{head}, "outcomes": [\n{lines}\n]}}\n', encoding="utf-8")
+    part.replace(path)
 
 
 def recorded(path: Path, sha256: str) -> list[Outcome]:
