@@ -19,7 +19,6 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
-from scipy.linalg import toeplitz
 
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
@@ -29,7 +28,6 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.models.engine import plan
 from craterfront.models.engine import run as run_engine
-from craterfront.models.noise import flicker_moments
 from craterfront.results import answer
 from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.setup import (
@@ -39,6 +37,7 @@ from craterfront.setup import (
     Roughness,
     Setup,
 )
+from studies import fisher
 
 METALS = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "Sn", "W", "Au")
 READINGS = 400
@@ -220,27 +219,6 @@ class _Clean:
         return result.signal.T * self.truth.counts_per_unit_s
 
 
-def _information(mean: np.ndarray, slopes: np.ndarray, truth: Truth) -> np.ndarray:
-    """Fisher information of counts (channel, reading) with slopes (channel, reading, parameter).
-
-    The covariance is diag(counting) + (mean of c) (mean of c') kernel, as the source flickers for
-    all channels alike; it is inverted by Woodbury's identity.
-    """
-    counting = np.maximum(mean, 0.05)
-    information = np.einsum("cnp,cn,cnq->pq", slopes, 1.0 / counting, slopes)
-    variance, with_next = flicker_moments(
-        truth.flicker_rms, truth.flicker_correlation_s, truth.interval_s
-    )
-    later = with_next * np.exp(
-        -np.arange(READINGS - 1) * truth.interval_s / truth.flicker_correlation_s
-    )
-    kernel = variance * toeplitz(np.append(1.0, later))
-    together = np.einsum("cn,cnp->np", mean / counting, slopes)
-    gain = np.sum(mean**2 / counting, axis=0)
-    lost = kernel @ np.linalg.solve(np.eye(READINGS) + gain[:, None] * kernel, together)
-    return information - together.T @ lost
-
-
 def fisher_u(truth: Truth) -> np.ndarray:
     """Standard deviations of the thicknesses and of their sum from the Fisher information [nm]."""
     count, rates = len(truth.thickness_nm), len(truth.rate_nm_s)
@@ -249,33 +227,27 @@ def fisher_u(truth: Truth) -> np.ndarray:
     step = np.concatenate(
         [np.full(count, 2e-4), np.full(count, 0.02), np.full(rates, 2e-4), [4e-4, 0.01, 0.01]]
     )
-    weights = {1: 45.0 / 60.0, 2: -9.0 / 60.0, 3: 1.0 / 60.0}
+    squares = slice(count, 2 * count)  # stay positive
+    step[squares] = np.minimum(
+        step[squares], theta[squares] / (1.01 * fisher.REACH)
+    )  # stay positive
     mean = clean(theta)
-    columns = []
-    for p in range(theta.size):
-        h = step[p]
-        if count <= p < 2 * count:
-            h = min(h, theta[p] / 3.01)  # a squared width stays positive
-        slope = np.zeros_like(mean)
-        for k, weight in weights.items():
-            up, down = theta.copy(), theta.copy()
-            up[p] += k * h
-            down[p] -= k * h
-            slope += weight * (clean(up) - clean(down))
-        columns.append(slope / h)
+    columns = list(np.moveaxis(fisher.slopes(clean, theta, step), -1, 0))
     for c in range(mean.shape[0]):  # sensitivity and background of each channel
         for rows in (mean[c], np.ones(mean.shape[1])):
             column = np.zeros_like(mean)
             column[c] = rows
             columns.append(column)
-    information = _information(mean, np.stack(columns, axis=-1), truth)
+    flicker = truth.flicker_rms, truth.flicker_correlation_s
+    information = fisher.information(
+        mean, mean, np.stack(columns, axis=-1), flicker, truth.interval_s
+    )
     prior = np.zeros(len(columns))
     prior[:count] = 1.0 / np.log(3.0) ** 2
     prior[2 * count : theta.size - 3] = 1.0 / RATE_U_REL**2
     prior[theta.size - 3 : theta.size] = 1.0 / np.square([0.01, 0.4, 0.3])
     information[np.diag_indices_from(information)] += prior
-    scale = np.sqrt(np.diag(information))
-    covariance = np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
+    covariance = fisher.covariance(information)
     thickness = np.array(truth.thickness_nm)
     nm2 = covariance[:count, :count] * np.outer(thickness, thickness)
     return np.sqrt(np.append(np.diag(nm2), nm2.sum()))
