@@ -19,6 +19,7 @@ from craterfront.parameters import is_free, linear_bounds
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20
+_CANDIDATES = 20  # of which one is drawn: what the parabola lacks shrinks by this factor
 _STEADY = 1e-4  # of the logarithm of the likelihood: the parabola bridges what is less
 
 
@@ -106,13 +107,29 @@ class LinearMarginal:
             _, gradient, curved = self._expanded(solution, values)
         return self._integrated(linear[self.moved], cost, gradient, curved)
 
-    def drawn(self, given: Conditional, solution: Solution, rng: np.random.Generator) -> np.ndarray:
-        """All linear numbers, those that are free drawn at random; shape (Q,)."""
-        linear = solution.linear.copy()
-        linear[self.moved] = box_probability.draw(
-            given.centre, given.covariance, self._lower, self._upper, rng
-        )
-        return linear
+    def drawn(
+        self, given: Conditional, solution: Solution, values: np.ndarray, rng: np.random.Generator
+    ) -> np.ndarray:
+        """All linear numbers, those that are free drawn at random; shape (Q,).
+
+        Where the likelihood is no parabola, one of several draws from it is chosen, with the
+        likelihood over the parabola as weights: a few counts make a skew distribution.
+        """
+        count = 1 if self._is_linear or not self.moved.size else _CANDIDATES
+        candidates = np.tile(solution.linear, (count, 1))
+        for candidate in candidates:
+            candidate[self.moved] = box_probability.draw(
+                given.centre, given.covariance, self._lower, self._upper, rng
+            )
+        if count == 1:
+            return candidates[0]
+        off = candidates[:, self.moved] - given.centre
+        log_weights = 0.5 * np.sum(off * np.linalg.solve(given.covariance, off.T).T, axis=1)
+        for k, candidate in enumerate(candidates):
+            cost = self.data_cost(self.with_linear(solution, candidate))
+            log_weights[k] -= 0.5 * (cost + self._prior_cost(candidate, values))
+        weights = np.exp(log_weights - log_weights.max())
+        return candidates[rng.choice(count, p=weights / weights.sum())]
 
     def with_linear(self, solution: Solution, linear: np.ndarray) -> Solution:
         """The same sample with other linear numbers."""

@@ -221,10 +221,11 @@ class _Seen:
         likelihood, linear = posterior.likelihood, posterior.linear
         x = posterior.coordinates(self._points[point])
         solution = likelihood.solve(x)
-        given = linear.at(solution, likelihood.coordinates.values(x))
+        values = likelihood.coordinates.values(x)
+        given = linear.at(solution, values)
         for draw in np.flatnonzero(self._place == point):
             rng = np.random.default_rng([self._seed, 1, int(draw)])
-            self.linear[draw] = linear.drawn(given, solution, rng)
+            self.linear[draw] = linear.drawn(given, solution, values, rng)
             kept = np.flatnonzero(self._order == draw)
             if not kept.size:
                 continue

@@ -157,7 +157,7 @@ def test_a_background_of_which_the_data_say_little_is_cut_off_at_zero():
     tail = float(ndtr(free.centre[1] / math.sqrt(free.covariance[1, 1])))
     assert free.log_integral - without.log_integral == pytest.approx(math.log(tail), abs=1e-6)
     rng = np.random.default_rng(2)
-    draws = np.array([marginal.drawn(free, solution, rng) for _ in range(200)])
+    draws = np.array([marginal.drawn(free, solution, found.values, rng) for _ in range(200)])
     assert np.all(draws >= 0)
 
 
@@ -283,6 +283,15 @@ def test_replicates_have_the_noise_of_the_readings():
         for _ in range(300)
     ]
     np.testing.assert_allclose(np.mean(scatter, axis=0), [60.0, 30.0], rtol=0.05)
+
+
+def test_replicates_of_readings_in_which_counting_hardly_shows():
+    """1e12 counts for one unit beside readout: more counts than a draw of Poisson's could have."""
+    found = inverted(f"counts_per_unit_s = 1e12\n{MEASURED}")
+    likelihood, rng = found.likelihood, np.random.default_rng(8)
+    rows = [replicate(likelihood, found.solution, rng) for _ in range(300)]
+    deviations = (np.array(rows) - found.solution.model) / (3.0 / math.sqrt(0.1))
+    assert np.std(deviations) == pytest.approx(1.0, rel=0.03)
 
 
 def test_correlated_shortfall_is_replicated():
