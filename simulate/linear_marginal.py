@@ -19,6 +19,7 @@ from craterfront.parameters import is_free, linear_bounds
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20
+_CANDIDATES = 20  # of which one is drawn: what the parabola lacks shrinks by this factor
 _STEADY = 1e-4  # of the logarithm of the likelihood: the parabola bridges what is less
 
 
@@ -58,6 +59,8 @@ class LinearMarginal:
     ----------
     moved : ndarray of int
         Which linear numbers are integrated over.
+    is_linear : bool
+        The likelihood is a parabola of them: no counting, no rounding.
     """
 
     def __init__(self, likelihood: Likelihood, solution: Solution) -> None:
@@ -80,7 +83,7 @@ class LinearMarginal:
         self._channel = channel[self.moved]
         self._belongs = channel[:, None] == np.arange(len(likelihood.values))
         noise = likelihood.noise
-        self._is_linear = not (
+        self.is_linear = not (
             self._in_logs
             or noise.kappa.any()
             or likelihood.detectors.step.any()
@@ -103,19 +106,35 @@ class LinearMarginal:
         for _ in range(_MOST_STEPS):
             step = self._step_within(linear, gradient, curved)
             promised = -gradient @ step - 0.5 * step @ curved @ step
-            if self._is_linear or promised < _STEADY:
+            if self.is_linear or promised < _STEADY:
                 break
             linear, solution, cost = self._descended(linear, solution, values, cost, step)
             _, gradient, curved = self._expanded(solution, values)
         return self._integrated(linear, cost, gradient, curved)
 
     def drawn(self, given: Conditional, rng: np.random.Generator) -> np.ndarray:
-        """All linear numbers, those that are free drawn at random; shape (Q,)."""
+        """All linear numbers, those that are free drawn from the parabola; shape (Q,)."""
         linear = given.held.copy()
         linear[self.moved] = box_probability.draw(
             given.centre, given.covariance, self._lower, self._upper, rng
         )
         return linear
+
+    def drawn_skew(
+        self, given: Conditional, solution: Solution, values: np.ndarray, rng: np.random.Generator
+    ) -> np.ndarray:
+        """The same where the likelihood is no parabola: a few counts make a skew distribution.
+
+        One of several draws is chosen, with the likelihood over the parabola as weights.
+        """
+        candidates = np.array([self.drawn(given, rng) for _ in range(_CANDIDATES)])
+        off = candidates[:, self.moved] - given.centre
+        log_weights = 0.5 * np.sum(off * np.linalg.solve(given.covariance, off.T).T, axis=1)
+        for k, candidate in enumerate(candidates):
+            cost = self.data_cost(self.with_linear(solution, candidate))
+            log_weights[k] -= 0.5 * (cost + self._prior_cost(candidate, values))
+        weights = np.exp(log_weights - log_weights.max())
+        return candidates[rng.choice(_CANDIDATES, p=weights / weights.sum())]
 
     def with_linear(self, solution: Solution, linear: np.ndarray) -> Solution:
         """The same sample with other linear numbers."""
@@ -155,7 +174,7 @@ class LinearMarginal:
         """
         likelihood, step = self._likelihood, self._step
         model = solution.model
-        if not self._is_linear:  # no difference may reach below a dark model
+        if not self.is_linear:  # no difference may reach below a dark model
             model = np.maximum(model, step)
         here = likelihood.standardised(replace(solution, model=model))
         bend = np.sqrt(np.maximum(likelihood.readings.bend(model, step), 0.0))

@@ -71,7 +71,7 @@ def replicate(likelihood: Likelihood, solution: Solution, rng: np.random.Generat
     readings = np.empty_like(model)
     for c, step in enumerate(likelihood.detectors.step):
         gain = noise.kappa[c] / interval
-        if gain[0] > 0 and noise.correlation[c] <= 1.0 and step == 0:
+        if likelihood.readings.counted[c] and noise.correlation[c] <= 1.0 and step == 0:
             # The shifted Poisson distribution of the likelihood.
             shift = added[c] / gain
             readings[c] = gain * rng.poisson((level[c] + shift) / gain) - shift

@@ -22,6 +22,10 @@ from craterfront.models.readings import (
 )
 from craterfront.noise_model import LEAST_DITHER, NoiseModel
 
+_VERY_MANY = 1e10
+"""Counts, those that stand for readout included, from which on Poisson's distribution is normal:
+its skewness is one over their root, and that many digits the deviance loses to rounding."""
+
 
 @dataclass(frozen=True)
 class ReadingResiduals:
@@ -66,9 +70,10 @@ class ReadingResiduals:
 
     @cached_property
     def counted(self) -> np.ndarray:
-        """Channels whose readings are counts, as far as they can be, shape (C,)."""
+        """Channels whose readings are counts, as far as they can be and as it shows, shape (C,)."""
         possible = np.all(self.values * self.gain + self.added >= 0.0, axis=1)
-        return (self.gain[:, 0] > 0.0) & possible
+        few = np.any(self.variance < _VERY_MANY * self.gain**2, axis=1)
+        return possible & few
 
     @cached_property
     def coarse(self) -> np.ndarray:

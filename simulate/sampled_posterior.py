@@ -224,17 +224,22 @@ class _Seen:
     def _look_at(self, point: int) -> None:
         posterior = self._posterior
         likelihood, linear = posterior.likelihood, posterior.linear
-        draws = np.flatnonzero(self._place == point)
+        x = posterior.coordinates(self._points[point])
         given = posterior.given(self._points[point])
-        solution = None
-        for draw in draws:
+        skew = linear.moved.size > 0 and not linear.is_linear
+        values = likelihood.coordinates.values(x)
+        solution = likelihood.solve(x) if skew else None
+        for draw in np.flatnonzero(self._place == point):
             rng = np.random.default_rng([self._seed, 1, int(draw)])
-            self.linear[draw] = linear.drawn(given, rng)
+            if solution is not None and skew:
+                self.linear[draw] = linear.drawn_skew(given, solution, values, rng)
+            else:
+                self.linear[draw] = linear.drawn(given, rng)
             kept = np.flatnonzero(self._order == draw)
             if not kept.size:
                 continue
             if solution is None:
-                solution = likelihood.solve(posterior.coordinates(self._points[point]))
+                solution = likelihood.solve(x)
             full = linear.with_linear(solution, self.linear[draw])
             readings = replicate(likelihood, full, rng)
             self.predicted[kept] = readings

@@ -287,6 +287,15 @@ def test_replicates_have_the_noise_of_the_readings():
     np.testing.assert_allclose(np.mean(scatter, axis=0), [60.0, 30.0], rtol=0.05)
 
 
+def test_replicates_of_readings_in_which_counting_hardly_shows():
+    """1e12 counts for one unit beside readout: more counts than a draw of Poisson's could have."""
+    found = inverted(f"counts_per_unit_s = 1e12\n{MEASURED}")
+    likelihood, rng = found.likelihood, np.random.default_rng(8)
+    rows = [replicate(likelihood, found.solution, rng) for _ in range(300)]
+    deviations = (np.array(rows) - found.solution.model) / (3.0 / math.sqrt(0.1))
+    assert np.std(deviations) == pytest.approx(1.0, rel=0.03)
+
+
 def test_correlated_shortfall_is_replicated():
     """Integrated correlation over 9 readings: 1 + 2 sum phi^k = (1 + phi) / (1 - phi) with 0.8."""
     found = inverted()
