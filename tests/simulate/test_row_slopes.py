@@ -175,7 +175,7 @@ def checked(likelihood, relative_steps=RELATIVE_STEPS):
 @pytest.mark.parametrize("text", [LAMP, BEAM], ids=["collected", "viewed"])
 def test_slopes_are_those_of_the_rows(text):
     kinds = checked(likelihood_of(text))
-    assert {"thickness", "width", "rate", "mixing length"} <= kinds
+    assert {"thickness", "width", "rate", "mixing length", "interface roughness"} <= kinds
 
 
 def test_where_hydrogen_changes_the_intensity():
