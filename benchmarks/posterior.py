@@ -1,4 +1,4 @@
-"""How long weighted draws from a posterior that are worth 1,000 take, chosen and predicted from.
+"""How long an inversion takes, and weighted draws from its posterior.
 
 Run as ``python benchmarks/posterior.py`` on an otherwise idle machine; it prints the load. The
 profile has 10 layers of 5 metals, 5 channels and 2,000 readings; 28 parameters are free.
@@ -6,23 +6,31 @@ profile has 10 layers of 5 metals, 5 channels and 2,000 readings; 28 parameters 
 
 import os
 import time
+from collections.abc import Callable
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+from scipy.optimize import least_squares
 
+from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
+from craterfront.estimation import Fit, Objective, curvature, minimise
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
+from craterfront.likelihood import Likelihood
+from craterfront.measured import MeasuredProfile
 from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.sampled_posterior import sample_posterior
 from craterfront.setup import Detection, Mixing, Noise, Roughness, Setup
+from craterfront.starts import coarse_fits
 
 RATES = {"Ti": 6.0, "Cr": 12.0, "Ni": 14.0, "Cu": 22.0, "Mo": 10.0}  # nm/s
 LAYERS = 10
 READINGS = 2000
+TOLERANCE = 1e-6  # of both ways to a minimum
 
 
 def experiment(known: bool) -> Experiment:
@@ -65,24 +73,144 @@ def experiment(known: bool) -> Experiment:
     return Experiment(stack=stack, setup=setup)
 
 
+def profile() -> MeasuredProfile:
+    """Readings of the truth, with noise."""
+    truth = experiment(known=True)
+    return profile_of(simulate(truth.stack, truth.setup, seed=1), "benchmark")
+
+
+def started() -> tuple[Likelihood, list[np.ndarray]]:
+    """The likelihood of the profile with its noise about the best start, and all starts."""
+    asked = experiment(known=False)
+    assembly = Assembly(asked.stack, asked.setup, depth_axis=False, merge_equal=False)
+    likelihood = Likelihood(assembly, profile())
+    starts = [fit.x for fit in coarse_fits(likelihood)]
+    likelihood.replan(starts[0])
+    likelihood.update_weights(likelihood.solve(starts[0]))
+    return likelihood, starts
+
+
+def best_and_median(function: Callable[[], object], repeats: int) -> tuple[float, float]:
+    """Of several calls [s]."""
+    times = []
+    for _ in range(repeats):
+        begin = time.perf_counter()
+        function()
+        times.append(time.perf_counter() - begin)
+    return min(times), float(np.median(times))
+
+
+def by_differences(objective: Objective, x: np.ndarray) -> Fit:
+    """`estimation.minimise` in all but the Jacobian, which is one of differences; covariance."""
+    result = least_squares(
+        objective.residuals,
+        np.clip(x, objective.lower, objective.upper),
+        jac="2-point",
+        bounds=(objective.lower, objective.upper),
+        method="trf",
+        x_scale="jac",
+        xtol=TOLERANCE,
+        ftol=TOLERANCE,
+        gtol=1e-10,
+        max_nfev=60,
+    )
+    curvature(result.jac)
+    return Fit(result.x, float(2.0 * result.cost), result.status > 0, result.message)
+
+
+def by_slopes(objective: Objective, x: np.ndarray) -> Fit:
+    """A minimum with exact derivatives, and its covariance."""
+    fit = minimise(objective, x, tolerance=TOLERANCE)
+    curvature(objective.jacobian(fit.x))
+    return fit
+
+
+def fits() -> list[dict]:
+    """Minimum and covariance from the best start, with exact derivatives and with differences.
+
+    A signal is one evaluation of the engine by the likelihood, with readings and linear numbers.
+    """
+    likelihood, starts = started()
+    objective, x = likelihood.objective(), starts[0]
+    objective.jacobian(x)
+    signal = best_and_median(lambda: objective.residuals(x), 15)
+    rows = [{"what": "residuals once", "best_s": signal[0], "median_s": signal[1], "signals": 1.0}]
+    for what, fit, repeats in (
+        ("minimum and covariance, exact derivatives", by_slopes, 3),
+        ("the same by least_squares with 2-point differences", by_differences, 2),
+    ):
+        found = fit(objective, x)
+        best, median = best_and_median(lambda fit=fit: fit(objective, x), repeats)
+        row = {"what": what, "best_s": best, "median_s": median, "signals": best / signal[0]}
+        row["error"] = float(np.abs(found.cost - by_slopes(objective, x).cost))
+        rows.append(row)
+    for row in rows[1:]:
+        row["ratio"] = row["best_s"] / rows[1]["best_s"]
+    return [*rows, *stages(signal[0], len(starts))]
+
+
+def stages(signal_s: float, starts: int) -> list[dict]:
+    """The stages of a whole inversion, in signals per start up to the minimum."""
+    times: dict[str, float] = {}
+
+    def report(stage: str, share: float) -> None:
+        times.setdefault(stage, time.perf_counter())
+
+    invert(profile(), experiment(known=False), progress=report)
+    to_minimum = times["widths"] - times["coarse fit"]
+    whole = times["done"] - times["coarse fit"]
+    rows = [
+        (f"inversion up to the minimum, of {starts} starts", to_minimum),
+        ("whole inversion, with profile intervals", whole),
+    ]
+    return [
+        {
+            "what": what,
+            "best_s": seconds,
+            "median_s": seconds,
+            "signals": seconds / signal_s,
+            "signals_per_start": seconds / signal_s / starts,
+        }
+        for what, seconds in rows
+    ]
+
+
+def draws() -> list[dict]:
+    """Draws from the posterior with choice and predictions, on all cores.
+
+    Weighted draws are worth what was asked for; chosen ones of equal weight half of it, so twice as
+    many are worth that.
+    """
+    found = invert(profile(), experiment(known=False))
+    rows = []
+    for count in (1000, 2000):
+        begin, cpu = time.perf_counter(), time.process_time()
+        sampled = sample_posterior(found, draws=count, seed=1)
+        seconds, cpu = time.perf_counter() - begin, time.process_time() - cpu
+        rows.append(
+            {
+                "what": f"{count} draws, {sampled.sample.method}",
+                "best_s": seconds,
+                "median_s": seconds,
+                "processor_s": cpu,
+                "evaluations": sampled.sample.evaluations,
+                "pareto_k": sampled.sample.pareto_k,
+                "effective": sampled.sample.effective,
+                "least_effective": min(row.effective for row in sampled.rows()),
+            }
+        )
+    return rows
+
+
 def main() -> None:
     """Invert, sample, print."""
-    truth = experiment(known=True)
-    profile = profile_of(simulate(truth.stack, truth.setup, seed=1), "benchmark")
-    begin = time.perf_counter()
-    found = invert(profile, experiment(known=False))
-    print(f"inversion: {time.perf_counter() - begin:.1f} s")
-    begin, cpu = time.perf_counter(), time.process_time()
-    sampled = sample_posterior(found, draws=1000, seed=1)
-    seconds, cpu = time.perf_counter() - begin, time.process_time() - cpu
-    least = min(row.effective for row in sampled.rows())
-    print(
-        f"1000 draws: {seconds:.1f} s ({cpu:.1f} s of processors), "
-        f"{sampled.sample.evaluations} evaluations, {sampled.sample.method}, "
-        f"Pareto k {sampled.sample.pareto_k:.2f}, effective after choice "
-        f"{sampled.sample.effective:.0f}, least of all numbers {least:.0f}"
-    )
+    for row in [*fits(), *draws()]:
+        print(", ".join(f"{key} {_shown(value)}" for key, value in row.items()))
     print(f"load {os.getloadavg()[0]:.1f}")
+
+
+def _shown(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:.4g}"
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Benchmarks: ratios measured side by side in one run.
 
-Run as ``python benchmarks/run.py [output.json]`` from the repository, on an otherwise idle machine.
+Run as ``python benchmarks/run.py [output.json [section ...]]`` from the repository, on an otherwise
+idle machine. Sections that are not named keep what the file holds of them, with their load.
 The yardstick is a 20-layer stack of 1 um with 5 elements and 2,000 readings.
 """
 
@@ -18,6 +19,7 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+import posterior
 from plain_numpy import collected, collected_by_interp, collected_densely
 
 from craterfront.models import crater, resolved_annuli, resolved_engine
@@ -163,7 +165,7 @@ def whole_runs() -> list[dict]:
     return rows
 
 
-def slopes() -> list[dict]:
+def derivatives() -> list[dict]:
     """Signal and slopes by 20 parameters over the signal: 10 layers, 5 channels, 2,000 times."""
     sample, _ = yardstick()
     layers = 10
@@ -200,6 +202,7 @@ def slopes() -> list[dict]:
                 "what": f"slopes by 20 parameters, mixing {mixing}, roughness {growth}",
                 "best_s": best[0],
                 "median_s": best[1],
+                "signal_s": plain,
                 "ratio": best[0] / plain,
             }
         )
@@ -297,24 +300,38 @@ def show(title: str, rows: list[dict]) -> None:
         print("  ".join(parts))
 
 
+SECTIONS: dict[str, Callable[[], list[dict]]] = {
+    "lateral sum": lateral_sum,
+    "whole runs": whole_runs,
+    "derivatives": derivatives,
+    "inversion": posterior.fits,
+    "posterior": posterior.draws,
+    "resolved runs": resolved_runs,
+    "commands": commands,
+}
+
+
 def main() -> None:
-    """Run everything, print it, and write it as JSON to the file that is named, if one is."""
-    results = {
-        "machine": {
-            "python": platform.python_version(),
-            "processor": platform.machine(),
-            "cores": os.cpu_count(),
-        },
-        "lateral sum": lateral_sum(),
-        "whole runs": whole_runs(),
-        "slopes": slopes(),
-        "resolved runs": resolved_runs(),
-        "commands": commands(),
+    """Run all sections or those named; print them, and write them to the file that is named."""
+    file, chosen = (Path(sys.argv[1]) if len(sys.argv) > 1 else None), sys.argv[2:] or SECTIONS
+    results = json.loads(file.read_text(encoding="utf-8")) if file and file.exists() else {}
+    results["machine"] = {
+        "python": platform.python_version(),
+        "processor": platform.machine(),
+        "cores": os.cpu_count(),
     }
-    for title in ("lateral sum", "whole runs", "slopes", "resolved runs", "commands"):
-        show(title, results[title])
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
+    for title in chosen:
+        load = os.getloadavg()[0]
+        rows = SECTIONS[title]()
+        results[title] = {
+            "command": f"python benchmarks/run.py benchmarks/speed.json {title!r}",
+            "load_before": load,
+            "load_after": os.getloadavg()[0],
+            "rows": rows,
+        }
+        show(title, rows)
+        if file:
+            file.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
