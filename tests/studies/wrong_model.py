@@ -2,9 +2,9 @@
 
 Profiles are made by the resolved engine, in which atoms fall back on the sample and the current
 follows the surface, and inverted with the quick engine, which knows of neither. Stacks of 2 to 5
-layers, rates, crater and flicker are those that `recovery` draws; there is no roughness, which a
-resolved crater has not, and counts are a hundred times as many. Mixing is diffusive, in which what falls back shows, while the analyst supposes a
-zone that is always fully mixed, with a prior for the trailing decay length. Drawn besides:
+layers, rates, crater, mixing and noise are those that `recovery` draws, without roughness, which
+a resolved crater has not. Each case is measured with the counts of `recovery` and with a hundred
+times as many, some 1e4 in a reading, which show more of what is wrong. Drawn besides:
 
 - the share of the atoms that falls back, 0.2 to 0.7, the range of `models.lamp`;
 - the current that each metal draws at the voltage of the lamp, within `CURRENT_RANGE` of the one
@@ -27,6 +27,7 @@ pieces.
 
 import contextlib
 import hashlib
+import itertools
 import json
 import math
 import re
@@ -34,8 +35,8 @@ import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
-from itertools import count, islice
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 import numpy as np
@@ -47,7 +48,7 @@ from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.results import answer
-from craterfront.setup import Detection, Discrepancy, Mixing, Noise, Setup
+from craterfront.setup import Detection, Discrepancy, Noise, Setup
 from craterfront.source import GlowDischarge
 from studies import recovery
 
@@ -58,9 +59,8 @@ CURRENT_RANGE = 0.10
 source)."""
 
 RATE_U_REL = CURRENT_RANGE / math.sqrt(3.0)
-RANGE_NM = 4.0  # of mixing; the supposed zone has none
 ANNULI = 24
-BRIGHTER = 100.0  # than in `recovery`: some 1e4 counts in a reading, as a lamp gives
+COUNTS = (1.0, 100.0)  # relative to `recovery`
 LONGER = 1.1  # than in `recovery`: as the smallest current makes it last
 
 VARIANTS = ("both", "residual", "rate", "none")
@@ -72,6 +72,7 @@ class Outcome:
     """One layer of one case by one variant, or the total depth of all its layers."""
 
     seed: int
+    counts: float  # relative to `recovery`
     variant: str
     what: str
     truth_nm: float
@@ -97,12 +98,19 @@ class Outcome:
 
 def seeds(cases: int, first: int = 0) -> list[int]:
     """Seeds of `recovery` with few enough layers."""
-    few = (s for s in count() if len(recovery.draw(s)[0].thickness_nm) <= MOST_LAYERS)
-    return list(islice(few, first, first + cases))
+    few = (s for s in itertools.count() if len(recovery.draw(s)[0].thickness_nm) <= MOST_LAYERS)
+    return list(itertools.islice(few, first, first + cases))
 
 
-def experiments(seed: int) -> tuple[Experiment, Experiment]:
-    """The true experiment of a case, and what the analyst knows of it, both discrepancies in it."""
+def experiments(seed: int, counts: float) -> tuple[Experiment, Experiment]:
+    """The true experiment of a case, and what the analyst knows of it, both discrepancies in it.
+
+    Parameters
+    ----------
+    seed
+    counts
+        Relative to those of `recovery`.
+    """
     truth = recovery.draw(seed)[0]
     rng = np.random.default_rng([2027, seed])
     share = float(rng.uniform(*REDEPOSITED))
@@ -114,31 +122,29 @@ def experiments(seed: int) -> tuple[Experiment, Experiment]:
         voltage_V=700.0, current_mA=20.0, anode_diameter_mm=4.0, redeposited_share=share
     )
     duration_s = LONGER * truth.duration_s
-    detection = Detection(sampling_s=duration_s / recovery.READINGS, duration_s=duration_s)
-
-    def measured(drawn: Experiment, mixing: Mixing, **more) -> Experiment:
-        setup = Setup(
-            crater=drawn.setup.crater, mixing=mixing, detection=detection, noise=noise, **more
-        )
-        return Experiment(stack=drawn.stack, setup=setup)
-
     real, known = recovery.experiments(seed)
-    counts = BRIGHTER * truth.counts_per_unit_s
-    noise = Noise(counts_per_unit_s=counts, flicker=real.setup.noise.flicker)
-    diffusive = Mixing(model="diffusive", length_nm=real.setup.mixing.length_nm, range_nm=RANGE_NM)
+    same = {
+        "detection": Detection(sampling_s=duration_s / recovery.READINGS, duration_s=duration_s),
+        "noise": Noise(
+            counts_per_unit_s=counts * truth.counts_per_unit_s, flicker=real.setup.noise.flicker
+        ),
+    }
     coupling = Coupling(annuli=ANNULI, relative_current=current)
     return (
-        measured(real, diffusive, source=lamp, coupling=coupling),
-        measured(known, known.setup.mixing, discrepancy=Discrepancy(rate_u_rel=RATE_U_REL)),
+        _smooth(real, **same, source=lamp, coupling=coupling),
+        _smooth(known, **same, discrepancy=Discrepancy(rate_u_rel=RATE_U_REL)),
     )
+
+
+def _smooth(drawn: Experiment, **more: Any) -> Experiment:
+    """The stack, crater and mixing of a case, without roughness."""
+    setup = Setup(crater=drawn.setup.crater, mixing=drawn.setup.mixing, **more)
+    return Experiment(stack=drawn.stack, setup=setup)
 
 
 def without_rates(known: Experiment) -> Experiment:
     """The same knowledge, but nothing of a wrong model in the rates."""
-    written = {
-        name: getattr(known.setup, name) for name in ("crater", "mixing", "detection", "noise")
-    }
-    return Experiment(stack=known.stack, setup=Setup(**written))
+    return _smooth(known, detection=known.setup.detection, noise=known.setup.noise)
 
 
 def _blind_to_residuals() -> contextlib.AbstractContextManager:
@@ -166,32 +172,34 @@ def inversions(profile: MeasuredProfile, known: Experiment) -> dict[str, tuple[I
 
 def case(seed: int) -> list[Outcome]:
     """Simulate one case and invert it in all variants: its layers, and their total depth."""
-    real, known = experiments(seed)
-    made = simulate(real.stack, real.setup, seed=seed, resolved=True)
     truths = recovery.draw(seed)[0].thickness_nm
     outcomes = []
-    for variant, (found, show) in inversions(profile_of(made, f"case {seed}"), known).items():
-        layers = answer(found).layers
-        outcomes += [
-            Outcome(seed, variant, "layer", truth, each.value, each.lower, each.upper, show)
-            for truth, each in zip(truths, layers, strict=True)
-        ]
-        deepest = layers[-1]
-        depth = deepest.depth, deepest.depth_lower, deepest.depth_upper
-        outcomes.append(Outcome(seed, variant, "total depth", sum(truths), *depth, show))
+    for counts in COUNTS:
+        real, known = experiments(seed, counts)
+        made = simulate(real.stack, real.setup, seed=seed, resolved=True)
+        for variant, (found, show) in inversions(profile_of(made, f"case {seed}"), known).items():
+            layers, which = answer(found).layers, (seed, counts, variant)
+            outcomes += [
+                Outcome(*which, "layer", truth, each.value, each.lower, each.upper, show)
+                for truth, each in zip(truths, layers, strict=True)
+            ]
+            deepest = layers[-1]
+            depth = deepest.depth, deepest.depth_lower, deepest.depth_upper
+            outcomes.append(Outcome(*which, "total depth", sum(truths), *depth, show))
     return outcomes
 
 
 def digest(cases: int) -> str:
     """SHA-256 of all that is written for a study, to nine digits."""
-    written = repr([experiments(seed) for seed in seeds(cases)])
+    written = repr([experiments(seed, counts) for seed in seeds(cases) for counts in COUNTS])
     rounded = re.sub(r"\d+\.\d+(e[-+]\d+)?", lambda found: f"{float(found[0]):.9g}", written)
     return hashlib.sha256(rounded.encode()).hexdigest()
 
 
-def only(what: str, variant: str, outcomes: list[Outcome]) -> list[Outcome]:
-    """The outcomes of layers, or of total depths, by one variant."""
-    return [o for o in outcomes if o.what == what and o.variant == variant]
+def only(what: str, counts: float, variant: str, outcomes: list[Outcome]) -> list[Outcome]:
+    """The outcomes of layers, or of total depths, with the given counts and by one variant."""
+    wanted = what, counts, variant
+    return [o for o in outcomes if (o.what, o.counts, o.variant) == wanted]
 
 
 def coverage(outcomes: list[Outcome]) -> tuple[float, float]:
@@ -224,12 +232,15 @@ def figures(outcomes: list[Outcome]) -> dict[str, float]:
     }
 
 
-def all_figures(outcomes: list[Outcome]) -> dict[str, dict[str, dict[str, float]]]:
-    """Of thicknesses and of total depths, by every variant."""
-    return {
-        what: {variant: figures(only(what, variant, outcomes)) for variant in VARIANTS}
-        for what in ("layer", "total depth")
-    }
+def all_figures(outcomes: list[Outcome]) -> list[dict[str, Any]]:
+    """Of thicknesses and of total depths, by counts and variant."""
+    found = []
+    for counts, what, variant in itertools.product(COUNTS, ("layer", "total depth"), VARIANTS):
+        some = only(what, counts, variant, outcomes)
+        shown = len({o.seed for o in some if o.residuals_show})
+        which = {"counts": counts, "what": what, "variant": variant}
+        found.append({**which, **figures(some), "cases_in_which_residuals_show": shown})
+    return found
 
 
 def run(cases: int, first: int = 0) -> list[Outcome]:
@@ -264,8 +275,7 @@ def main() -> None:
         "cases": total,
         "inputs_sha256": digest(total),
         "rate_u_rel": RATE_U_REL,
-        "cases_in_which_residuals_show": len({o.seed for o in outcomes if o.residuals_show}),
-        **all_figures(outcomes),
+        "figures": all_figures(outcomes),
     }
     print(json.dumps(record, indent=1))
     if output:
