@@ -17,7 +17,8 @@ with the current, anything in the range is as probable as anything else, and a r
 distribution of this half-width has the standard deviation `CURRENT_RANGE / sqrt(3)` (GUM 4.3.7).
 What falls back adds nothing, because it moves no arrival (guide, "Resolved craters").
 
-The same profile is inverted with both discrepancies, with each alone, and with none. Errors and
+The same profile is inverted with both discrepancies, with each alone, and with none. A fifth set
+of figures adds the uncertainty of rates to the answers of the residual one afterwards. Errors and
 widths of intervals are logarithms of thicknesses, because rates act on them by factors.
 
 Run as ``python -m studies.wrong_model [cases] [output.json] [first]`` in the folder ``tests``. With
@@ -34,7 +35,7 @@ import re
 import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -46,6 +47,7 @@ from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
+from craterfront.layer_answers import Z95
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.results import answer
 from craterfront.setup import Detection, Discrepancy, Noise, Setup
@@ -202,6 +204,25 @@ def only(what: str, counts: float, variant: str, outcomes: list[Outcome]) -> lis
     return [o for o in outcomes if (o.what, o.counts, o.variant) == wanted]
 
 
+def added_afterwards(outcomes: list[Outcome]) -> list[Outcome]:
+    """Answers of the residual variant with the uncertainty of rates added to them in quadrature.
+
+    A fit with it may learn rates from the shapes of interfaces, which are wrong as well. Here it
+    may not: what the model itself is wrong by, no profile tells through this model.
+    """
+    found = []
+    for counts in COUNTS:
+        layers = only("layer", counts, "residual", outcomes)
+        for total in only("total depth", counts, "residual", outcomes):
+            own = [o for o in layers if o.seed == total.seed]
+            for o, parts in [(o, [o]) for o in own] + [(total, own)]:
+                u_nm = RATE_U_REL * math.hypot(*(part.value_nm for part in parts))
+                factor = math.exp(math.hypot(o.half_width, Z95 * u_nm / o.value_nm))
+                ends = {"lower_nm": o.value_nm / factor, "upper_nm": o.value_nm * factor}
+                found.append(replace(o, variant="afterwards", **ends))
+    return found
+
+
 def coverage(outcomes: list[Outcome]) -> tuple[float, float]:
     """Share of the 95 % intervals that hold the truth, and its standard error.
 
@@ -228,15 +249,16 @@ def figures(outcomes: list[Outcome]) -> dict[str, float]:
         "median_half_width_rel": half,
         "median_half_width_over_rms_error": half / rms,
         "median_full_width_over_rms_error": 2.0 * half / rms,
-        "median_u_over_rms_error": half / 1.959964 / rms,
+        "median_u_over_rms_error": half / Z95 / rms,
     }
 
 
 def all_figures(outcomes: list[Outcome]) -> list[dict[str, Any]]:
     """Of thicknesses and of total depths, by counts and variant."""
-    found = []
-    for counts, what, variant in itertools.product(COUNTS, ("layer", "total depth"), VARIANTS):
-        some = only(what, counts, variant, outcomes)
+    found, known = [], [*outcomes, *added_afterwards(outcomes)]
+    variants = (*VARIANTS, "afterwards")
+    for counts, what, variant in itertools.product(COUNTS, ("layer", "total depth"), variants):
+        some = only(what, counts, variant, known)
         shown = len({o.seed for o in some if o.residuals_show})
         which = {"counts": counts, "what": what, "variant": variant}
         found.append({**which, **figures(some), "cases_in_which_residuals_show": shown})
