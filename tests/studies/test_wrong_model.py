@@ -46,6 +46,40 @@ def test_recorded_figures_follow_from_the_recorded_answers(record, outcomes):
         assert recorded == pytest.approx(found)
 
 
+def is_good(found: dict[str, float]) -> bool:
+    return found["coverage_95"] >= 0.90 and found["median_half_width_over_rms_error"] <= 3.0
+
+
+def recorded(record, counts, variant):
+    """Figures of thicknesses."""
+    (found,) = (
+        each
+        for each in record["figures"]
+        if (each["counts"], each["what"], each["variant"]) == (counts, "layer", variant)
+    )
+    return found
+
+
+def test_with_few_counts_the_rate_discrepancy_is_enough_and_needed(record):
+    few = COUNTS[0]
+    assert is_good(recorded(record, few, "both"))
+    assert not is_good(recorded(record, few, "residual"))
+    assert not is_good(recorded(record, few, "none"))
+
+
+def test_with_many_counts_it_has_to_be_added_afterwards(record):
+    """A fit learns rates from shapes that are wrong, which the guide says beside these numbers."""
+    many = COUNTS[1]
+    assert is_good(recorded(record, many, "afterwards"))
+    assert not any(is_good(recorded(record, many, v)) for v in wrong_model.VARIANTS)
+
+
+def test_far_too_wide_intervals_are_noticed(outcomes):
+    some = only("layer", COUNTS[0], "both", outcomes)
+    wide = [replace(o, lower_nm=o.lower_nm * 0.5, upper_nm=o.upper_nm * 2.0) for o in some]
+    assert not is_good(figures(wide))
+
+
 def test_layers_of_a_case_count_as_one():
     """Derived: of four cases with two layers that are held or missed together, half are held, and
     the standard error is that of four values of 0 or 1, sqrt(1/3) / 2."""
@@ -58,10 +92,10 @@ def test_layers_of_a_case_count_as_one():
 @pytest.mark.slow
 def test_some_cases_are_as_recorded(outcomes):
     for found in wrong_model.run(LIVE):
-        (recorded,) = (
+        (before,) = (
             o
             for o in only(found.what, found.counts, found.variant, outcomes)
             if o.seed == found.seed
         )
-        ends = [(o.value_nm, o.lower_nm, o.upper_nm) for o in (recorded, found)]
+        ends = [(o.value_nm, o.lower_nm, o.upper_nm) for o in (before, found)]
         assert ends[1] == pytest.approx(ends[0], rel=5e-3)
