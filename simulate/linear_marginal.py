@@ -19,7 +19,8 @@ from craterfront.parameters import is_free, linear_bounds
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20
-_CANDIDATES = 20  # of which one is drawn: what the parabola lacks shrinks by this factor
+_CHAIN = 10  # steps to a draw; of which most are taken
+_WIDENED = 1.5  # variance of what is drawn from, for the longer tail of a skew distribution
 _STEADY = 1e-4  # of the logarithm of the likelihood: the parabola bridges what is less
 
 
@@ -112,24 +113,40 @@ class LinearMarginal:
     ) -> np.ndarray:
         """All linear numbers, those that are free drawn at random; shape (Q,).
 
-        Where the likelihood is no parabola, one of several draws from it is chosen, with the
-        likelihood over the parabola as weights: a few counts make a skew distribution.
+        Where the likelihood is no parabola, a few steps of Metropolis and Hastings lead from a
+        draw of the widened parabola to one of the likelihood: few counts make it skew.
         """
-        count = 1 if self._is_linear or not self.moved.size else _CANDIDATES
-        candidates = np.tile(solution.linear, (count, 1))
-        for candidate in candidates:
-            candidate[self.moved] = box_probability.draw(
-                given.centre, given.covariance, self._lower, self._upper, rng
-            )
-        if count == 1:
-            return candidates[0]
-        off = candidates[:, self.moved] - given.centre
-        log_weights = 0.5 * np.sum(off * np.linalg.solve(given.covariance, off.T).T, axis=1)
-        for k, candidate in enumerate(candidates):
-            cost = self.data_cost(self.with_linear(solution, candidate))
-            log_weights[k] -= 0.5 * (cost + self._prior_cost(candidate, values))
-        weights = np.exp(log_weights - log_weights.max())
-        return candidates[rng.choice(count, p=weights / weights.sum())]
+        if self._is_linear or not self.moved.size:
+            return self._candidate(given, given.covariance, solution, rng)
+        wide = _WIDENED * given.covariance
+        inverse = np.linalg.inv(wide)
+
+        def log_weight(linear: np.ndarray) -> float:
+            off = linear[self.moved] - given.centre
+            cost = self.data_cost(self.with_linear(solution, linear))
+            return 0.5 * float(off @ inverse @ off - cost - self._prior_cost(linear, values))
+
+        found = self._candidate(given, wide, solution, rng)
+        weight = log_weight(found)
+        for _ in range(_CHAIN):
+            other = self._candidate(given, wide, solution, rng)
+            its_weight = log_weight(other)
+            if np.log(rng.random()) < its_weight - weight:
+                found, weight = other, its_weight
+        return found
+
+    def _candidate(
+        self,
+        given: Conditional,
+        covariance: np.ndarray,
+        solution: Solution,
+        rng: np.random.Generator,
+    ) -> np.ndarray:
+        linear = solution.linear.copy()
+        linear[self.moved] = box_probability.draw(
+            given.centre, covariance, self._lower, self._upper, rng
+        )
+        return linear
 
     def with_linear(self, solution: Solution, linear: np.ndarray) -> Solution:
         """The same sample with other linear numbers."""
