@@ -1,7 +1,7 @@
 """Draws of the posterior against nested sampling, with planted mistakes that must be seen.
 
-A record of the two cases with a formula for the signal is kept. The largest of all differences, in Monte Carlo standard deviations,
-must be one that chance makes in 1 of 100 studies.
+A record of the two cases with a formula for the signal is kept. The largest of all differences, in
+Monte Carlo standard deviations, must be one that chance exceeds in more than 1 of 100 studies.
 """
 
 import json
