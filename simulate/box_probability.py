@@ -38,24 +38,25 @@ def draw(
     covariance: np.ndarray,
     lower: np.ndarray,
     upper: np.ndarray,
+    count: int,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """One normal vector within bounds, shape (Q,)."""
+    """Normal vectors within bounds, shape (count, Q)."""
     near = _near(centre, covariance, lower, upper)
-    drawn = centre.copy()
-    rest, shift = covariance, np.zeros(centre.size)
+    drawn = np.tile(centre, (count, 1))
+    rest, shift = covariance, np.zeros_like(drawn)
     if near.any():
-        count = int(near.sum())
-        lattice = (_lattice(count) + rng.random(count)) % 1.0
+        size = int(near.sum())
+        lattice = (_lattice(size) + rng.random(size)) % 1.0
         placed, log_share = _placed(centre, covariance, lower, upper, near, lattice)
         share = np.exp(log_share - log_share.max())
-        drawn[near] = placed[rng.choice(len(share), p=share / share.sum())]
+        drawn[:, near] = placed[rng.choice(len(share), count, p=share / share.sum())]
         slope = np.linalg.solve(covariance[np.ix_(near, near)], covariance[near]).T
-        shift = slope @ (drawn - centre)[near]
+        shift = (drawn - centre)[:, near] @ slope.T
         rest = covariance - slope @ covariance[near]
     root = np.linalg.cholesky(rest[np.ix_(~near, ~near)]) if not near.all() else np.zeros((0, 0))
-    free = centre[~near] + shift[~near] + root @ rng.standard_normal(len(root))
-    drawn[~near] = np.clip(free, lower[~near], upper[~near])
+    free = centre[~near] + shift[:, ~near] + rng.standard_normal((count, len(root))) @ root.T
+    drawn[:, ~near] = np.clip(free, lower[~near], upper[~near])
     return drawn
 
 

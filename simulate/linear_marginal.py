@@ -19,7 +19,8 @@ from craterfront.parameters import is_free, linear_bounds
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20
-_CANDIDATES = 20  # of which one is drawn: what the parabola lacks shrinks by this factor
+_CHAIN = 10  # steps to a draw; of which most are taken
+_WIDENED = 1.5  # variance of what is drawn from, for the longer tail of a skew distribution
 _STEADY = 1e-4  # of the logarithm of the likelihood: the parabola bridges what is less
 
 
@@ -115,8 +116,8 @@ class LinearMarginal:
     def drawn(self, given: Conditional, rng: np.random.Generator) -> np.ndarray:
         """All linear numbers, those that are free drawn from the parabola; shape (Q,)."""
         linear = given.held.copy()
-        linear[self.moved] = box_probability.draw(
-            given.centre, given.covariance, self._lower, self._upper, rng
+        (linear[self.moved],) = box_probability.draw(
+            given.centre, given.covariance, self._lower, self._upper, 1, rng
         )
         return linear
 
@@ -125,16 +126,23 @@ class LinearMarginal:
     ) -> np.ndarray:
         """The same where the likelihood is no parabola: a few counts make a skew distribution.
 
-        One of several draws is chosen, with the likelihood over the parabola as weights.
+        A few steps of Metropolis and Hastings lead from a draw of the widened parabola to one of
+        the likelihood.
         """
-        candidates = np.array([self.drawn(given, rng) for _ in range(_CANDIDATES)])
-        off = candidates[:, self.moved] - given.centre
-        log_weights = 0.5 * np.sum(off * np.linalg.solve(given.covariance, off.T).T, axis=1)
-        for k, candidate in enumerate(candidates):
-            cost = self.data_cost(self.with_linear(solution, candidate))
-            log_weights[k] -= 0.5 * (cost + self._prior_cost(candidate, values))
-        weights = np.exp(log_weights - log_weights.max())
-        return candidates[rng.choice(_CANDIDATES, p=weights / weights.sum())]
+        wide = _WIDENED * given.covariance
+        moved = box_probability.draw(given.centre, wide, self._lower, self._upper, _CHAIN + 1, rng)
+        candidates = np.tile(given.held, (len(moved), 1))
+        candidates[:, self.moved] = moved
+        off = moved - given.centre
+        weights = 0.5 * np.sum(off * np.linalg.solve(wide, off.T).T, axis=1)
+        for k, linear in enumerate(candidates):
+            cost = self.data_cost(self.with_linear(solution, linear))
+            weights[k] -= 0.5 * (cost + self._prior_cost(linear, values))
+        at = 0
+        for k in range(1, len(candidates)):
+            if np.log(rng.random()) < weights[k] - weights[at]:
+                at = k
+        return candidates[at]
 
     def with_linear(self, solution: Solution, linear: np.ndarray) -> Solution:
         """The same sample with other linear numbers."""

@@ -93,6 +93,24 @@ def test_erosion_times_of_one_film_in_two_runs(runs):
     assert covered - film > 2 * (u_film**2 + u_covered**2) ** 0.5
 
 
+def test_both_runs_as_one_film_contradict_each_other(runs):
+    """What they share is one time: the sum of squares would rise by about 1 by chance.
+
+    Normalised error E_n = |d| / (2 u(d)), at most 1 for results that agree (ISO 13528, from
+    memory). The joint time lies between the two, and its small uncertainty says nothing of that.
+    """
+    film, u_film = runs.film_s
+    covered, u_covered = runs.covered_film_s
+    assert abs(covered - film) / (2.0 * (u_film**2 + u_covered**2) ** 0.5) > 1.0
+    joint = sets.one_film(runs)
+    assert film < joint.film_s < covered
+    assert joint.u_s < min(u_film, u_covered)
+    assert joint.rise > 25.0  # five standard deviations
+    # The report of each run says that its model falls short, too.
+    for run in (runs.film, runs.overlayer):
+        assert any("the noise does not explain the residuals" in each for each in run.warnings)
+
+
 def test_nothing_fixes_the_depth_scale_of_the_film():
     folder = DATA / "tofsims-mapi-device"
     experiment = sets.load_experiment(folder / "film.toml")

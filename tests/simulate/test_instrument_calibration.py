@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from craterfront.assembly import Assembly
+from craterfront.estimation import Objective, curvature, minimise
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
@@ -525,6 +526,41 @@ def u_of_time(found, layer=0):
 def test_two_profiles_know_durations_better_by_the_root_of_two():
     """The readings are independent, and the time of a layer rests on nothing else."""
     assert u_of_time(both()) == pytest.approx(u_of_time(alone()) / 2.0**0.5, rel=0.15)
+
+
+def test_one_after_the_other_is_close_to_the_best_for_both_at_once():
+    """Residuals of both profiles under each other, the priors once, the noise as each alone has it.
+
+    Curvature enters as its square and a width is near zero: nothing here is exactly normal.
+    """
+    other = of_one_sample(32)
+    likelihoods = [alone().likelihood, invert(other.profile, other.experiment).likelihood]
+    count = likelihoods[1].values.size
+
+    def stacked(of_first, of_second):
+        return np.concatenate([of_first, of_second[:count]])
+
+    lower, upper = likelihoods[0].coordinates.bounds()
+    best = minimise(
+        Objective(
+            lambda x: stacked(*(each.residuals(x) for each in likelihoods)),
+            lambda x: stacked(*(each.jacobian(x) for each in likelihoods)),
+            lower,
+            upper,
+        ),
+        alone().fit.x,
+        tolerance=1e-9,
+    )
+    coordinates, assembly = likelihoods[0].coordinates, likelihoods[0].assembly
+    parameters = both().likelihood.assembly.parameters
+    found = dict(zip((p.name for p in parameters), both().values, strict=True))
+    in_turn = coordinates.of(np.array([found[p.name] for p in assembly.parameters]))
+    rows = stacked(*(each.information_rows(best.x) for each in likelihoods))
+    u = np.sqrt(np.diag(curvature(rows).covariance))[: best.x.size]
+    for i, off in zip(likelihoods[0].free, (in_turn - best.x) / u, strict=True):
+        # A normal distribution stands for the first profile: squares of broadening are no such.
+        is_thickness = assembly.parameters[i].kind == "thickness"
+        assert abs(off) < (0.1 if is_thickness else 1.0), assembly.parameters[i].name
 
 
 def test_what_both_took_for_known_does_not_average_out():

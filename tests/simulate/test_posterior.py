@@ -163,6 +163,48 @@ def test_a_background_of_which_the_data_say_little_is_cut_off_at_zero():
     assert np.all(draws >= 0)
 
 
+def test_linear_numbers_of_few_counts_are_drawn_as_skew_as_they_are():
+    """Derived: n counts leave n + 1 +/- (n + 1)^(1/2) expected ones (a gamma distribution).
+
+    The parabola at the maximum has its middle at n. Mean by quadrature over both numbers.
+    """
+    few = "counts_per_unit_s = 0.02"
+    truth = experiment(few, **{**TRUTH, "background": 100.0})
+    profile = profile_of(simulate(truth.stack, truth.setup, seed=1), "coat")
+    found = invert(profile, experiment(few, **GUESS))
+    marginal, solution = LinearMarginal(found.likelihood, found.solution), found.solution
+    given = marginal.at(solution, found.values)
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    deviation = np.sqrt(np.diag(given.covariance))
+    low = np.maximum(given.centre - 8.0 * deviation, 0.0)
+    high = given.centre + 8.0 * deviation
+    places = 0.5 * (low + high)[:, None] + 0.5 * (high - low)[:, None] * nodes
+    costs = [
+        [marginal.data_cost(marginal.with_linear(solution, np.array([a, b]))) for b in places[1]]
+        for a in places[0]
+    ]
+    density = np.outer(weights, weights) * np.exp(-0.5 * (np.array(costs) - np.min(costs)))
+    of_background = density.sum(axis=0) / density.sum()
+    mean = float(of_background @ places[1])
+    sd = math.sqrt(of_background @ (places[1] - mean) ** 2)
+    rng = np.random.default_rng(5)
+    draws = np.array([marginal.drawn_skew(given, solution, found.values, rng) for _ in range(600)])
+    assert draws[:, 1].mean() == pytest.approx(mean, abs=3.0 * sd / math.sqrt(600.0))
+    assert draws[:, 1].std() == pytest.approx(sd, rel=0.1)
+    assert mean - given.centre[1] > 0.2 * sd
+
+
+def test_very_many_counts_are_normal():
+    """1e12 for one unit beside readout: the deviance would be lost in rounding.
+
+    Derived: covariance of least squares with the standard deviation 3 / 0.1^(1/2).
+    """
+    found = inverted(f"counts_per_unit_s = 1e12\n{MEASURED}")
+    given = LinearMarginal(found.likelihood, found.solution).at(found.solution, found.values)
+    expected = 90.0 * np.linalg.inv(found.solution.rows @ found.solution.rows.T)
+    np.testing.assert_allclose(given.covariance, expected, rtol=1e-3)
+
+
 def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     """Thickness log-normal with sd ln 3, width uniform up to 15 nm, rate log-normal with 3 %.
 

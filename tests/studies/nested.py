@@ -42,10 +42,10 @@ from craterfront.models.noise import flicker_moments
 from craterfront.models.slicing import SlicePlan
 from craterfront.sampled_posterior import sample_posterior
 
-RUNS = 6
-DRAWS = 1200
-LIVE_POINTS = 250
-ENLARGED = 2.0  # volume of the ellipsoids about live points, from which new ones are drawn
+RUNS = 4
+DRAWS = 1000
+LIVE_POINTS = 120
+ENLARGED = 1.5  # volume of the ellipsoids about live points, from which new ones are drawn
 FIGURES = ("mean", "sd", "q2.5", "q50", "q97.5")
 TOO_LARGE = 1.1  # the noise of a planted mistake
 
@@ -425,14 +425,14 @@ def flicker() -> Case:
 counts_per_unit_s = 50.0
 flicker = {{ rms = 0.02, correlation_s = 0.8 }}
 """
-    always = {"sampling_s": 0.25, "duration_s": 8.0}
+    always = {"sampling_s": 0.25, "duration_s": 5.0}
     return Flicker(
         LAYERS + BELOW + noise,
         {
             **always,
             "crater": 'shape = "parabolic"\ncurvature = 0.05',
             "rate": 9.7,
-            "upper": 40.0,
+            "upper": 24.0,
             "upper_width": 5.0,
             "roughness": 1.0,
             "sensitivity": 1.0,
@@ -442,7 +442,7 @@ flicker = {{ rms = 0.02, correlation_s = 0.8 }}
             **always,
             "crater": 'shape = "parabolic"\ncurvature = { value = 0.04, u = 0.015 }',
             "rate": "{ value = 10.0, u_rel = 0.05 }",
-            "upper": "{ guess = 45.0 }",
+            "upper": "{ value = 27.0, u = 2.7 }",
             "upper_width": "{ guess = 4.0, max = 20.0 }",
             "roughness": "{ value = 1.0, u = 0 }",
             "sensitivity": "{ guess = 1.0 }",
@@ -450,7 +450,7 @@ flicker = {{ rms = 0.02, correlation_s = 0.8 }}
         },
         seed=1,
         priors={
-            "thickness of upper": log_normal(45.0, np.log(3.0)),
+            "thickness of upper": log_normal(27.0, 0.1),
             "interface width below upper": uniform(0.0, 20.0),
             "erosion rate of upper": log_normal(10.0, 0.05),
             "crater curvature": normal_above_zero(0.04, 0.015),
@@ -459,7 +459,7 @@ flicker = {{ rms = 0.02, correlation_s = 0.8 }}
     )
 
 
-CASES = {"flicker": flicker, "analogue": analogue, "few_counts": few_counts}
+CASES = {"few_counts": few_counts, "analogue": analogue, "flicker": flicker}
 
 
 # --- draws -------------------------------------------------------------------------------------
@@ -685,6 +685,11 @@ def study(name: str, runs: int = RUNS) -> dict:
     }
 
 
+def write(record: dict, path: str) -> None:
+    with open(path, "w", encoding="utf-8") as file:
+        json.dump(record, file, indent=1)
+
+
 if __name__ == "__main__":
     record = {
         "command": "python -m studies.nested ../benchmarks/nested.json",
@@ -695,6 +700,5 @@ if __name__ == "__main__":
     for case_name in CASES:
         record["cases"][case_name] = found = study(case_name)
         print(case_name, {key: value for key, value in found.items() if key != "rows"}, flush=True)
-    if len(sys.argv) > 1:
-        with open(sys.argv[1], "w", encoding="utf-8") as file:
-            json.dump(record, file, indent=1)
+        if len(sys.argv) > 1:
+            write(record, sys.argv[1])
