@@ -10,9 +10,11 @@ fit.
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 
+from craterfront.bend import bend
 from craterfront.inversion import Inversion
 from craterfront.likelihood import NotComputable
 from craterfront.linear_marginal import Conditional, LinearMarginal
@@ -171,7 +173,19 @@ class Posterior:
         slope = np.exp(np.where(self._relative, x, 0.0))  # of a number by its logarithm
         centre = np.where(self._relative, slope, x) + slope * step[: x.size]
         own = covariance[: x.size, : x.size] * np.outer(slope, slope)
-        return Proposal(centre, own, self.squared, self.lower, self.upper)
+        straight = Proposal(centre, own, self.squared, self.lower, self.upper)
+        top, jacobian = np.where(self._relative, slope, x), objective.jacobian(x) / slope
+        ridge = bend(self._residuals, top, jacobian, straight.is_far, ~self.squared)
+        return replace(straight, bend=ridge)
+
+    def _residuals(self, entering: np.ndarray) -> np.ndarray:
+        """Residuals, with the linear numbers at their best, at numbers or their squares."""
+        objective = self._inversion.objective
+        z = np.where(self.squared, np.sqrt(np.maximum(entering, 0.0)), entering)
+        outside = (entering < 0.0) & (self.squared | self._relative)
+        if outside.any() or np.any(z < self.lower) or np.any(z > self.upper):
+            return np.full_like(objective.residuals(self._inversion.fit.x), np.inf)
+        return objective.residuals(self.coordinates(z))
 
 
 def _log_prior_of(p: Parameter, value: float) -> float:

@@ -5,13 +5,15 @@ broadens a signal enters with its square: a number z that is not told from zero 
 exp(-(z^2 - m)^2 / 2 s^2), with any sign of m. So the distribution is Student's in z^2 for such
 numbers and in z for others, cut off at the bounds: that of a linear model with the same data and a
 flat density of z. Its tails are heavier than those of the posterior, so that weights have a
-variance.
+variance. Where the ridge of the posterior is bent, so is the distribution.
 """
 
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+
+from craterfront.bend import Bend
 
 LEAST_DEGREES = 8.0
 DEGREES_PER_DIMENSION = 0.5
@@ -39,6 +41,8 @@ class Proposal:
         Which numbers enter with their square; they are not negative.
     lower, upper : ndarray, shape (D,)
         Bounds of the numbers themselves.
+    bend : Bend, optional
+        In squares where `squared`; of a square only if it is far from zero.
     """
 
     centre: np.ndarray
@@ -46,16 +50,29 @@ class Proposal:
     squared: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
+    bend: Bend | None = None
 
     def entering(self, z: np.ndarray) -> np.ndarray:
         """Numbers, or their squares."""
         return np.where(self.squared, z**2, z)
 
+    def straight(self, z: np.ndarray) -> np.ndarray:
+        """The same with the bend taken out: there the distribution is Student's."""
+        entering = self.entering(z)
+        return entering if self.bend is None else entering - self.bend.shift(entering)
+
     def log_density(self, z: np.ndarray) -> np.ndarray:
         """Logarithm of the density within bounds, up to a constant; shape (S, D) to (S,)."""
-        off = self.entering(z) - self.centre
+        straight = self.straight(z)
+        off = straight - self.centre
         distance = np.einsum("si,ij,sj->s", off, self._precision, off)
-        return -0.5 * (self.degrees + self.centre.size) * np.log1p(distance / self.degrees)
+        student = -0.5 * (self.degrees + self.centre.size) * np.log1p(distance / self.degrees)
+        if self.bend is None:
+            return student
+        # It is flat in the root of a straight square, which is stretched to that of the bent one.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            stretched = 0.5 * np.log(self.entering(z) / straight)[:, self.squared]
+        return student + np.where(np.isnan(stretched), -np.inf, stretched).sum(axis=1)
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Independent draws, shape (count, D); a far bound may be passed, where the target is 0."""
@@ -77,7 +94,11 @@ class Proposal:
         stretch = (self.degrees + distance) / rng.chisquare(degrees, count)
         normal = rng.standard_normal(shift.shape) @ _root(own).T
         entering[:, ~near] = self.centre[~near] + shift + np.sqrt(stretch)[:, None] * normal
-        return np.where(self.squared, np.sqrt(np.maximum(entering, 0.0)), entering)
+        if self.bend is not None:
+            entering += self.bend.shift(entering)
+        # What the bend has taken below zero is marked as outside.
+        roots = np.where(entering >= 0.0, np.sqrt(np.maximum(entering, 0.0)), -1.0)
+        return np.where(self.squared, roots, entering)
 
     @property
     def degrees(self) -> float:
@@ -91,9 +112,14 @@ class Proposal:
     @cached_property
     def _near(self) -> np.ndarray:
         """What a bound cuts off; and every square, of which the density is not that of z."""
+        return self.squared | ~self.is_far
+
+    @cached_property
+    def is_far(self) -> np.ndarray:
+        """What is far from its bounds, shape (D,)."""
         reach = _NEAR * np.sqrt(np.diag(self.covariance))
         low, high = self.entering(self.lower), self.entering(self.upper)
-        return self.squared | (self.centre - low < reach) | (high - self.centre < reach)
+        return (self.centre - low >= reach) & (high - self.centre >= reach)
 
     def _bounded(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Draws of what bounds cut off, by slices through one number after the other.

@@ -294,7 +294,7 @@ class Weighted:
         are dimensions.
         """
         proposal = self.proposal
-        entering = proposal.entering(self.points)
+        entering = proposal.straight(self.points)
         dimensions = entering.shape[1]
         weights = _flattened(self.log_ratios, max(_SEEN_PER_DIMENSION * dimensions, _LEAST_SEEN))
         mean = weights @ entering
