@@ -6,8 +6,9 @@ positive number, take logarithms.
 """
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
-from typing import Literal
+from typing import Any, Literal
 
 Decision = Literal["conforms", "does not conform", "undecided"]
 
@@ -121,8 +122,6 @@ def acceptance_limits(
     logarithm of the ratio of the two densities that make its slope falls from one limit to the
     other (derived); on either side of it lies one acceptance limit.
     """
-    from scipy.optimize import brentq
-
     first = lower if math.isinf(lower) else lower + guard_band(u_below, probability)
     last = upper if math.isinf(upper) else upper - guard_band(u_above, probability)
     if not -math.inf < first <= last < math.inf:
@@ -140,13 +139,22 @@ def acceptance_limits(
         return far + math.log(u_above / u_below)
 
     # Beyond its guard band each limit alone leaves too little.
-    if slope(first) <= 0.0:
-        best = first
-    else:
-        best = last if slope(last) >= 0.0 else brentq(slope, first, last, xtol=1e-14)
+    best = first
+    if slope(last) >= 0.0:
+        best = last
+    elif slope(first) > 0.0:
+        best = _root(slope, first, last)
     if excess(best) < 0.0:
         return None
     return (
-        first if excess(first) >= 0.0 else brentq(excess, first, best, xtol=1e-14),
-        last if excess(last) >= 0.0 else brentq(excess, best, last, xtol=1e-14),
+        first if excess(first) >= 0.0 else _root(excess, first, best),
+        last if excess(last) >= 0.0 else _root(excess, best, last),
     )
+
+
+def _root(function: Callable[[float], float], start: float, end: float) -> float:
+    """Where a function changes its sign."""
+    from scipy.optimize import brentq
+
+    root: Any = brentq(function, start, end, xtol=1e-14)
+    return float(root)

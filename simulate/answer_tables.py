@@ -70,7 +70,7 @@ def _decision_table(answer: Answer) -> Table:
         found = f"{each.decision}: {each.why}" if each.why else each.decision
         what = each.bounds.described()
         demanded = f"{100.0 * each.probability:.3g} %"
-        table.add_row(escape(each.of), what, *value, chance, demanded, found)
+        table.add_row(escape(each.of), what, *value, chance, demanded, escape(found))
     return table
 
 
