@@ -6,8 +6,9 @@ positive number, take logarithms.
 """
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
-from typing import Literal
+from typing import Any, Literal
 
 Decision = Literal["conforms", "does not conform", "undecided"]
 
@@ -93,3 +94,67 @@ def guard_band(u: float, probability: float) -> float:
     JCGM 106:2012, section 8.3.2.
     """
     return _NORMAL.inv_cdf(probability) * u
+
+
+def acceptance_limits(
+    u_below: float, u_above: float, lower: float, upper: float, probability: float
+) -> tuple[float, float] | None:
+    """Values between which, ends included, the conformance probability is that demanded or more.
+
+    Parameters
+    ----------
+    u_below, u_above : float
+        Standard uncertainty towards smaller and larger values; the same for all values.
+    lower, upper : float
+        Tolerance limits; infinite where there is none.
+    probability : float
+        Demanded; more than 0.5.
+
+    Returns
+    -------
+    tuple of float, or None
+        None where no value reaches the probability.
+
+    References
+    ----------
+    JCGM 106:2012, section 8.3. With one tolerance limit, it moved in by the guard band. With two
+    the probability is less than half outside of them, and has one maximum between them, since the
+    logarithm of the ratio of the two densities that make its slope falls from one limit to the
+    other (derived); on either side of it lies one acceptance limit.
+    """
+    first = lower if math.isinf(lower) else lower + guard_band(u_below, probability)
+    last = upper if math.isinf(upper) else upper - guard_band(u_above, probability)
+    if not -math.inf < first <= last < math.inf:
+        # One limit, or the guard band of each reaches beyond that of the other.
+        unknown = first == math.inf or last == -math.inf
+        return None if unknown or math.isfinite(lower + upper) else (first, last)
+    if 0.0 in (u_below, u_above):
+        return first, last
+
+    def excess(value: float) -> float:
+        return conformance_probability(value, u_below, u_above, lower, upper) - probability
+
+    def slope(value: float) -> float:
+        far = 0.5 * ((upper - value) / u_above) ** 2 - 0.5 * ((value - lower) / u_below) ** 2
+        return far + math.log(u_above / u_below)
+
+    # Beyond its guard band each limit alone leaves too little.
+    best = first
+    if slope(last) >= 0.0:
+        best = last
+    elif slope(first) > 0.0:
+        best = _root(slope, first, last)
+    if excess(best) < 0.0:
+        return None
+    return (
+        first if excess(first) >= 0.0 else _root(excess, first, best),
+        last if excess(last) >= 0.0 else _root(excess, best, last),
+    )
+
+
+def _root(function: Callable[[float], float], start: float, end: float) -> float:
+    """Where a function changes its sign."""
+    from scipy.optimize import brentq
+
+    root: Any = brentq(function, start, end, xtol=1e-14)
+    return float(root)

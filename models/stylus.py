@@ -20,6 +20,7 @@ _MOST_ODD = 0.25  # share of the surface that may lie off its line
 _TUNING = 4.685  # of the biweight, in standard deviations (95 % efficient for normal errors)
 _ROUNDS = 30
 _PIECES = 20
+_HALF, _HIGHER = 0.5, 2.0 / 3.0  # of the floor: where the edge is, and a place farther in
 _POINTS_PER_PIECE = 6
 
 
@@ -110,12 +111,12 @@ def stylus_crater(
     """
     x, z = np.asarray(x_mm, dtype=float), np.asarray(z_um, dtype=float)
     _check(x, z, area_radius_mm, scale_u_rel)
-    edges = _edges(x, _rough_depth(x, z))
+    edges = _crossings(x, _rough_depth(x, z), _HALF)
     for _ in range(2):  # the second time with a level line
         surface = _surface(x, edges)
         line, weight = _robust_polynomial(x, z, surface, 1)
         depth = np.polyval(line, x - x.mean()) - z
-        edges = _edges(x, depth)
+        edges = _crossings(x, depth, _HALF)
     centre, half_width = 0.5 * (edges[0] + edges[1]), 0.5 * (edges[1] - edges[0])
     radius = half_width if area_radius_mm is None else area_radius_mm
     halves = [_area_weights(side * (x - centre), radius) for side in (-1.0, 1.0)]
@@ -130,10 +131,12 @@ def stylus_crater(
             "what lies beside the crater is no straight line; is there enough surface on both"
             f" sides? It scatters by {noise:.3g} um, and the crater is {mean:.3g} um deep"
         )
-    if radius > 1.02 * half_width:
+    floor = _floor_radius(x, depth, centre, edges)
+    if radius > floor:
         message = (
-            f"the analysed area (radius {radius:.4g} mm) reaches beyond the crater, whose edges are"
-            f" {half_width:.4g} mm from its centre"
+            f"the analysed area (radius {radius:.4g} mm) holds a part of the crater's wall, which"
+            f" begins {floor:.4g} mm from the centre: mean depth, curvature and shape are those"
+            " with the wall"
         )
         warnings.warn(message, ValidityWarning, stacklevel=2)
     over_area = 0.5 * (halves[0] + halves[1])
@@ -186,18 +189,18 @@ def _rough_depth(x: np.ndarray, z: np.ndarray) -> np.ndarray:
     return ends_z[0] + slope * (x - ends_x[0]) - z
 
 
-def _edges(x: np.ndarray, depth: np.ndarray) -> tuple[float, float]:
-    """First and last place where it is half as deep as its floor."""
+def _crossings(x: np.ndarray, depth: np.ndarray, share: float) -> tuple[float, float]:
+    """First and last place where it is as deep as a share of its floor."""
     from scipy.ndimage import median_filter
 
     smooth = median_filter(depth, size=5, mode="nearest")
     floor = float(np.quantile(smooth, 0.9))
-    deep = np.flatnonzero(smooth > 0.5 * floor)
+    deep = np.flatnonzero(smooth > share * floor)
     if floor <= 0 or deep.size < 3 or deep[0] == 0 or deep[-1] == x.size - 1:
         raise ValueError("no crater with surface on both sides was found in the trace")
     return (
-        _crossing(x, smooth, deep[0] - 1, 0.5 * floor),
-        _crossing(x, smooth, deep[-1], 0.5 * floor),
+        _crossing(x, smooth, deep[0] - 1, share * floor),
+        _crossing(x, smooth, deep[-1], share * floor),
     )
 
 
@@ -205,6 +208,18 @@ def _crossing(x: np.ndarray, depth: np.ndarray, i: int, level: float) -> float:
     """Where the depth passes a level between points i and i + 1."""
     share = (level - depth[i]) / (depth[i + 1] - depth[i])
     return float(x[i] + np.clip(share, 0.0, 1.0) * (x[i + 1] - x[i]))
+
+
+def _floor_radius(
+    x: np.ndarray, depth: np.ndarray, centre: float, edges: tuple[float, float]
+) -> float:
+    """How far from the centre the nearer wall begins, if walls are straight."""
+    higher = _crossings(x, depth, _HIGHER)
+    along = (1.0 - _HALF) / (_HIGHER - _HALF)
+    return min(
+        abs(edge + along * (inner - edge) - centre)
+        for edge, inner in zip(edges, higher, strict=True)
+    )
 
 
 def _surface(x: np.ndarray, edges: tuple[float, float]) -> np.ndarray:
@@ -287,12 +302,20 @@ def _curvature(distance: np.ndarray, radius: float, depth: np.ndarray, mean: flo
 
 
 def _shape(distance: np.ndarray, radius: float, depth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Radii and depths of a shape that is linear in radius^2 between them, by least squares."""
+    """Radii and depths of a shape that is linear in radius^2 between them, by least squares.
+
+    No depth lies beyond those of the trace in the pieces beside it: a wall would make it ring.
+    """
+    from scipy.optimize import lsq_linear
+
     inside = distance <= radius
     s, d = (distance[inside] / radius) ** 2, depth[inside]
     pieces = int(np.clip(inside.sum() // _POINTS_PER_PIECE, 1, _PIECES))
     nodes = np.linspace(0.0, 1.0, pieces + 1)
     hats = np.maximum(1.0 - np.abs(s[:, None] - nodes) * pieces, 0.0)
     by_area = np.sqrt(np.maximum(distance[inside], 1e-12))[:, None]
-    found = np.linalg.lstsq(hats * by_area, d * by_area[:, 0], rcond=None)[0]
+    near = [d[hat > 0] for hat in hats.T]
+    least, most = (np.array([end(each) for each in near]) for end in (np.min, np.max))
+    size = 1e-9 * np.abs(d).max()  # ends must differ
+    found = lsq_linear(hats * by_area, d * by_area[:, 0], (least - size, most + size)).x
     return radius * np.sqrt(nodes), found

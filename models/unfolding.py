@@ -8,7 +8,10 @@ The fractions are smooth a priori and nothing else: Gaussian processes about str
 so the sum holds exactly. Nuisances (sensitivities, rates, ...) are unknowns beside y with priors of
 their own. Numbers of the instrument are not: a prior that is smoother than the sample would draw
 them towards less broadening. They are held, and their uncertainty is carried through (considered
-parameters; S. F. Schmidt, Adv. Control Syst. 3 (1966) 293, from memory).
+parameters; S. F. Schmidt, Adv. Control Syst. 3 (1966) 293, from memory). Nor do the bounds of the
+fractions move the nuisances, which are those of the normal posterior whose covariance is given: of
+a rate and a sensitivity whose product alone shows, a curve that lies at its bounds on both sides of
+a sharp edge would draw either far away, just to be smoother in between (measured).
 
 Law and length of the process, and its amplitude for each element, are those of maximum evidence:
 the likelihood of the readings with everything else integrated out. Where a smoothing spline is
@@ -149,8 +152,10 @@ class Trial:
         """The posterior for given amplitudes."""
         readings, curvature = self.readings, self.curvature(log_amplitude)
         bounds = Bounds(readings.contrast, self.smoothness.basis, readings.offset[:, None])
-        w = bounded_minimum(curvature, self._right, bounds)
         inner = bounds.bounded
+        nuisance = solved(factored(curvature), self._right)[inner:]
+        right = self._right[:inner] - curvature[:inner, inner:] @ nuisance
+        w = np.append(bounded_minimum(curvature[:inner, :inner], right, bounds), nuisance)
         everything = solved(factored(curvature), self.basis.T)
         of_y = self.basis[: readings.unknown, :inner]
         within = of_y @ solved(factored(curvature[:inner, :inner]), of_y.T)
@@ -204,7 +209,7 @@ class Unfolded:
     ----------
     readings : LinearReadings
     w : ndarray, shape (P,)
-        Most probable values, with no fraction negative.
+        Most probable values: nuisances, and for these y with no fraction negative.
     covariance : ndarray, shape (P, P)
         Without regard to that, so wider near bounds, and with all else held.
     carried : ndarray, shape (P, J)

@@ -7,7 +7,6 @@ from rich.markup import escape
 from rich.table import Table
 
 from craterfront.budget import TRANSITION, Budget
-from craterfront.cautions import ESTIMATE
 from craterfront.layer_answers import LayerAnswer, LayerSum
 from craterfront.results import Answer
 from craterfront.rounding import in_brackets, rounded
@@ -54,24 +53,25 @@ def origin_tables(answer: Answer) -> Iterator[Table]:
 def _decision_table(answer: Answer) -> Table:
     table = Table(
         title="Decisions on limits (guarded acceptance and rejection, JCGM 106)",
-        caption=ESTIMATE,
         title_justify="left",
-        caption_justify="left",
     )
     for heading in ("of", "limit"):
         table.add_column(heading)
-    for heading in ("value", "standard unc.", "conformance probability", "demanded"):
+    for heading in ("value", "standard unc."):
+        table.add_column(heading, justify="right")
+    table.add_column("unit")
+    for heading in ("conformance probability", "demanded"):
         table.add_column(heading, justify="right")
     table.add_column("decision")
     for each in answer.rulings:
-        value = ["-", "-"]
+        value = ["-", "-", ""]
         if each.value is not None and each.u is not None:
-            value = rounded(each.value, each.u)
+            value = [*rounded(each.value, each.u), each.bounds.unit]
         chance = "-" if each.conformance is None else _percent(each.conformance)
         found = f"{each.decision}: {each.why}" if each.why else each.decision
         what = each.bounds.described()
         demanded = f"{100.0 * each.probability:.3g} %"
-        table.add_row(escape(each.of), what, *value, chance, demanded, found)
+        table.add_row(escape(each.of), what, *value, chance, demanded, escape(found))
     return table
 
 

@@ -11,15 +11,16 @@ from craterfront.inversion import Inversion
 from craterfront.layer_answers import Z95, LayerAnswer, LayerSum, layer_sum
 from craterfront.models.conformity import (
     Decision,
+    acceptance_limits,
     conformance_probability,
     decision,
-    guard_band,
 )
 
 NO_DENSITY = "no density is known"
 NO_SCALE = "no depths at nominal rates"
 NOT_RESOLVED = "only an upper limit of the thickness is known"
 TOO_THIN = "too thin to tell its mass"
+TOO_UNCERTAIN = "too uncertain for any value to conform"
 
 
 @dataclass(frozen=True)
@@ -41,8 +42,8 @@ class Ruling:
     decision : str
         conforms, does not conform, undecided.
     acceptance : tuple of (float or None)
-        Values from which, and up to which, a sample would be said to conform: the limits moved in
-        by the guard bands. None where there is no limit, or no guard band can be given.
+        Values from which, and up to which, a sample would be said to conform with this relative
+        uncertainty. None where there is no limit, or no value would be.
     why : str
         What stands in the way of a decision; else empty.
     """
@@ -80,9 +81,24 @@ class Ruling:
 
 
 def decisions(
-    inversion: Inversion, layers: Sequence[LayerAnswer], graded: Sequence[LayerSum]
+    inversion: Inversion,
+    layers: Sequence[LayerAnswer],
+    graded: Sequence[LayerSum],
+    doubts: Sequence[str] = (),
 ) -> list[Ruling]:
-    """Decisions on all limits of the file: of layers from the surface down, then of several."""
+    """Decisions on all limits of the file: of layers from the surface down, then of several.
+
+    Parameters
+    ----------
+    inversion : Inversion
+        Where it has doubts of its own, nothing is decided.
+    layers : sequence of LayerAnswer
+    graded : sequence of LayerSum
+    doubts : sequence of str
+        Further reasons to decide nothing.
+    """
+    against = [*([NO_SCALE] if inversion.relative else []), *inversion.doubts, *doubts]
+    why = "; ".join(against)
     found: list[Ruling] = []
     wholes = {whole.name: whole for whole in graded}
     concrete = inversion.likelihood.assembly.layers[:-1]
@@ -90,9 +106,9 @@ def decisions(
         if layer.limit is None:
             continue
         if layer.graded is None:
-            found += _rulings(inversion, layer.limit, answer.name, answer)
+            found += _rulings(why, layer.limit, answer.name, answer)
         elif layer.graded in wholes:  # once for all its parts
-            found += _rulings(inversion, layer.limit, layer.graded, wholes.pop(layer.graded))
+            found += _rulings(why, layer.limit, layer.graded, wholes.pop(layer.graded))
     for limit in inversion.experiment.limit:
         members = [
             i
@@ -102,16 +118,14 @@ def decisions(
         ]
         name = " + ".join(limit.layers) or "all layers"
         together = layer_sum(inversion, name, members, [1.0] * len(concrete))
-        found += _rulings(inversion, limit, name, together)
+        found += _rulings(why, limit, name, together)
     return found
 
 
-def _rulings(
-    inversion: Inversion, limit: Limit, name: str, answer: LayerAnswer | LayerSum
-) -> list[Ruling]:
+def _rulings(why_not: str, limit: Limit, name: str, answer: LayerAnswer | LayerSum) -> list[Ruling]:
     return [
-        _no_ruling(limit, name, bounds, NO_SCALE)
-        if inversion.relative
+        _no_ruling(limit, name, bounds, why_not)
+        if why_not
         else _ruling(limit, name, bounds, answer)
         for bounds in limit.bounds()
     ]
@@ -148,20 +162,20 @@ def _by_probability(
     ln_sd: tuple[float, float],
 ) -> Ruling:
     """Of a positive number, which is log-normal, on either side of its median for itself."""
-    lower, upper = bounds.lower, bounds.upper
-    conformance = conformance_probability(
-        math.log(value),
-        *ln_sd,
-        -math.inf if lower is None else math.log(lower),
-        math.inf if upper is None else math.log(upper),
+    limits = (
+        -math.inf if bounds.lower is None else math.log(bounds.lower),
+        math.inf if bounds.upper is None else math.log(bounds.upper),
     )
-    below, above = (math.exp(min(guard_band(sd, limit.probability), 700.0)) for sd in ln_sd)
-    acceptance = (
-        None if lower is None or math.isinf(ln_sd[0]) else lower * below,
-        None if upper is None or math.isinf(ln_sd[1]) else upper / above,
-    )
+    conformance = conformance_probability(math.log(value), *ln_sd, *limits)
+    accepted = acceptance_limits(*ln_sd, *limits, limit.probability)
+    acceptance = (None, None) if accepted is None else (_exp(accepted[0]), _exp(accepted[1]))
     found = decision(conformance, limit.probability)
-    return Ruling(name, bounds, limit.probability, value, u, conformance, found, acceptance)
+    why = TOO_UNCERTAIN if accepted is None and found == "undecided" else ""
+    return Ruling(name, bounds, limit.probability, value, u, conformance, found, acceptance, why)
+
+
+def _exp(logarithm: float) -> float | None:
+    return math.exp(min(logarithm, 700.0)) if math.isfinite(logarithm) else None
 
 
 def _by_upper_limit(limit: Limit, name: str, bounds: Bounds, most: float) -> Ruling:

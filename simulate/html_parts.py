@@ -80,11 +80,9 @@ def table(found: Table) -> str:
         )
         rows.append(f'<tr><th scope="row">{_cell(first)}</th>{cells}</tr>\n')
     length = " short" if len(rows) <= _MOST_ON_ONE_PAGE else ""
-    below = f'<p class="below">{_cell(found.caption)}</p>\n' if found.caption else ""
     return (
         f'<div class="wide{length}"><table>\n<caption>{_cell(found.title)}</caption>\n'
         f"<thead><tr>{headings}</tr></thead>\n<tbody>\n{''.join(rows)}</tbody>\n</table></div>\n"
-        f"{below}"
     )
 
 

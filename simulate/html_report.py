@@ -286,6 +286,5 @@ def _repeat(answer: Answer, files: Sequence[InputFile]) -> Iterator[str]:
 
 
 def _footer(inversion: Inversion) -> Iterator[str]:
-    yield html_parts.paragraph(ESTIMATE)
     if inversion.experiment.setup.source is not None:
         yield html_parts.paragraph(CAUTION)

@@ -238,14 +238,16 @@ def invert_with_instrument(
     names = ", ".join(calibration.uncertain[k].label for k, _ in use.used)
     notes = [f"calibration of {calibration.date} used for: {names or 'nothing'}", *use.notes]
     drift = drift_since(use, found, progress)
+    doubts = []
     if drift.is_noticed:
-        notes.insert(
-            0,
+        doubts.append(
             f"the instrument is not as calibrated on {calibration.date}, or the sample is not as"
-            f" the file says: {drift.words()}",
+            f" the file says: {drift.words()}"
         )
     notes += _deeper(calibration, experiment, found)
-    return replace(found, warnings=[*notes, *found.warnings])
+    return replace(
+        found, warnings=[*doubts, *notes, *found.warnings], doubts=[*doubts, *found.doubts]
+    )
 
 
 def drift_since(use: InstrumentUse, found: Inversion, progress: Progress | None = None) -> Drift:

@@ -79,6 +79,8 @@ class Inversion:
         What fixes the depth scale.
     alternatives : list of Alternative
         Other samples that explain the profile about as well.
+    doubts : list of str
+        What forbids to decide anything on these numbers; each is among the warnings as well.
     """
 
     experiment: Experiment
@@ -98,6 +100,7 @@ class Inversion:
     warnings: list[str]
     scale_sources: list[str]
     alternatives: list[Alternative]
+    doubts: list[str]
 
     def combinations_resting_on_priors(self) -> list[str]:
         """The combinations of parameters that the data do not fix, in words."""
@@ -195,7 +198,10 @@ def invert(
     solution, jacobian = likelihood.solve(fit.x), objective.jacobian(fit.x)
     full = likelihood.information_rows(fit.x)
     picture = _marginal(full, len(likelihood.free))
-    warnings = _warnings(likelihood, fit, solution, picture, others, relative)
+    doubts = _doubts(likelihood, fit, solution, others)
+    warnings = [*doubts, *_warnings(likelihood, solution, fit, picture)]
+    if relative:
+        warnings.insert(0, "times at nominal rates, no depths")
     broadening, picture = broadening_answers(likelihood, objective, fit, jacobian, picture)
     widths = width_answers(likelihood, objective, fit, jacobian, full, picture, report)
     thin = thin_layers(likelihood, fit, picture)
@@ -218,6 +224,7 @@ def invert(
         warnings,
         scale.sources,
         others,
+        doubts,
     )
 
 
@@ -327,21 +334,16 @@ def _marginal(full: np.ndarray, count: int) -> Curvature:
     return Curvature(picture.covariance[:count, :count], picture.undetermined)
 
 
-def _warnings(
-    likelihood: Likelihood,
-    fit: Fit,
-    solution: Solution,
-    picture: Curvature,
-    others: list[Alternative],
-    relative: bool,
+def _doubts(
+    likelihood: Likelihood, fit: Fit, solution: Solution, others: list[Alternative]
 ) -> list[str]:
-    assembly = likelihood.assembly
+    """Where the intervals do not say how sure an answer is."""
     found = []
     if not fit.converged:
         found.append(f"the fit did not converge ({fit.message}); take no number from it")
     lower, upper = likelihood.coordinates.bounds()
     for i, index in enumerate(likelihood.free):
-        p = assembly.parameters[index]
+        p = likelihood.assembly.parameters[index]
         if p.may_be_zero:
             if fit.x[i] >= upper[i] * (1 - 1e-6):
                 found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
@@ -356,7 +358,14 @@ def _warnings(
         for name, quantity, number in linear
         if at_written_bound(number, quantity)
     ]
-    found += _of_others(likelihood, others)
+    return found + _of_others(likelihood, others)
+
+
+def _warnings(
+    likelihood: Likelihood, solution: Solution, fit: Fit, picture: Curvature
+) -> list[str]:
+    assembly = likelihood.assembly
+    found = []
     for direction in picture.undetermined:
         strong = np.argsort(-np.abs(direction))[:4]
         names = [
@@ -389,8 +398,6 @@ def _warnings(
     found += _of_detectors(likelihood, solution)
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
-    if relative:
-        found.insert(0, "times at nominal rates, no depths")
     return found + assembly.warnings
 
 

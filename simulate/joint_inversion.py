@@ -48,7 +48,9 @@ def invert_together(
         raise InputProblems(problems)
     report = progress or (lambda stage, share: None)
     kept = _known if one_file else _of_sample(_at_one_point(measurements))
-    known, notes, found = instrument, [], None
+    known, found = instrument, None
+    notes: list[str] = []
+    doubts: list[str] = []
     for i, measurement in enumerate(measurements):
 
         def part(stage: str, share: float, done: int = i) -> None:
@@ -60,15 +62,18 @@ def invert_together(
             notes += link.use.notes
             drift = drift_since(link.use, found, part)
             if drift.is_noticed:
-                notes.insert(
-                    0,
+                doubts.append(
                     f"{measurement.profile.source} disagrees with what was known before:"
-                    f" {drift.words()}",
+                    f" {drift.words()}"
                 )
+        if not found.fit.converged and i < len(measurements) - 1:
+            doubts.append(f"{measurement.profile.source}: the fit did not converge")
     assert found is not None  # there is at least one measurement
     names = ", ".join(measurement.profile.source for measurement in measurements)
     notes.append(f"inverted together: {names}; fit and residuals are those of the last")
-    return replace(found, warnings=[*notes, *found.warnings])
+    return replace(
+        found, warnings=[*doubts, *notes, *found.warnings], doubts=[*doubts, *found.doubts]
+    )
 
 
 def _known(number: InstrumentNumber) -> bool:

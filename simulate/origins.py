@@ -47,13 +47,19 @@ class Origin:
     shares : dict of str to float
         By the name of the prior, `READINGS` for the data; the largest first. They sum to 1 but
         for what is too small to be named.
-    dominating : PriorRow, optional
-        A prior that makes up at least half of it.
+    largest : PriorRow, optional
+        The prior with the largest share.
     """
 
     answer: str
     shares: Mapping[str, float]
-    dominating: PriorRow | None
+    largest: PriorRow | None
+
+    @property
+    def dominating(self) -> PriorRow | None:
+        """The largest prior, where it makes up at least half of the variance."""
+        row = self.largest
+        return None if row is None or self.shares[row.name] < DOMINATES else row
 
     def sentence(self) -> str:
         """In words; empty where no prior dominates."""
@@ -62,11 +68,16 @@ class Origin:
             return ""
         share = 100.0 * self.shares[row.name]
         text = f"{self.answer}: {share:.0f} % of its variance comes from the {row.described()}"
-        return "; ".join(filter(None, (text, self.advice())))
+        return "; ".join(filter(None, (text, _ADVICE.get(row.kind))))
 
     def advice(self) -> str:
-        """What would make the answer better known; empty where no prior dominates."""
-        return "" if self.dominating is None else _ADVICE.get(self.dominating.kind, "")
+        """What would help most, with its share of the variance: more counts, or a better prior."""
+        name, share = next(iter(self.shares.items()))
+        told = f" ({100.0 * share:.0f} %)"
+        if self.largest is None or name != self.largest.name:
+            return f"more counts{told}"
+        what = _ADVICE.get(self.largest.kind)
+        return "" if what is None else what + told
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers and strings."""
@@ -135,5 +146,5 @@ def _origin(
         for row, part in ordered
         if part >= _LEAST_SHARE * whole
     }
-    first, part = ordered[0]
-    return Origin(answer, named, first if part >= DOMINATES * whole else None)
+    largest = next((row for row, _ in ordered if row is not None and row.name in named), None)
+    return Origin(answer, named, largest)

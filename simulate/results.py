@@ -260,6 +260,7 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
     posterior = linear_posterior(inversion)
     scale = None if inversion.relative else ScaleComparison(inversion, posterior)
     disagreements = [] if scale is None else scale.disagreements
+    contradictions = [each.sentence() for each in disagreements if each.contradicts]
     draws = laplace_draws(inversion) if sampled is None else sampled_draws(sampled)
     further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion), draws)
     return Answer(
@@ -274,7 +275,7 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
         inversion.combinations_resting_on_priors(),
         _noise_lines(inversion),
         budgets,
-        decisions(inversion, layers, graded),
+        decisions(inversion, layers, graded, contradictions),
         [] if scale is None else scale.comparisons,
         disagreements,
         further.quantities,

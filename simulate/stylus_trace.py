@@ -64,8 +64,9 @@ def read_trace(
     if len(table.names) < 2:
         raise InputProblems([f"has {len(table.names)} column; a trace has two, x and z"], source)
     problems: list[str] = []
+    notes = [*table.notes]
     factors = [
-        _factor(header, unit, option, problems)
+        _factor(header, unit, option, problems, notes)
         for header, unit, option in zip(
             table.names, (x_unit, z_unit), ("--x-unit", "--z-unit"), strict=False
         )
@@ -74,7 +75,6 @@ def read_trace(
         raise InputProblems(problems, source)
     rows = table.numbers([0, 1])
     fit = np.all(np.isfinite(rows), axis=1)
-    notes = [*table.notes]
     if not fit.all():
         notes.append(f"{np.sum(~fit)} rows without two numbers are left out")
     x_mm, z_um = rows[fit, 0] * factors[0] * 1e-3, rows[fit, 1] * factors[1]
@@ -90,14 +90,23 @@ def read_trace(
     return Trace(x_mm, z_um, notes, source)
 
 
-def _factor(header: str, unit: str | None, option: str, problems: list[str]) -> float:
+def _factor(
+    header: str, unit: str | None, option: str, problems: list[str], notes: list[str]
+) -> float:
     """Micrometres per unit of a column."""
+    named = "mm" if _MILLIMETRES.search(normal(header)) else unit_in_header(header)
     if unit is not None:
         if normal(unit) not in UNITS_UM:
             known = one_of([each for each in UNITS_UM if each.isascii()])
             problems.append(f"{option}: must be {known}, got {shown(unit)}")
-        return UNITS_UM.get(normal(unit), 1.0)
-    named = "mm" if _MILLIMETRES.search(normal(header)) else unit_in_header(header)
+            return 1.0
+        size = UNITS_UM[normal(unit)]
+        if named is not None and UNITS_UM.get(normal(named)) != size:
+            notes.append(
+                f"the column {shown(header)} is read in {unit}, as {option} says and its header"
+                " does not"
+            )
+        return size
     if named is None or normal(named) not in UNITS_UM:
         problems.append(f"the column {shown(header)} names no unit of length; give {option}")
         return 1.0
@@ -128,9 +137,9 @@ class TracedCrater:
         }
 
     def as_toml(self) -> str:
-        """The tables of an experiment file that say it."""
+        """The tables of an experiment file that say it, below the notes."""
         found = self.found
-        return toml_text(
+        return "".join(f"# {note}\n" for note in self.notes) + toml_text(
             {
                 "crater": {
                     "shape": "measured",
@@ -153,7 +162,7 @@ def _short(value: float, size: float) -> float:
 
 
 def crater_of(
-    trace: Trace, area_diameter_mm: float | None = None, scale_u_rel: float = 0.0
+    trace: Trace, area_diameter_mm: float | None = None, scale_u_rel: float | None = None
 ) -> TracedCrater:
     """Shape and mean depth of the crater in a trace.
 
@@ -162,8 +171,9 @@ def crater_of(
     trace : Trace
     area_diameter_mm : float, optional
         Of the analysed area, such as the anode; default the distance of the edges.
-    scale_u_rel : float
-        Relative standard uncertainty of the height scale.
+    scale_u_rel : float, optional
+        Relative standard uncertainty of the height scale. Without it the scale counts as exact, and
+        a note says so.
 
     Raises
     ------
@@ -174,9 +184,16 @@ def crater_of(
     radius_mm = None if area_diameter_mm is None else 0.5 * area_diameter_mm
     try:
         with collected_warnings(notes):
-            found = stylus_crater(trace.x_mm, trace.z_um, radius_mm, scale_u_rel)
+            found = stylus_crater(trace.x_mm, trace.z_um, radius_mm, scale_u_rel or 0.0)
     except ValueError as error:
         raise InputProblems([str(error)], trace.source) from None
+    if scale_u_rel is None:
+        share = 100.0 * found.u_um / found.mean_depth_um
+        notes.insert(
+            0,
+            f"the height scale of the stylus counts as exact, so the depth is less sure than"
+            f" {share:.2g} %: give --scale-u-rel",
+        )
     if not np.all(found.depth_um > 0):
         deepest = found.radius_mm[found.depth_um > 0].max(initial=0.0)
         message = (

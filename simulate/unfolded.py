@@ -27,8 +27,8 @@ _DESCRIPTIONS = {
         "part of it from noise and smoothness alone, with sensitivities, rates and instrument held",
         "1",
     ),
-    "composition_lo": ("lower end of the pointwise 95 % band", "1"),
-    "composition_hi": ("upper end of the pointwise 95 % band", "1"),
+    "composition_lo": ("lower end of the band that holds 95 % in the mean over the depth", "1"),
+    "composition_hi": ("upper end of the band that holds 95 % in the mean over the depth", "1"),
     "composition_mass": ("mass fraction", "1"),
     "effective_resolution": (f"effective resolution: {RESOLUTION_MEANS}", "nm"),
     "as_steep_as_resolution": (
@@ -119,8 +119,6 @@ def answer_as_dict(found: Unfolding) -> dict[str, Any]:
         }
         for e, element in enumerate(found.elements)
     ]
-    nuisances = found.model.nuisances
-    u = np.sqrt(np.maximum(np.diag(found.posterior.nuisance_covariance), 0.0))
     return {
         "method": METHOD,
         "prior": found.smoothness.law,
@@ -130,8 +128,14 @@ def answer_as_dict(found: Unfolding) -> dict[str, Any]:
         "depth_scale_from": found.scale_sources,
         "elements": elements,
         "deviations": [
-            {"name": n.name, "prior_u": n.u, "value": float(value), "u": float(own)}
-            for n, value, own in zip(nuisances, found.posterior.nuisance, u, strict=True)
+            {
+                "name": each.name,
+                "prior_u": each.prior_u,
+                "value": each.value,
+                "u": each.u,
+                "value_in_prior_u": each.in_prior_u,
+            }
+            for each in found.deviations()
         ],
         "warnings": found.warnings,
     }

@@ -52,6 +52,33 @@ _POORLY_KNOWN = 0.5  # standard uncertainty of the logarithm of a sensitivity
 _TRACE = 1e-9  # where a reading shows nothing at all
 _SMALLEST_START = 1e-4  # amplitude from which the search begins
 _CLEARLY = 3.0  # standard uncertainties by which a curve has to turn
+_CONTRADICTING = 3.0  # standard uncertainties from what was written
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """A number that is not exactly known, after the readings.
+
+    Attributes
+    ----------
+    name, kind : str
+        As of a `Nuisance`.
+    prior_u : float
+        Standard uncertainty before.
+    value, u : float
+        Deviation from what was written, and its standard uncertainty.
+    """
+
+    name: str
+    kind: str
+    prior_u: float
+    value: float
+    u: float
+
+    @property
+    def in_prior_u(self) -> float:
+        """The deviation in standard uncertainties before."""
+        return self.value / self.prior_u
 
 
 @dataclass(frozen=True)
@@ -113,8 +140,17 @@ class Unfolding:
         u = self.posterior.standard_uncertainty(nuisances=nuisances)
         return u[:, : self.depth_nm.size]
 
+    def deviations(self) -> list[Deviation]:
+        """Numbers that are not exactly known, the one farthest from what was written first."""
+        numbers, u = self.posterior.nuisance, np.diag(self.posterior.nuisance_covariance)
+        found = [
+            Deviation(each.name, each.kind, each.u, float(value), max(float(variance), 0.0) ** 0.5)
+            for each, value, variance in zip(self.model.nuisances, numbers, u, strict=True)
+        ]
+        return sorted(found, key=lambda each: -abs(each.in_prior_u))
+
     def band(self) -> tuple[np.ndarray, np.ndarray]:
-        """Pointwise 95 % intervals, between 0 and 1."""
+        """Intervals that hold 95 % in the mean over the depth, between 0 and 1."""
         reach = Z95 * self.standard_uncertainty()
         low, high = self.fractions - reach, self.fractions + reach
         return np.maximum(low, 0.0), np.minimum(high, 1.0)
@@ -533,11 +569,24 @@ def _answer(
     return found
 
 
+def _contradictions(found: Unfolding) -> list[str]:
+    """What the readings draw away from what was written, farther than chance does."""
+    far = [each for each in found.deviations() if abs(each.in_prior_u) >= _CONTRADICTING]
+    if not far:
+        return []
+    of_scale = any(each.kind in ("amount", "sensitivity") for each in far)
+    what = "the depth scale is unreliable" if of_scale else "fractions are unreliable"
+    numbers = ", ".join(f"{each.name} by {each.in_prior_u:+.1f}" for each in far)
+    return [
+        f"{what}: the readings contradict what was written, in its standard uncertainties {numbers}"
+    ]
+
+
 def _warnings(found: Unfolding, change: float) -> list[str]:
     """What a reader must know, first what matters most."""
-    model, lines = found.model, []
+    model, lines = found.model, _contradictions(found)
     if change > 10.0 * _SETTLED:
-        lines.append("the rounds did not settle; take no number from this result")
+        lines.insert(0, "the rounds did not settle; take no number from this result")
     lines += [
         f"{element}, {part.start_nm:.4g} to {part.end_nm:.4g} nm: as steep as a sharp edge would "
         f"look at the resolution there, {part.resolution_nm:.2g} nm; it may be sharper, and ripples"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-_BAND = "95 % at each depth"
+_BAND = "95 % in the mean over depth"
 _STEEP = "as steep as a sharp edge"
 _TRUTH = "truth"
 _HATCHED: dict[str, Any] = {

@@ -37,7 +37,7 @@ def _element_table(rows: list[Mapping[str, Any]]) -> Table:
     for heading in (
         "lowest",
         "highest",
-        "95 % +/-",
+        "95 % on average +/-",
         "resolution from, nm",
         "to",
         "amplitude",
@@ -66,9 +66,9 @@ def _deviation_table(rows: list[Mapping[str, Any]]) -> Table:
         title_justify="left",
     )
     table.add_column("quantity")
-    for heading in ("before, standard unc.", "found", "standard unc."):
+    for heading in ("before, standard unc.", "found", "standard unc.", "found / before"):
         table.add_column(heading, justify="right")
     for row in rows:
         numbers = (f"{row[key]:.2g}" for key in ("prior_u", "value", "u"))
-        table.add_row(escape(row["name"]), *numbers)
+        table.add_row(escape(row["name"]), *numbers, f"{row['value_in_prior_u']:+.1f}")
     return table

@@ -21,8 +21,9 @@ def crater(
         typer.Option(help="Of the analysed area; default the distance of the crater's edges."),
     ] = None,
     scale_u_rel: Annotated[
-        float, typer.Option(help="Relative standard uncertainty of the stylus' height scale.")
-    ] = 0.0,
+        float | None,
+        typer.Option(help="Relative standard uncertainty of the stylus' height scale."),
+    ] = None,
     x_unit: Annotated[
         str | None, typer.Option(help="mm, um, nm or A; default as the header says.")
     ] = None,
@@ -50,11 +51,11 @@ def crater(
     give(traced.as_dict(), partial(print_crater, traced), json=json)
 
 
-def _check_numbers(diameter_mm: float | None, scale_u_rel: float) -> None:
+def _check_numbers(diameter_mm: float | None, scale_u_rel: float | None) -> None:
     problems = []
     if diameter_mm is not None and not 0 < diameter_mm < 1e4:
         problems.append(f"--diameter-mm: must be > 0 and < 1e4, got {diameter_mm:g}")
-    if not 0 <= scale_u_rel < 1:
+    if scale_u_rel is not None and not 0 <= scale_u_rel < 1:
         problems.append(f"--scale-u-rel: must be from 0 to below 1, got {scale_u_rel:g}")
     if problems:
         raise InputProblems(problems)

@@ -6,7 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from craterfront.models.conformity import conformance_probability, decision, guard_band
+from craterfront.models.conformity import (
+    acceptance_limits,
+    conformance_probability,
+    decision,
+    guard_band,
+)
 
 values = st.floats(-10.0, 10.0)
 uncertainties = st.floats(0.01, 10.0)
@@ -71,3 +76,42 @@ def test_what_is_not_known_at_all_is_never_decided():
 def test_a_decision_demands_more_than_even_odds(probability):
     with pytest.raises(ValueError, match="must be between"):
         decision(0.7, probability)
+
+
+ends = st.one_of(values, st.sampled_from([-math.inf, math.inf]))
+
+
+@given(uncertainties, uncertainties, ends, ends, probabilities, st.floats(-25.0, 25.0))
+def test_a_value_is_accepted_exactly_between_the_acceptance_limits(below, above, a, b, p, value):
+    lower, upper = sorted((a, b))
+    if lower == upper:
+        return
+    limits = acceptance_limits(below, above, lower, upper, p)
+    chance = conformance_probability(value, below, above, lower, upper)
+    if abs(chance - p) < 1e-9:
+        return  # rounding decides
+    accepted = limits is not None and limits[0] <= value <= limits[1]
+    assert (decision(chance, p) == "conforms") == accepted
+
+
+@given(uncertainties, uncertainties, probabilities)
+def test_the_demanded_probability_is_reached_at_both_acceptance_limits(below, above, p):
+    lower, upper = -4.0 * below, 4.0 * above
+    limits = acceptance_limits(below, above, lower, upper, p)
+    assert limits is not None
+    for limit in limits:
+        found = conformance_probability(limit, below, above, lower, upper)
+        assert found == pytest.approx(p, abs=1e-9)
+
+
+def test_two_limits_may_accept_no_value():
+    """Derived: in the middle of a tolerance 2 u wide lies 2 Phi(1) - 1 = 68.3 %."""
+    assert acceptance_limits(1.0, 1.0, -1.0, 1.0, 0.69) is None
+    low, high = acceptance_limits(1.0, 1.0, -1.0, 1.0, 0.68)
+    assert low < 0.0 < high
+
+
+def test_nothing_is_accepted_where_nothing_is_known():
+    assert acceptance_limits(math.inf, 1.0, 0.0, math.inf, 0.95) is None
+    assert acceptance_limits(1.0, math.inf, 0.0, 9.0, 0.95) is None
+    assert acceptance_limits(0.0, 0.0, 0.0, 9.0, 0.95) == (0.0, 9.0)

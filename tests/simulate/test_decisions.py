@@ -2,6 +2,7 @@
 
 import io
 import math
+from dataclasses import replace
 from statistics import NormalDist
 
 import pytest
@@ -11,7 +12,7 @@ from craterfront.cautions import ESTIMATE
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
-from craterfront.inversion import invert
+from craterfront.inversion import _doubts, invert
 from craterfront.report import print_answer
 from craterfront.results import answer
 
@@ -62,8 +63,13 @@ def profile():
 
 
 @pytest.fixture(scope="module")
-def found(profile):
-    return answer(invert(profile, experiment(**LIMITS)))
+def inverted(profile):
+    return invert(profile, experiment(**LIMITS))
+
+
+@pytest.fixture(scope="module")
+def found(inverted):
+    return answer(inverted)
 
 
 def test_every_limit_has_its_decision(found):
@@ -108,12 +114,15 @@ def test_layers_together_count_with_their_joint_uncertainty(found):
 
 def test_no_decision_without_the_caution(found):
     assert {row["caution"] for row in found.as_dict()["decisions"]} == {ESTIMATE}
+
+
+def test_values_of_several_kinds_are_printed_with_their_unit(found):
     text = io.StringIO()
-    print_answer(found, Console(file=text, width=140))
-    printed = text.getvalue()
-    assert printed.index("Decisions on limits") < printed.index(ESTIMATE)
-    assert "does not conform" in printed
-    assert "at least 0.65 g/m2" in printed
+    print_answer(found, Console(file=text, width=160))
+    rows = [line for line in text.getvalue().splitlines() if "conform" in line and "│" in line]
+    units = [line.split("│")[5].strip() for line in rows]
+    assert units == ["g/m2", "g/m2"]
+    assert "at least 0.65 g/m2" in rows[1]
 
 
 def test_keys_of_a_decision(found):
@@ -134,6 +143,42 @@ def test_keys_of_a_decision(found):
         "decision",
         "caution",
     }
+
+
+def test_a_value_between_two_limits_is_accepted_with_the_probability_of_both(found):
+    """Derived: at an acceptance limit the share within both limits is that demanded."""
+    zinc, thickness = found.layers[0], found.rulings[0]
+    ln_sd = zinc.u / zinc.value
+    for value in thickness.acceptance:
+        below, above = (PHI(math.log(limit / value) / ln_sd) for limit in (50.0, 60.5))
+        assert above - below == pytest.approx(0.9, abs=1e-4)
+
+
+def test_nothing_is_decided_on_an_inversion_in_doubt(inverted):
+    found = answer(replace(inverted, doubts=["the fit did not converge"]))
+    assert {each.decision for each in found.rulings} == {"undecided"}
+    assert {each.value for each in found.rulings} == {None}
+    assert {each.why for each in found.rulings} == {"the fit did not converge"}
+
+
+def test_a_fit_that_has_not_ended_well_is_in_doubt(inverted):
+    """Not converged, or with a number at its bound."""
+    likelihood, fit = inverted.likelihood, inverted.fit
+    assert _doubts(likelihood, fit, inverted.solution, []) == inverted.doubts == []
+    (doubt,) = _doubts(likelihood, replace(fit, converged=False), inverted.solution, [])
+    assert "take no number from it" in doubt
+    at_bound = fit.x.copy()
+    at_bound[0] = likelihood.coordinates.bounds()[1][0]
+    (doubt,) = _doubts(likelihood, replace(fit, x=at_bound), inverted.solution, [])
+    assert "is at a bound" in doubt
+
+
+def test_nothing_is_decided_between_contradicting_ways(profile):
+    limits = LIMITS | {"more": "[depth_scale]\nfinal_crater_depth_nm = { value = 220.0, u = 1.0 }"}
+    found = answer(invert(profile, experiment(**limits)))
+    assert any(each.contradicts for each in found.scale_disagreements)
+    assert {each.decision for each in found.rulings} == {"undecided"}
+    assert all("contradict each other" in each.why for each in found.rulings)
 
 
 def test_times_at_nominal_rates_decide_nothing(profile):

@@ -69,7 +69,7 @@ def test_example_has_everything():
     assert chromium.interference == {"Fe": Quantity(0.01)}
     assert (fragment.element, fragment.columns) == (None, ("TiN a", "TiN b"))
     assert float(experiment.setup.noise.flicker.rms) == 0.005
-    assert experiment.profile.ignore == ("* / *",)
+    assert experiment.profile.ignore == ("ratio *",)
     assert experiment.depth_scale.final_crater_depth_nm == Quantity.prior(1200.0, u=30.0)
     assert experiment.warnings() == []
 

@@ -220,7 +220,8 @@ def test_numbers_are_those_of_the_json(page, found):
     for row, interface in zip(rows, told["interfaces"], strict=True):
         assert float(row[3]) == pytest.approx(interface["width_hi_nm"], rel=5e-3)
     _, decision = rows_of(page, "Decisions on limits")
-    assert decision[-1] == told["decisions"][0]["decision"]
+    (row,) = told["decisions"]
+    assert decision[-1] == f"{row['decision']}: {row['note']}"
 
 
 def test_the_page_says_from_what_it_was_made(page, files):

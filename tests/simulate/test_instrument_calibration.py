@@ -327,6 +327,7 @@ def test_a_drift_of_the_rates_is_reported_first():
     found = inverted(faster=1.05)
     assert found.warnings[0] in noticed(found)
     assert "standard deviations" in found.warnings[0]
+    assert found.doubts[0] == found.warnings[0]
 
 
 def test_another_view_is_refused():
@@ -572,8 +573,9 @@ def test_what_both_took_for_known_does_not_average_out():
 
 def test_a_profile_of_another_sample_is_noticed():
     other = replace(of_one_sample(33), profile=measured(80.0, 30.0, 8.0, seed=33))
-    notes = invert_together([of_one_sample(31), other]).warnings
-    assert notes[0].startswith("profile 33 disagrees with what was known before")
+    found = invert_together([of_one_sample(31), other])
+    assert found.warnings[0].startswith("profile 33 disagrees with what was known before")
+    assert found.doubts[0] == found.warnings[0]
 
 
 def test_other_layers_are_no_measurement_of_the_same_sample():

@@ -13,6 +13,8 @@ from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
+from craterfront.origins import READINGS, Origin
+from craterfront.prior_rows import PriorRow
 from craterfront.report import print_answer, print_priors
 from craterfront.results import answer
 
@@ -78,6 +80,16 @@ def test_an_assumed_rate_dominates_in_words(by_rate):
     text = io.StringIO()
     print_answer(found, Console(file=text, width=200))
     assert thickness.sentence() in text.getvalue()
+
+
+def test_what_would_help_most_is_told_where_nothing_dominates():
+    rate = PriorRow("erosion rate of coat", "rate", "prior", 0.05)
+    by_rate = Origin("thickness of coat", {rate.name: 0.48, READINGS: 0.4}, rate)
+    assert by_rate.advice() == "measure that rate (48 %)"
+    assert by_rate.sentence() == ""
+    by_readings = Origin("thickness of coat", {READINGS: 0.52, rate.name: 0.48}, rate)
+    assert by_readings.advice() == "more counts (52 %)"
+    assert Origin("thickness of coat", {READINGS: 1.0}, None).advice() == "more counts (100 %)"
 
 
 def test_shares_of_a_mass_are_those_of_thickness_and_density(by_rate):

@@ -75,6 +75,21 @@ def test_the_experiment_file_takes_it(tmp_path):
     assert experiment.setup.crater.radius_mm[-1] == 2.0
 
 
+def test_a_unit_against_the_header_is_told(tmp_path):
+    place = written(tmp_path / "a.txt", X_MM, heights_um())
+    assert read_trace(place, "mm", "\u00b5m").notes == []
+    (note,) = read_trace(place, z_unit="nm").notes
+    assert note == 'the column "z (um)" is read in nm, as --z-unit says and its header does not'
+
+
+def test_a_scale_that_counts_as_exact_is_told_where_the_depth_is_written(tmp_path):
+    trace = read_trace(written(tmp_path / "a.txt", X_MM, heights_um()))
+    first = crater_of(trace, 4.0).as_toml().splitlines()[0]
+    assert first.startswith("# the height scale of the stylus counts as exact")
+    assert crater_of(trace, 4.0, 0.0).as_toml().startswith("[crater]")
+    assert crater_of(trace, 4.0, 0.0).notes == []
+
+
 @pytest.mark.parametrize(
     ("rows", "message"),
     [

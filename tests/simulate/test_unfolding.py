@@ -136,6 +136,31 @@ def test_free_sensitivities_follow_from_the_sum():
     assert gain == pytest.approx([3.0, 0.2], rel=0.03)
 
 
+ROUGH = "{ value = 8.0, u_rel = 0.1 }", "{ value = 16.0, u_rel = 0.1 }"
+
+
+def test_free_sensitivities_leave_written_rates_alone():
+    """Derived: of pure materials on both sides of an edge only sensitivity times rate shows."""
+    known = experiment(width=0.5, rates=ROUGH, sensitivity=("{ guess = 3.0 }", "{ guess = 0.2 }"))
+    found = unfold(profile_of(simulated(known), "sharp"), known)
+    for each in found.deviations():  # the truth of rates is 0
+        if each.name.startswith("erosion rate"):
+            assert abs(each.value) < 2.0 * each.u
+    assert "unreliable" not in " ".join(found.warnings)
+
+
+def test_a_wrong_rate_makes_the_depth_scale_unreliable():
+    """Known sensitivities tell the rate of chromium, which is written as 5 u too small."""
+    rates = "{ value = 8.0, u_rel = 0.02 }", "{ value = 14.4, u_rel = 0.02 }"
+    found = unfold(profile_of(simulated(experiment()), "faster"), experiment(rates=rates))
+    first, *others = found.deviations()
+    assert first.name == "erosion rate of Cr"
+    assert abs(first.in_prior_u) > max(3.0, *(abs(each.in_prior_u) for each in others))
+    assert found.warnings[0].startswith("the depth scale is unreliable")
+    assert "erosion rate of Cr by +" in found.warnings[0]
+    assert answer_as_dict(found)["deviations"][0]["name"] == first.name
+
+
 def test_uncertain_numbers_widen_the_band_and_the_depth():
     unsure = "{ value = 1.0, u_rel = 0.05 }"
     rates = ("{ value = 8.0, u_rel = 0.04 }", "{ value = 16.0, u_rel = 0.04 }")
