@@ -969,11 +969,16 @@ def test_a_fluctuation_of_the_source_that_nobody_wrote_is_allowed_for(known):
     assert np.mean(errors**2) < 20.1 / 8
 
 
-@pytest.mark.parametrize("known", [BRIGHT, ""], ids=["noise written", "noise estimated"])
-def test_a_steady_source_is_not_blamed(known):
-    """Of 60 profiles each, 0 (noise written) and 4 (noise estimated) were."""
+@pytest.mark.parametrize(
+    ("known", "most"), [(BRIGHT, 0), ("", 2)], ids=["noise written", "noise estimated"]
+)
+def test_a_steady_source_is_not_blamed(known, most):
+    """Of 60 profiles each, 0 (noise written) and 4 (noise estimated) were.
+
+    Derived: of 5 with a chance of 4 in 60 each, more than 2 are in 0.3 % of the cases.
+    """
     _, told = deviations(BRIGHT, known, range(1000, 1005))
-    assert told == 0
+    assert told <= most
 
 
 def test_what_the_file_says_of_the_source_stands():
