@@ -559,3 +559,42 @@ def test_instruments_of_their_own():
     # Two independent sets of rates of much the same uncertainty: the root of two.
     assert found.u / found.value == pytest.approx(relative_u_alone() / 2.0**0.5, rel=0.15)
     assert abs(found.value - 90.0) < 2.5 * found.u
+
+
+ROUGH = """
+[[layer]]
+composition = "Ni"
+thickness_nm = 400.0
+interface_width_nm = {width}
+erosion_rate_nm_s = {{ value = 20.0, u_rel = 0.1 }}
+[substrate]
+composition = "Fe"
+erosion_rate_nm_s = {{ value = 20.0, u_rel = 0.1 }}
+[crater]
+shape = "flat"
+[roughness]
+initial_nm = {rough}
+[detection]
+sampling_s = 0.2
+[noise]
+counts_per_unit_s = {counts}
+"""
+
+
+def test_a_prior_of_a_width_counts_once():
+    """Two profiles know no more than one with twice the counts."""
+    true = {"width": 60.0, "rough": 30.0}
+    known = {"width": "{ value = 60.0, u = 3.0 }", "rough": "{ value = 30.0, u = 0.3 }"}
+
+    def profile(counts, seed):
+        experiment = experiment_from_toml(ROUGH.format(counts=counts, **true))
+        return profile_of(simulate(experiment.stack, experiment.setup, seed=seed), str(seed))
+
+    def u_of_rate(found):
+        return found.standard_uncertainty(found.likelihood.assembly.rate_index(0))
+
+    experiment = experiment_from_toml(ROUGH.format(counts=3.0, **known))
+    together = invert_together([Measurement(profile(3.0, s), experiment) for s in (1, 2)])
+    assert together.likelihood.own_prior_count == 0
+    one = invert(profile(6.0, 3), experiment_from_toml(ROUGH.format(counts=6.0, **known)))
+    assert u_of_rate(together) == pytest.approx(u_of_rate(one), rel=0.08)
