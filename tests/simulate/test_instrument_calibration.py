@@ -26,6 +26,8 @@ from craterfront.models.yield_formulas import yamamura_yield
 from craterfront.problems import InputProblems
 from craterfront.quantities import Quantity
 from craterfront.results import answer
+from craterfront.scale import KNOWN_LAYER
+from craterfront.scale_comparison import KNOWN_BEFORE
 
 RATES = {"Cu": 20.0, "Ni": 10.0, "Al": 16.0}
 SENSITIVITIES = {"Cu": 1.0, "Ni": 0.7, "Al": 1.3}
@@ -276,6 +278,20 @@ def test_another_sample_is_found_with_the_uncertainty_of_the_calibration():
     assert 0.01 < copper.u / copper.value < 0.022
     assert copper.width.resolved
     assert copper.width.lower_nm < 8.0 < copper.width.upper_nm
+
+
+def test_the_calibration_is_a_way_of_its_own_to_the_depth_scale():
+    """Without the stated thickness it says what an inversion says to which none is stated."""
+    stated = unknown_experiment(copper_nm="{ value = 93.0, u = 1.5 }")
+    profile = measured(90.0, 20.0, 8.0, seed=2)
+    found = answer(invert_with_instrument(profile, stated, calibrated().calibration))
+    of_copper = {each.way: each for each in found.scale_comparisons if each.of == "Cu"}
+    assert list(of_copper) == [KNOWN_LAYER, KNOWN_BEFORE]
+    copper = answer(inverted()).layers[0]
+    alone = of_copper[KNOWN_BEFORE]
+    assert alone.alone_nm == pytest.approx(copper.value, rel=0.3 * copper.u / copper.value)
+    assert alone.alone_u_nm == pytest.approx(copper.u, rel=0.1)
+    assert of_copper[KNOWN_LAYER].others_nm == pytest.approx(alone.alone_nm)
 
 
 def test_without_a_crater_in_the_file_the_calibrated_one_is_taken():
