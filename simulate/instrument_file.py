@@ -389,7 +389,10 @@ def load_instrument(path: str | os.PathLike[str]) -> InstrumentCalibration:
     InputProblems
         The file cannot be read, or all mistakes that are in it.
     """
-    return _instrument(read_toml(path), os.fspath(path))
+    written, place = read_toml(path), os.fspath(path)
+    if {"layer", "substrate"} & set(written):
+        raise InputProblems(["is an experiment file, no calibration of an instrument"], place)
+    return _instrument(written, place)
 
 
 def instrument_from_toml(text: str, place: str = "instrument") -> InstrumentCalibration:

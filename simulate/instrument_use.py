@@ -109,22 +109,28 @@ class InstrumentUse:
         own = [p for p in pairs if _is_open(assembly, p[1]) and p[1].linear is None]
         self.used = own + [p for p in pairs if p[1].linear is not None]
         parameters = tuple(next(iter(number.powers)) for _, number in own)
+        within = {}
         for (k, _), index in zip(own, parameters, strict=True):
             parameter, number = assembly.parameters[index], known[k]
             changes: dict[str, Any] = {"why": self.origin}
-            if not parameter.may_be_zero:  # else it stays free, and its square is known
+            if parameter.may_be_zero:  # its square is known, and what was written is in that
+                if parameter.has_own_prior:
+                    changes |= {"state": "calibrated", "u": 0.0}
+                    within[index] = parameter.value, parameter.u
+            else:
                 value = float(np.clip(number.value, parameter.lower, parameter.upper))
                 u = value * number.sd if number.coordinate == "logarithm" else number.u
                 changes |= {"state": "calibrated", "value": value, "u": u}
             assembly.parameters[index] = replace(parameter, **changes)
         order = [k for k, _ in self.used]
-        return JointPrior.normal(
+        prior = JointPrior.normal(
             parameters,
             tuple(number.linear for _, number in self.used if number.linear is not None),
             tuple(known[k].coordinate for k in order),
             np.array([known[k].mean for k in order]),
             self.covariance[np.ix_(order, order)],
         )
+        return replace(prior, within=within).following(_powers(assembly, prior))
 
     def loosened(self) -> "InstrumentUse":
         """The same with standard uncertainties so large that readings, not it, have the say."""
@@ -140,6 +146,24 @@ class InstrumentUse:
         labels = [known[k].label for k in order]
         prior = self.covariance[np.ix_(order, order)]
         return drift_of(labels, after.mean - before, prior, after.covariance, self.looseness)
+
+
+def _powers(assembly: Assembly, prior: JointPrior) -> dict[int, dict[int, float]]:
+    """With which powers squares that are known follow rates that are."""
+    places = {
+        index: j
+        for j, index in enumerate(prior.parameters)
+        if assembly.parameters[index].kind == "rate" and prior.coordinates[j] == "logarithm"
+    }
+    return {
+        k: {
+            places[rate]: 2.0 * power
+            for rate, power in assembly.rates_behind(index).items()
+            if rate in places
+        }
+        for k, index in enumerate(prior.parameters)
+        if prior.coordinates[k] == "square"
+    }
 
 
 def _is_open(assembly: Assembly, number: InstrumentNumber) -> bool:

@@ -6,8 +6,14 @@ Outside, every number keeps its value and gets more uncertainty. The rules:
   the logarithm of its ratio. p = 2 counts as one standard deviation for every number of the
   instrument and of materials (common practice, no source: rates go with the first power of the
   current, and hardly with more than the second of the voltage). All rates move together, and so do
-  all sensitivities.
-- Another kind of source, ion or supply: a factor of 3 either way, as for a guess.
+  all sensitivities. Besides, the rate of each material goes with a power of its own: p = 0.2 is
+  the standard deviation between metals of d ln Y / d ln E at 200 eV (0.18; 0.09 at 500 eV and 0.06
+  at 1 keV. Derived: from `models.yield_formulas.yamamura_yield` for argon on 18 metals). For the
+  sensitivity of each channel p = 0.5 (common practice, no source).
+- Another kind of source, ion or supply: a factor of 3 either way for all together, as for a guess.
+  Besides, 30 % for each material and each channel (derived in the same way: the ratio of the yields
+  of two ions has a standard deviation of 0.13 to 0.21 between metals, an energy that differs by a
+  factor of 3 adds 0.2 ln 3).
 - A material that was not calibrated, in the sample or where the mixing length refers to: 30 %, as
   for a plain number that nobody knows exactly (common practice, no source), for what was found of
   all materials alike.
@@ -16,6 +22,7 @@ Outside, every number keeps its value and gets more uncertainty. The rules:
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +44,8 @@ SAME_POINT = 0.02
 SAME_ANGLE_DEG = 1.0
 
 _POWER = 2.0
+_POWER_APART = {RATE: 0.2, SENSITIVITY: 0.5}
+"""Standard deviation of the power from material to material, and from channel to channel."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +57,8 @@ class Outside:
     warnings : list of str
     of_source : float
         Relative standard uncertainty to add for the source.
+    apart : dict of str to float
+        The same by kind, of each material or channel by itself: ratios are uncertain by that.
     uncalibrated : set of str
         Elements of materials that were not calibrated.
     other_surface : bool
@@ -58,6 +69,7 @@ class Outside:
 
     warnings: list[str]
     of_source: float
+    apart: Mapping[str, float]
     uncalibrated: frozenset[str]
     other_surface: bool
     depth_factor: float
@@ -67,9 +79,13 @@ class Outside:
         numbers = calibration.uncertain
         covariance = calibration.covariance * self.depth_factor**2
         relative = np.array([_per_relative(number) for number in numbers])
-        for kind in (RATE, SENSITIVITY):
-            together = relative * [self.of_source * (n.kind == kind) for n in numbers]
+        for kind, apart in self.apart.items():
+            whose = [_whose(n) if n.kind == kind else None for n in numbers]
+            together = relative * [self.of_source * (each is not None) for each in whose]
             covariance = covariance + np.outer(together, together)
+            for one in {each for each in whose if each is not None}:
+                alike = relative * [apart * (each == one) for each in whose]
+                covariance = covariance + np.outer(alike, alike)
         own = np.array([self._own(number, calibration) for number in numbers])
         return covariance + np.diag((relative * own) ** 2)
 
@@ -91,6 +107,11 @@ class Outside:
         return number.kind in GENERAL and bool(self.uncalibrated)
 
 
+def _whose(number: CalibratedNumber) -> str:
+    """Material of a rate, channel of a sensitivity."""
+    return (number.material if number.kind == RATE else number.channel) or ""
+
+
 def _per_relative(number: CalibratedNumber) -> float:
     """Change of a number's coordinate by a relative change of the number."""
     if number.coordinate == "logarithm":
@@ -100,7 +121,7 @@ def _per_relative(number: CalibratedNumber) -> float:
 
 def outside(calibration: InstrumentCalibration, experiment: Experiment) -> Outside:
     """Compare an experiment with what a calibration is valid for."""
-    notes, of_source = _source(calibration.source, experiment)
+    notes, of_source, apart = _source(calibration.source, experiment)
     layers = experiment.stack.expanded()
     known = [material.fractions for material in calibration.material]
     others = [
@@ -131,24 +152,26 @@ def outside(calibration: InstrumentCalibration, experiment: Experiment) -> Outsi
             f"the layers reach {depth_nm:.4g} nm down, the calibration {reached_nm:.4g} nm: all its"
             f" standard uncertainties are multiplied by {factor:.2f}"
         )
-    return Outside(notes, of_source, frozenset(uncalibrated), other_surface, factor)
+    return Outside(notes, of_source, apart, frozenset(uncalibrated), other_surface, factor)
 
 
-def _source(known: OperatingConditions | None, experiment: Experiment) -> tuple[list[str], float]:
-    """Notes on another source or operating point, and the relative uncertainty for it."""
+def _source(
+    known: OperatingConditions | None, experiment: Experiment
+) -> tuple[list[str], float, dict[str, float]]:
+    """Notes on another source or operating point, and the relative uncertainties for it."""
     source = experiment.setup.source
     if source is None or known is None:
         which = "experiment" if source is None else "calibration"
         return [
             f"the {which} has no [source]: nobody checks that the operating point is equal"
-        ], 0.0
+        ], *_uncertain_by(0.0)
     present = OperatingConditions.of(source)
     for key in ("kind", "supply", "ion"):
         before, now = getattr(known, key), getattr(present, key)
         if before != now:
             words = f"source {key}: {shown(now)}, and the calibration has {shown(before)}"
             note = f"{words}; its numbers are no more than guesses here, a factor of 3 either way"
-            return [note], THICKNESS_LN_SD
+            return [note], THICKNESS_LN_SD, dict.fromkeys(_POWER_APART, ASSUMED_U_REL)
     notes, total = [], 0.0
     for key in OPERATING_NUMBERS:
         before, now = getattr(known, key), getattr(present, key)
@@ -165,7 +188,12 @@ def _source(known: OperatingConditions | None, experiment: Experiment) -> tuple[
                 f" {shown(float(before))}; its numbers are uncertain by"
                 f" {100 * _POWER * change:.2g} % more"
             )
-    return notes, _POWER * total
+    return notes, *_uncertain_by(total)
+
+
+def _uncertain_by(change: float) -> tuple[float, dict[str, float]]:
+    """Of all together, and of each by itself, for a relative change of the source."""
+    return _POWER * change, {kind: power * change for kind, power in _POWER_APART.items()}
 
 
 def _change(key: str, before: float, now: float) -> float:

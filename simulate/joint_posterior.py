@@ -7,7 +7,7 @@ import numpy as np
 
 from craterfront.instrument_numbers import InstrumentNumber
 from craterfront.inversion import Inversion
-from craterfront.joint_prior import Coordinate, coordinate_of, slope_of
+from craterfront.joint_prior import Coordinate, SquarePrior, coordinate_of, slope_of
 
 _STOPPED = 1e-6  # of the scale of a square: at its bound
 _HARDLY = 1e-3  # of a linear number, per unit of a coordinate that nothing fixes
@@ -43,17 +43,19 @@ def joint_posterior(
     numbers : sequence of InstrumentNumber
         Each of which was moved by the fit.
     coordinates : sequence of str or None
-        In which they are taken to be normal. None: the square of a broadening that the data do not
-        tell from zero, else the logarithm of what is positive, else the number itself.
+        In which they are taken to be normal. None: the square of a width, and of a broadening that
+        the data do not tell from zero, else the logarithm of what is positive, else the number
+        itself.
 
     Notes
     -----
     With x the coordinates of the fit and l the linear numbers, which follow x and have a scatter of
     their own about that: the covariance of a number with the derivatives g by x and h by l is
     ``(g + h dl/dx) C (g + h dl/dx)' + h E h'``, C the Laplace covariance of x (spread over
-    intervals where a broadening is not resolved), and E that of l at given x. Where the square of a
-    width stopped at zero, the mean is where it would have gone: then several measurements of a
-    sharp interface do not add up to a wide one.
+    intervals where a broadening is not resolved; with the exact curvature of what was written of a
+    square's root), and E that of l at given x. Where the square of what broadens stopped at zero,
+    the mean is where it would have gone: then several measurements of a sharp interface do not add
+    up to a wide one.
     """
     chosen = tuple(
         each or _coordinate(inversion, number)
@@ -70,7 +72,7 @@ def joint_posterior(
     known = np.isfinite(np.diag(inversion.curvature.covariance))
     loose = np.abs(slope[:, ~known]).max(axis=1, initial=0.0) > _HARDLY
     part = slope[:, known]
-    fixed = inversion.curvature.covariance[np.ix_(known, known)]
+    fixed = _covariance(inversion)[np.ix_(known, known)]
     covariance = part @ fixed @ part.T + own @ _scatter_of_linear(inversion) @ own.T
     covariance[loose, loose] = np.inf
     mean = at_fit + part @ (fixed @ _pull(inversion)[known])
@@ -78,12 +80,12 @@ def joint_posterior(
 
 
 def _pull(inversion: Inversion) -> np.ndarray:
-    """What pulls squares of widths below zero, where they stopped, shape (P,)."""
+    """What pulls squares of broadening below zero, where they stopped, shape (P,)."""
     likelihood, objective, x = inversion.likelihood, inversion.objective, inversion.fit.x
     parameters = likelihood.assembly.parameters
     stopped = np.array(
         [
-            parameters[index].kind == "width" and x[i] <= objective.lower[i] + _STOPPED
+            parameters[index].may_be_zero and x[i] <= objective.lower[i] + _STOPPED
             for i, index in enumerate(likelihood.free)
         ],
         dtype=bool,
@@ -91,7 +93,60 @@ def _pull(inversion: Inversion) -> np.ndarray:
     if not stopped.any():
         return np.zeros(x.size)
     downhill = -objective.jacobian(x).T @ objective.residuals(x)
+    downhill -= sum(own.more_slope * own.along for own in _priors_of_squares(inversion))
     return np.where(stopped, np.minimum(downhill, 0.0), 0.0)
+
+
+@dataclass(frozen=True)
+class _PriorOfSquare:
+    """What the residual of a written prior gets wrong of it, as a function of the square.
+
+    Attributes
+    ----------
+    along : ndarray, shape (P,)
+        Derivative of the square by x.
+    more_slope, more_bend : float
+        By which the exact slope and curvature by the square exceed those of the residual.
+    """
+
+    along: np.ndarray
+    more_slope: float
+    more_bend: float
+
+
+def _priors_of_squares(inversion: Inversion) -> list[_PriorOfSquare]:
+    """Of all parameters that have a prior of their own and are moved by their squares."""
+    likelihood, x = inversion.likelihood, inversion.fit.x
+    rows, residuals = likelihood.own_prior_slopes(x), likelihood.own_priors(x)
+    chain = likelihood.coordinates.jacobian(x)
+    parameters = [likelihood.assembly.parameters[index] for index in likelihood.free]
+    own = [i for i, parameter in enumerate(parameters) if parameter.has_own_prior]
+    found = []
+    for i, row, residual in zip(own, rows, residuals, strict=True):
+        p, along = parameters[i], chain[i]
+        if p.may_be_zero:
+            exact = SquarePrior.at(inversion.values[likelihood.free[i]] ** 2, p.value, p.u)
+            slope = float(row @ along) / float(along @ along)
+            found.append(
+                _PriorOfSquare(along, exact.slope - slope * residual, exact.bend - slope**2)
+            )
+    return found
+
+
+def _covariance(inversion: Inversion) -> np.ndarray:
+    """Of x, with the exact curvature of what was written of a number by whose square it is moved.
+
+    Adding d g g' to the inverse of C takes C g g' C d / (1 + d g' C g) from it (Sherman-Morrison).
+    """
+    covariance = inversion.curvature.covariance.copy()
+    known = np.isfinite(np.diag(covariance))
+    for own in _priors_of_squares(inversion):
+        if np.any(own.along[~known]):
+            continue
+        moved = covariance[np.ix_(known, known)] @ own.along[known]
+        left = 1.0 + own.more_bend * float(moved @ own.along[known])
+        covariance[np.ix_(known, known)] -= own.more_bend * np.outer(moved, moved) / left
+    return covariance
 
 
 def _coordinate(inversion: Inversion, number: InstrumentNumber) -> Coordinate:

@@ -7,6 +7,7 @@ of the `Objective`.
 
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -18,7 +19,7 @@ from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.input_slopes import moves
-from craterfront.joint_prior import JointPrior, slope_of
+from craterfront.joint_prior import JointPrior, coordinate_of, slope_of
 from craterfront.linear_numbers import at_bound, solve_normal
 from craterfront.measured import MeasuredProfile
 from craterfront.models.elements import atomic_mass_u
@@ -384,13 +385,16 @@ class Likelihood:
             data say of it, and do they tell it from zero?
         """
         lower, upper = self.coordinates.bounds()
+        asked = self
         if without_prior is not None:
+            asked = copy(self)
+            asked.joint_prior = self.joint_prior.without(without_prior)
             i = self.free.index(without_prior)
             is_square = self.assembly.parameters[without_prior].may_be_zero
             lower[i] = self.coordinates.nothing(i) if is_square else lower[i] - _AS_GOOD_AS_NONE
         return Objective(
-            lambda x: self.residuals(x, without_prior),
-            lambda x: self.jacobian(x, without_prior),
+            lambda x: asked.residuals(x, without_prior),
+            lambda x: asked.jacobian(x, without_prior),
             lower,
             upper,
         )
@@ -565,7 +569,13 @@ class Likelihood:
             else:
                 nearest = max(value, _NEAR_ZERO * self.coordinates.scale(i)) if squared else value
                 slope = slope_of(nearest, coordinate) / (2.0 * nearest if squared else 1.0)
-            rows += slope * np.outer(joint.root[:, k], chain[i])
+            shown = joint.at_mean_rates(k, values)
+            along = shown * slope * chain[i]
+            for j, power in joint.powers.get(k, {}).items():
+                rate = joint.parameters[j]
+                relative = chain[self.free.index(rate)] / values[rate]
+                along -= power * shown * coordinate_of(value, coordinate) * relative
+            rows += np.outer(joint.root[:, k], along)
         return rows
 
     def linear_names(self) -> list[str]:

@@ -237,7 +237,7 @@ def _may_be_zero(
     u = _u_of_own(own, fit, picture)
     parameter = likelihood.assembly.parameters[index]
     bounded = coordinates.bounds()[0][i] > coordinates.nothing(i)
-    has_prior = parameter.has_prior
+    has_prior = parameter.has_prior or index in likelihood.joint_prior.within
     alone = _from_data_alone(likelihood, fit, index) if has_prior or bounded else None
     why = ""
     near_zero = alone if alone is not None and not alone.resolved else None
@@ -251,6 +251,8 @@ def _may_be_zero(
         # Far from zero the square is normal to a good approximation.
         interval = Interval(max(best.x[i] - 1.96 * u, 0.0), best.x[i] + 1.96 * u, True, np.inf)
     resolved = interval.resolved if alone is None else alone.resolved
+    if index in likelihood.joint_prior.within:  # which is left out no better than near its mean
+        resolved = resolved and interval.resolved
     if near_zero is not None and not has_prior:
         why = BOUND_ALONE
     lowest, highest = own.value(interval.lower), own.value(interval.upper)

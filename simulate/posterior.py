@@ -8,13 +8,13 @@ fit.
 """
 
 import math
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 
 from craterfront.bend import bend
+from craterfront.cores import usable_cores
 from craterfront.inversion import Inversion
 from craterfront.likelihood import NotComputable
 from craterfront.linear_marginal import Conditional, LinearMarginal
@@ -94,7 +94,7 @@ class Posterior:
 
     def log_densities(self, points: np.ndarray) -> np.ndarray:
         """Logarithms of the density up to a constant, shape (S, D) to (S,), on all cores."""
-        with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        with ThreadPoolExecutor(max_workers=usable_cores()) as pool:
             return np.array(list(pool.map(self.log_density, points)))
 
     def log_density(self, z: np.ndarray) -> float:

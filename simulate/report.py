@@ -153,9 +153,14 @@ def print_spots(found: Spots, console: Console) -> None:
     for quantity, layer, unit, mean in found.rows:
         others = mean.common_u, mean.scatter, mean.repeatability, mean.expanded_u
         cells = rounded(mean.mean, mean.u, *others)
-        freedom = f"{mean.degrees_of_freedom:.3g}"
+        freedom = freedom_shown(mean.degrees_of_freedom)
         table.add_row(quantity, escape(layer), unit, *cells, freedom)
     console.print(table)
+
+
+def freedom_shown(degrees: float) -> str:
+    """Degrees of freedom with three digits, and never as a power of ten."""
+    return f"{degrees:.0f}" if degrees >= 100 else f"{degrees:.3g}"
 
 
 def print_crater(traced: TracedCrater, console: Console) -> None:

@@ -1,6 +1,5 @@
 """A sampled posterior: draws of all numbers, how far to trust them, and what they predict."""
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -8,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
+from craterfront.cores import usable_cores
 from craterfront.inversion import Inversion, Progress
 from craterfront.posterior import Posterior
 from craterfront.predictive import Check, checks, discrepancies, log_likelihood, replicate
@@ -217,7 +217,7 @@ class _Seen:
 
     def look(self, report: Progress) -> None:
         """At every different point, on all cores; random numbers do not depend on the order."""
-        with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        with ThreadPoolExecutor(max_workers=usable_cores()) as pool:
             for done, _ in enumerate(pool.map(self._look_at, range(len(self._points)))):
                 report("predictions", done / len(self._points))
 

@@ -14,10 +14,11 @@ import numpy as np
 
 from craterfront.inversion import Inversion
 from craterfront.linear_posterior import LinearPosterior
-from craterfront.prior_rows import SENSITIVITY, PriorRow, prior_rows
+from craterfront.prior_rows import CALIBRATION, SENSITIVITY, PriorRow, prior_rows
 from craterfront.scale import CRATER_DEPTH, KNOWN_LAYER, RATES, SENSITIVITIES, YIELDS
 
 WHOLE = "all layers"
+KNOWN_BEFORE = "calibration or measurements before"
 MENTIONED, CONTRADICTING = 2.0, 3.0  # standard uncertainties
 _FIXED = 0.5  # relative standard uncertainty beyond which a thickness is not fixed
 
@@ -132,12 +133,17 @@ class ScaleComparison:
     def __init__(self, inversion: Inversion, posterior: LinearPosterior) -> None:
         self._posterior = posterior
         rows, rates = prior_rows(inversion), _rates_of_layers(inversion)
+        exact = _exact_ways(inversion)
         self._rows = {
             way: np.array([_belongs(row, way, rates) for row in rows], dtype=bool)
             for way in inversion.scale_sources
         }
+        if inversion.likelihood.joint_prior.size:
+            # Its rates and sensitivities are known together: no way of theirs stands alone.
+            before = np.array([row.kind == CALIBRATION for row in rows])
+            own = {w: mine for w, mine in self._rows.items() if mine.any() or w in exact}
+            self._rows = {**own, KNOWN_BEFORE: before}
         self._neither = ~np.any([*self._rows.values(), np.zeros(len(rows), dtype=bool)], axis=0)
-        exact = _exact_ways(inversion)
         self._removable = {
             way for way, mine in self._rows.items() if mine.any() and way not in exact
         }

@@ -40,4 +40,5 @@ def calibrate(
     write_instrument(found.calibration, output)
     say_notes(found.warnings)
     print_instrument(found.calibration, open_console())
-    say(f"{output}: {len(found.calibration.number)} numbers from {len(references)} references")
+    many = "references" if len(references) > 1 else "reference"
+    say(f"{output}: {len(found.calibration.number)} numbers from {len(references)} {many}")

@@ -147,3 +147,11 @@ values = st.recursive(
 @given(st.dictionaries(texts, values, max_size=6))
 def test_any_table_survives_as_text(table):
     assert parse_toml(toml_text(table), "text") == table
+
+
+def test_an_experiment_file_is_named_as_such(tmp_path):
+    path = tmp_path / "coating.toml"
+    path.write_text('[[layer]]\ncomposition = "Cu"\nthickness_nm = 50\n[substrate]\n')
+    with pytest.raises(InputProblems) as caught:
+        load_instrument(path)
+    assert caught.value.problems == ["is an experiment file, no calibration of an instrument"]

@@ -3,6 +3,8 @@
 Expected numbers follow from the algebra of normal distributions; the derivation stands beside each.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import kstest
 
 from craterfront.instrument_drift import drift_of
-from craterfront.joint_prior import JointPrior, coordinate_of, slope_of
+from craterfront.joint_prior import JointPrior, SquarePrior, coordinate_of, slope_of
 
 COORDINATES = ("linear", "logarithm", "square")
 seeds = st.integers(min_value=0, max_value=10_000)
@@ -140,3 +142,55 @@ def test_without_readings_there_is_no_drift():
     covariance = covariance_of(np.random.default_rng(1), 3)
     found = drift_of(list("abc"), np.zeros(3), covariance, covariance)
     assert (found.probability, found.is_noticed) == (1.0, False)
+
+
+# --- what was written of a width, and is a part of what is known jointly ------------------------
+
+
+@given(st.floats(0.5, 4.0), st.floats(0.0, 3.0), st.floats(0.2, 3.0))
+def test_slope_of_a_prior_by_the_square(root, value, u):
+    def half_cost(square):
+        return 0.5 * ((square**0.5 - value) / u) ** 2
+
+    step = 1e-4
+    expected = (half_cost(root**2 + step) - half_cost(root**2 - step)) / (2.0 * step)
+    assert SquarePrior.at(root**2, value, u).slope == pytest.approx(expected, rel=1e-5, abs=1e-6)
+
+
+@given(st.floats(1.0, 50.0), st.floats(0.01, 0.3))
+def test_far_from_zero_it_is_normal_in_the_square(value, u_rel):
+    """The standard uncertainty of a square is 2 w u (GUM, JCGM 100:2008, 5.1.2)."""
+    found = SquarePrior.at(value**2, value, value * u_rel)
+    assert (found.slope, found.bend**-0.5) == pytest.approx((0.0, 2.0 * value**2 * u_rel))
+
+
+def test_around_zero_it_is_almost_a_straight_line():
+    """Half of w^2 / u^2 is s / (2 u^2): the prior of a sharp interface is no sharper than that."""
+    found = SquarePrior.at(0.0, 0.0, 4.0)
+    assert found.slope == pytest.approx(1.0 / 32.0)
+    assert found.bend**-0.5 > 3.0 * 32.0
+
+
+def test_what_was_written_can_be_left_out_again():
+    """Informations of independent statements add up."""
+    mean, covariance = np.array([9.0, 0.2]), np.array([[4.0, 0.1], [0.1, 0.01]])
+    written = SquarePrior.at(9.0, 3.0, 0.5)
+    information = np.linalg.inv(covariance)
+    information[0, 0] += written.bend
+    joint = JointPrior.normal((3, 1), (), ("square", "linear"), mean, np.linalg.inv(information))
+    left = replace(joint, within={3: (3.0, 0.5)}).without(3)
+    assert np.linalg.inv(left.root.T @ left.root) == pytest.approx(covariance)
+    assert left.mean == pytest.approx(mean)
+
+
+def test_a_square_that_follows_a_rate_is_known_in_time():
+    """A profile fixes w^2 / rate^2 however large the error of the rate is."""
+    mean, relative = np.array([16.0, np.log(2.0)]), 1e-3
+    slope = np.array([1.0, -2.0 * 16.0]) / (16.0 * relative)
+    information = np.outer(slope, slope) + np.diag([0.0, 0.2**-2])
+    joint = JointPrior.normal(
+        (0, 1), (), ("square", "logarithm"), mean, np.linalg.inv(information)
+    ).following({0: {1: 2.0}})
+    assert joint.mean == pytest.approx(mean)
+    residuals = joint.residuals(np.array([4.0 * np.exp(0.2), 2.0 * np.exp(0.2)]), np.zeros(0))
+    assert residuals @ residuals == pytest.approx(1.0, rel=1e-4)

@@ -22,6 +22,7 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.problems import InputProblems
 from craterfront.replicates import combine_spots, combined
+from craterfront.report import freedom_shown
 from craterfront.results import answer
 
 SAMPLE = """
@@ -247,3 +248,10 @@ def test_a_file_that_is_no_instrument(folder, monkeypatch, capsys):
     message = capsys.readouterr().err
     assert message.startswith("known.toml: ")
     assert "date: missing" in message
+
+
+@pytest.mark.parametrize(
+    ("degrees", "shown"), [(2.345, "2.35"), (1130.4, "1130"), (float("inf"), "inf")]
+)
+def test_degrees_of_freedom_are_no_powers_of_ten(degrees, shown):
+    assert freedom_shown(degrees) == shown

@@ -5,6 +5,8 @@ missing, so that a long study can be run in pieces.
 """
 
 import json
+import multiprocessing
+import os
 import time
 from collections.abc import Callable
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -47,7 +49,8 @@ def resumed(
     known = {outcome["seed"] for outcome in outcomes}
     missing = [seed for seed in range(cases) if seed not in known]
     begun = time.monotonic()
-    with ProcessPoolExecutor(PROCESSES) as pool:
+    number = multiprocessing.Value("i", 0)
+    with ProcessPoolExecutor(PROCESSES, initializer=_keep_to_a_core, initargs=(number,)) as pool:
         to_come = iter(missing) if minutes > 0.0 else iter(())
         running = {pool.submit(case, seed) for seed in islice(to_come, PROCESSES)}
         while running:
@@ -60,6 +63,16 @@ def resumed(
             if time.monotonic() - begun < 60.0 * minutes:
                 running |= {pool.submit(case, seed) for seed in islice(to_come, len(done))}
     return outcomes
+
+
+def _keep_to_a_core(number: Any) -> None:
+    """Each process on a core of its own: several threads on few cores are in each other's way."""
+    if not hasattr(os, "sched_setaffinity"):
+        return
+    cores = sorted(os.sched_getaffinity(0))
+    with number.get_lock():
+        os.sched_setaffinity(0, {cores[number.value % len(cores)]})
+        number.value += 1
 
 
 def record(path: Path, sha256: str, outcomes: list[Outcome], **further: Any) -> None:
