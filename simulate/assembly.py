@@ -154,6 +154,28 @@ class Assembly(InputSlopes):
         )
         return _joined(sample) if self._merge_equal else sample
 
+    def eroding(self, values: np.ndarray) -> LayeredSample:
+        """The sample that the engine is given for a measured profile.
+
+        Its layers are as much thinner as the model may be wrong by in their rates.
+        """
+        sample, errors = self.sample(values), self.rate_errors(values)
+        if np.all(errors == 1.0):
+            return sample
+        across = np.sqrt(errors[:-1] * errors[1:])
+        return replace(
+            sample,
+            thickness_nm=sample.thickness_nm / errors[:-1],
+            width_nm=sample.width_nm / across,
+        )
+
+    def true_depth_nm(self, depth_nm: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """How deep it really is where the engine has come to a depth, for depths of any shape."""
+        eroded = self.eroding(values).thickness_nm
+        top = np.append(0.0, np.cumsum(eroded)[:-1])
+        removed = np.clip(depth_nm[..., None] - top, 0.0, eroded)
+        return depth_nm + removed @ (self.rate_errors(values)[:-1] - 1.0)
+
     def instrument(self, values: np.ndarray) -> Instrument:
         """Instrument for the given parameter values."""
         setup = self.setup
@@ -225,7 +247,7 @@ class Assembly(InputSlopes):
         """
         dose = self.supplied_dose_s(parts.edges_s, values)
         shortest_s = float(np.min(np.diff(dose[parts.ends]), initial=math.inf))
-        sample, instrument = self.sample(values), self.instrument(values)
+        sample, instrument = self.eroding(values), self.instrument(values)
         try:
             return plan(sample, instrument, dose, interval_s=min(shortest_s, float(dose[-1])))
         except ValueError as error:
@@ -341,7 +363,7 @@ class Assembly(InputSlopes):
         return self._material_of[layer]
 
     def rates_behind(self, index: int) -> dict[int, float]:
-        """Rates that turn a length into the time in which a profile shows it.
+        """Numbers that turn a length into the time in which a profile shows it.
 
         Parameters
         ----------
@@ -368,8 +390,10 @@ class Assembly(InputSlopes):
         else:
             return {}
         behind: dict[int, float] = {}
+        of_sample = kind in ("thickness", "width")
         for layer, power in powers.items():
-            for factor, own in self.rate_powers(layer).items():
+            known = self.length_powers(layer) if of_sample else self.rate_powers(layer)
+            for factor, own in known.items():
                 behind[factor] = behind.get(factor, 0.0) + power * own
         return behind
 

@@ -81,18 +81,58 @@ class InputSlopes(InstrumentParameters):
         return out
 
     def _add_layer_slopes(self, out: Directions, p: int, move: Move, values: np.ndarray) -> None:
+        errors = self.rate_errors(values)
         for layer in range(len(self.layers) - 1):
-            if self._thickness[layer] == move.index:
-                out.thickness_nm[layer, p] = move.unit
+            out.thickness_nm[layer, p] = self._thickness_slope(layer, values, errors, move)
+            square = errors[layer] * errors[layer + 1]
             if self._width[layer] == move.index:
-                out.width_nm[layer, p] = move.unit
-                out.width_square_nm2[layer, p] = move.square
+                out.width_nm[layer, p] = move.unit / square**0.5
+                out.width_square_nm2[layer, p] = move.square / square
+            beside = [self.rate_error_index(layer), self.rate_error_index(layer + 1)]
+            if move.index in beside:
+                relative = beside.count(move.index) / float(values[move.index]) * move.unit
+                width = float(values[self._width[layer]])
+                out.width_nm[layer, p] = -0.5 * width / square**0.5 * relative
+                out.width_square_nm2[layer, p] = -(width**2) / square * relative
             if self._rough[layer] == move.index:
                 out.relief_nm[layer, p] = (1.0 - self.layers[layer].conformal) * move.unit
         for material, layer in enumerate(self._first):
             if self._density[layer] == move.index:
                 out.atomic_density_per_nm3[material, p] = self._atoms[layer] * move.unit
             out.rate_nm_s[material, p] = self._rate_slope(layer, values, move)
+
+    def _thickness_slope(
+        self, layer: int, values: np.ndarray, errors: np.ndarray, move: Move
+    ) -> float:
+        """Of a layer as it erodes."""
+        if self._thickness[layer] == move.index:
+            return move.unit / errors[layer]
+        if self.rate_error_index(layer) == move.index:
+            return -float(values[self._thickness[layer]]) / errors[layer] ** 2 * move.unit
+        return 0.0
+
+    def true_depth_slopes(
+        self, depth_nm: np.ndarray, slopes: np.ndarray, values: np.ndarray, along: Sequence[Move]
+    ) -> np.ndarray:
+        """Slopes of `Assembly.true_depth_nm`, shape (P, T), from those of the engine's depth."""
+        errors = self.rate_errors(values)
+        thickness = values[self._thickness] / errors[:-1]
+        top = np.append(0.0, np.cumsum(thickness)[:-1])
+        within = (depth_nm[:, None] > top) & (depth_nm[:, None] < top + thickness)
+        past = depth_nm[:, None] >= top + thickness
+        out = np.empty_like(slopes)
+        for p, move in enumerate(along):
+            change = np.array(
+                [self._thickness_slope(k, values, errors, move) for k in range(thickness.size)]
+            )
+            of_top = np.append(0.0, np.cumsum(change)[:-1])
+            removed = np.where(within, slopes[p][:, None] - of_top, past * change)
+            out[p] = slopes[p] + removed @ (errors[:-1] - 1.0)
+            for layer in range(thickness.size):
+                if self.rate_error_index(layer) == move.index:
+                    gone = np.clip(depth_nm - top[layer], 0.0, thickness[layer])
+                    out[p] += gone * move.unit
+        return out
 
     def _rate_slope(self, layer: int, values: np.ndarray, move: Move) -> float:
         powers = self.rate_powers(layer)

@@ -212,9 +212,26 @@ class LayerParameters:
 
     def rate_powers(self, layer: int) -> dict[int, float]:
         """Parameters whose product with these powers is the erosion rate of a layer."""
-        powers = {self._rate[layer]: 1.0, **self.rate_factors(layer)}
-        error = self._rate_error[layer] if layer < len(self._rate_error) else None
+        return {self._rate[layer]: 1.0, **self.rate_factors(layer)}
+
+    def length_powers(self, layer: int) -> dict[int, float]:
+        """Parameters whose product turns the time that a layer takes into its thickness.
+
+        Its rate, and what the model may be wrong by in that. The latter is kept from the signal: a
+        wrong model is wrong in heights and shapes as well, and they must not tell it.
+        """
+        error = self.rate_error_index(layer)
+        powers = self.rate_powers(layer)
         return powers if error is None else {**powers, error: 1.0}
+
+    def rate_error_index(self, layer: int) -> int | None:
+        """Parameter by which the model may be wrong in a layer's rate; None where there is none."""
+        return self._rate_error[layer] if layer < len(self._rate_error) else None
+
+    def rate_errors(self, values: np.ndarray) -> np.ndarray:
+        """Factors between what layers erode like and what they are, the substrate's 1, (L,)."""
+        found = [self.rate_error_index(layer) for layer in range(len(self.layers))]
+        return np.array([1.0 if i is None else float(values[i]) for i in found])
 
     def _rate_nm_s(self, index: int, values: np.ndarray) -> float:
         return float(math.prod(values[i] ** power for i, power in self.rate_powers(index).items()))

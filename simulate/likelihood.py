@@ -207,14 +207,15 @@ class Likelihood:
         """What is seen, or shines per second, of each projection; mean depth at the edges."""
         with _refusals():
             result = run(
-                self.assembly.sample(values),
+                self.assembly.eroding(values),
                 self.assembly.instrument(values),
                 self.assembly.supplied_dose_s(self.parts.edges_s, values),
                 self.projection,
                 self.plan,
             )
         raw = self.assembly.readings(result.signal.T, self.parts, values)
-        return raw, result.mean_depth_nm[self.parts.ends]
+        depth_nm = result.mean_depth_nm[self.parts.ends]
+        return raw, self.assembly.true_depth_nm(depth_nm, values)
 
     def optical_depths(self, x: np.ndarray) -> np.ndarray:
         """Optical depth of every channel's line, shape (C, N)."""

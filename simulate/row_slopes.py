@@ -59,7 +59,7 @@ def shown(
     slices : SlicePlan, optional
         Default: as `engine.run` plans them.
     """
-    sample, instrument = assembly.sample(values), assembly.instrument(values)
+    sample, instrument = assembly.eroding(values), assembly.instrument(values)
     dose_s = assembly.supplied_dose_s(parts.edges_s, values)
     result, slopes = run_with_slopes(
         sample,
@@ -81,7 +81,8 @@ def shown(
             by_time = lagged_slope(signal / interval_s, interval_s, float(values[residence]))
             of_rows[p] += parts.means(by_time) * move.unit
     depth, of_depth = result.mean_depth_nm[parts.ends], slopes.mean_depth_nm[:, parts.ends]
-    return Shown(rows, of_rows, depth, of_depth)
+    of_depth = assembly.true_depth_slopes(depth, of_depth, values, along)
+    return Shown(rows, of_rows, assembly.true_depth_nm(depth, values), of_depth)
 
 
 def fractions(raw: np.ndarray, slopes: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

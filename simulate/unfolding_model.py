@@ -147,7 +147,7 @@ class UnfoldingModel:
         cost, volume = shares @ dose, shares @ (1.0 / density)
         of_dose = shares * dose / cost[:, None]
         amounts = [self.nuisances[i].index for i in self.of_kind("amount")]
-        powers = [self.assembly.rate_powers(layer) for layer in first]
+        powers = [self.assembly.length_powers(layer) for layer in first]
         by_rate = np.array([[p.get(i, 0.0) for i in amounts] for p in powers])
         densities = np.array(
             [[self.assembly.density_index(k) == i for i in amounts] for k in first]
