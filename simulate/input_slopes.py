@@ -21,6 +21,10 @@ from craterfront.models import start_up, surface_transient
 from craterfront.models.directions import Directions
 from craterfront.models.engine import Instrument, LayeredSample
 
+_SHARP_NM = 1e-4
+"""A width up to this is none: by its square, the slope of what goes by the width itself would be
+rounding magnified; that by the square counts."""
+
 
 class Move(NamedTuple):
     """A direction: a parameter that changes by its value, or by its square."""
@@ -86,7 +90,8 @@ class InputSlopes(InstrumentParameters):
             out.thickness_nm[layer, p] = self._thickness_slope(layer, values, errors, move)
             square = errors[layer] * errors[layer + 1]
             if self._width[layer] == move.index:
-                out.width_nm[layer, p] = move.unit / square**0.5
+                if values[move.index] > _SHARP_NM:
+                    out.width_nm[layer, p] = move.unit / square**0.5
                 out.width_square_nm2[layer, p] = move.square / square
             beside = [self.rate_error_index(layer), self.rate_error_index(layer + 1)]
             if move.index in beside:

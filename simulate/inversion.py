@@ -34,6 +34,7 @@ from craterfront.measured import MeasuredProfile
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
 from craterfront.noise_model import LEAST_DITHER
+from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
 from craterfront.scale import depth_scale, require_depth_scale
 from craterfront.starts import coarse_fits
@@ -345,8 +346,8 @@ def _doubts(
     for i, index in enumerate(likelihood.free):
         p = likelihood.assembly.parameters[index]
         if p.may_be_zero:
-            if fit.x[i] >= upper[i] * (1 - 1e-6):
-                found.append(f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}")
+            if _is_at_upper_bound(fit.x[i], upper[i]) and not p.widest_by_default:
+                found.append(_at_upper_bound(p))
         elif fit.x[i] <= lower[i] + 1e-6 or fit.x[i] >= upper[i] - 1e-6:
             value = likelihood.coordinates.values(fit.x)[index]
             found.append(f"{p.name} is at a bound ({value:.4g} {p.unit})")
@@ -361,11 +362,25 @@ def _doubts(
     return found + _of_others(likelihood, others)
 
 
+def _is_at_upper_bound(square: float, upper: float) -> bool:
+    return square >= upper * (1 - 1e-6)
+
+
+def _at_upper_bound(p: Parameter) -> str:
+    return f"{p.name} is at its upper bound of {p.upper:.4g} {p.unit}"
+
+
 def _warnings(
     likelihood: Likelihood, solution: Solution, fit: Fit, picture: Curvature
 ) -> list[str]:
     assembly = likelihood.assembly
-    found = []
+    _, upper = likelihood.coordinates.bounds()
+    # No wider than the thinner neighbour is what nobody wrote: no reason to doubt anything else.
+    found = [
+        _at_upper_bound(assembly.parameters[index])
+        for i, index in enumerate(likelihood.free)
+        if assembly.parameters[index].widest_by_default and _is_at_upper_bound(fit.x[i], upper[i])
+    ]
     for direction in picture.undetermined:
         strong = np.argsort(-np.abs(direction))[:4]
         names = [

@@ -84,8 +84,8 @@ class Parameter:
     estimated : bool
         An erosion rate that nobody wrote: what all rates of a source have in common comes on top.
     widest_by_default : bool
-        The file gives no upper bound. The one that keeps a fit within the sample moves with the
-        rates.
+        The file gives no upper bound, and one keeps a fit within the sample. That of a number of
+        the instrument moves with the rates.
     """
 
     name: str
@@ -177,10 +177,12 @@ def width(name: str, quantity: Quantity, thinner_neighbour_nm: float) -> Paramet
     if quantity.u is not None and quantity.status == "prior":
         state: State = "prior" if quantity.u > 0 else "fixed"
         widest = max(widest, value + WIDTH_BOUND_U * quantity.u)
-        return Parameter(title, "width", "nm", value, state, quantity.u, lower=0.0, upper=widest)
+        found = Parameter(title, "width", "nm", value, state, quantity.u, lower=0.0, upper=widest)
+        return replace(found, widest_by_default=True)
     upper = quantity.maximum if quantity.maximum is not None else widest
-    lower = quantity.minimum or 0.0
-    return Parameter(title, "width", "nm", min(value, upper), "free", lower=lower, upper=upper)
+    lower, by_default = quantity.minimum or 0.0, quantity.maximum is None
+    found = Parameter(title, "width", "nm", min(value, upper), "free", lower=lower, upper=upper)
+    return replace(found, widest_by_default=by_default)
 
 
 def rate(name: str, quantity: Quantity) -> Parameter:

@@ -233,6 +233,10 @@ def test_by_the_square_a_width_has_a_slope_at_zero():
     assert not by_value[position].any()
     # The signal is smoothed to 3.5 nm or so: a width of 1 nm enters by its square, to (1 / 3.5)^2.
     sharp, _ = likelihood.rows(values)
+    for tiny in (1e-11, 1e-8, 1e-5):
+        values[width] = tiny
+        _, _, there, _ = likelihood.rows_and_slopes(values, squared=[position])
+        assert there[position] == pytest.approx(at_zero[position], abs=1e-3 * np.abs(at_zero).max())
     values[width] = 1.0
     rise = likelihood.rows(values)[0] - sharp
     assert at_zero[position] == pytest.approx(rise, abs=0.1 * np.abs(rise).max())

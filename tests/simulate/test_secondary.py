@@ -119,7 +119,10 @@ def test_draws_agree_with_linear_propagation(diffused):
 
 
 def test_the_sampled_posterior_serves_where_it_is_there(diffused):
-    """Many counts, so both posteriors are nearly normal; 200 draws are good to 5 % in u."""
+    """Many counts, so both posteriors are nearly normal; 200 draws are good to 5 % in u.
+
+    Derived: their 2.5 % quantile has a standard deviation of 0.19 u.
+    """
     sampled = sample_posterior(diffused, draws=200, seed=3)
     by_laplace, by_draws = answer(diffused), answer(diffused, sampled)
     thickness = diffused.likelihood.assembly.thickness_index(0)
@@ -127,7 +130,7 @@ def test_the_sampled_posterior_serves_where_it_is_there(diffused):
     assert np.array_equal(drawn, sampled.numbers[0].draws.ravel())
     once, again = (by_name(found, "case depth") for found in (by_laplace, by_draws))
     assert again.u == pytest.approx(once.u, rel=0.2)
-    assert 0.0 < abs(again.lower - once.lower) < 0.5 * once.u
+    assert 0.0 < abs(again.lower - once.lower) < 0.8 * once.u
 
 
 def test_a_width_that_is_a_limit_gives_a_limit():

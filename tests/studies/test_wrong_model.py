@@ -4,22 +4,22 @@ Wanted: at least 90 % of the 95 % intervals hold the truth, and their median hal
 three times the root mean square of the errors that were made. A few cases are run anew if asked.
 """
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from studies import wrong_model
+from studies import resumable, wrong_model
 from studies.wrong_model import (
+    CASES,
     COUNTS,
+    VARIANTS,
     Outcome,
-    all_figures,
+    answers,
     coverage,
     digest,
     figures,
     only,
-    seeds,
 )
 
 RECORD = Path(__file__).parents[2] / "benchmarks" / "wrong_model.json"
@@ -27,51 +27,27 @@ LIVE = 2  # cases that are run anew
 
 
 @pytest.fixture(scope="module")
-def record():
-    return json.loads(RECORD.read_text(encoding="utf-8"))
-
-
-@pytest.fixture(scope="module")
-def outcomes(record):
-    return [Outcome(**outcome) for outcome in record["outcomes"]]
-
-
-def test_recorded_figures_follow_from_the_recorded_answers(record, outcomes):
+def outcomes():
     """The digest of the inputs is part of the record: it cannot stand for another study."""
-    cases = record["cases"]
-    assert record["inputs_sha256"] == digest(cases)
-    assert sorted({o.seed for o in outcomes}) == seeds(cases)
-    assert record["rate_u_rel"] == wrong_model.RATE_U_REL
-    for recorded, found in zip(record["figures"], all_figures(outcomes), strict=True):
-        assert recorded == pytest.approx(found)
+    cases = resumable.recorded(RECORD, digest())
+    assert [each["seed"] for each in cases] == list(range(CASES))
+    return answers(cases)
 
 
 def is_good(found: dict[str, float]) -> bool:
     return found["coverage_95"] >= 0.90 and found["median_half_width_over_rms_error"] <= 3.0
 
 
-def recorded(record, counts, variant):
-    """Figures of thicknesses."""
-    (found,) = (
-        each
-        for each in record["figures"]
-        if (each["counts"], each["what"], each["variant"]) == (counts, "layer", variant)
-    )
-    return found
+@pytest.mark.parametrize("counts", COUNTS)
+def test_with_both_discrepancies_the_intervals_hold(outcomes, counts):
+    assert is_good(figures(only("layer", counts, "both", outcomes)))
 
 
-def test_with_few_counts_the_rate_discrepancy_is_enough_and_needed(record):
-    few = COUNTS[0]
-    assert is_good(recorded(record, few, "both"))
-    assert not is_good(recorded(record, few, "residual"))
-    assert not is_good(recorded(record, few, "none"))
-
-
-def test_with_many_counts_it_has_to_be_added_afterwards(record):
-    """A fit learns rates from shapes that are wrong, which the guide says beside these numbers."""
-    many = COUNTS[1]
-    assert is_good(recorded(record, many, "afterwards"))
-    assert not any(is_good(recorded(record, many, v)) for v in wrong_model.VARIANTS)
+@pytest.mark.parametrize("counts", COUNTS)
+def test_without_that_of_rates_they_do_not(outcomes, counts):
+    found = {variant: only("layer", counts, variant, outcomes) for variant in VARIANTS}
+    assert not is_good(figures(found["residual"]))
+    assert not is_good(figures(found["none"]))
 
 
 def test_far_too_wide_intervals_are_noticed(outcomes):
@@ -91,7 +67,7 @@ def test_layers_of_a_case_count_as_one():
 
 @pytest.mark.slow
 def test_some_cases_are_as_recorded(outcomes):
-    for found in wrong_model.run(LIVE):
+    for found in answers([wrong_model.case(number) for number in range(LIVE)]):
         (before,) = (
             o
             for o in only(found.what, found.counts, found.variant, outcomes)

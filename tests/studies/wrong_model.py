@@ -17,13 +17,11 @@ with the current, anything in the range is as probable as anything else, and a r
 distribution of this half-width has the standard deviation `CURRENT_RANGE / sqrt(3)` (GUM 4.3.7).
 What falls back adds nothing, because it moves no arrival (guide, "Resolved craters").
 
-The same profile is inverted with both discrepancies, with each alone, and with none. A fifth set
-of figures adds the uncertainty of rates to the answers of the residual one afterwards. Errors and
+The same profile is inverted with both discrepancies, with each alone, and with none. Errors and
 widths of intervals are logarithms of thicknesses, because rates act on them by factors.
 
-Run as ``python -m studies.wrong_model [cases] [output.json] [first]`` in the folder ``tests``. With
-a first case above 0 the cases are added to those in the output, so a long run can be done in
-pieces.
+Run as ``python -m studies.wrong_model [cases] [output.json] [minutes]`` in the folder ``tests``.
+After so many minutes it stops; the same command goes on.
 """
 
 import contextlib
@@ -32,10 +30,8 @@ import itertools
 import json
 import math
 import re
-import subprocess
 import sys
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -52,8 +48,10 @@ from craterfront.measured_profile import MeasuredProfile
 from craterfront.results import answer
 from craterfront.setup import Detection, Discrepancy, Noise, Setup
 from craterfront.source import GlowDischarge
-from studies import recovery
+from studies import recovery, resumable
 
+CASES = 60
+DIGESTED = 8
 MOST_LAYERS = 5
 REDEPOSITED = (0.2, 0.7)
 CURRENT_RANGE = 0.10
@@ -172,8 +170,9 @@ def inversions(profile: MeasuredProfile, known: Experiment) -> dict[str, tuple[I
     return found
 
 
-def case(seed: int) -> list[Outcome]:
+def case(number: int) -> resumable.Outcome:
     """Simulate one case and invert it in all variants: its layers, and their total depth."""
+    (seed,) = seeds(1, number)
     truths = recovery.draw(seed)[0].thickness_nm
     outcomes = []
     for counts in COUNTS:
@@ -188,12 +187,17 @@ def case(seed: int) -> list[Outcome]:
             deepest = layers[-1]
             depth = deepest.depth, deepest.depth_lower, deepest.depth_upper
             outcomes.append(Outcome(*which, "total depth", sum(truths), *depth, show))
-    return outcomes
+    return {"seed": number, "answers": [asdict(o) for o in outcomes]}
 
 
-def digest(cases: int) -> str:
-    """SHA-256 of all that is written for a study, to nine digits."""
-    written = repr([experiments(seed, counts) for seed in seeds(cases) for counts in COUNTS])
+def answers(cases: list[resumable.Outcome]) -> list[Outcome]:
+    """All answers of all cases."""
+    return [Outcome(**each) for found in cases for each in found["answers"]]
+
+
+def digest() -> str:
+    """SHA-256 of what is written for the first cases, to nine digits."""
+    written = repr([experiments(seed, counts) for seed in seeds(DIGESTED) for counts in COUNTS])
     rounded = re.sub(r"\d+\.\d+(e[-+]\d+)?", lambda found: f"{float(found[0]):.9g}", written)
     return hashlib.sha256(rounded.encode()).hexdigest()
 
@@ -202,25 +206,6 @@ def only(what: str, counts: float, variant: str, outcomes: list[Outcome]) -> lis
     """The outcomes of layers, or of total depths, with the given counts and by one variant."""
     wanted = what, counts, variant
     return [o for o in outcomes if (o.what, o.counts, o.variant) == wanted]
-
-
-def added_afterwards(outcomes: list[Outcome]) -> list[Outcome]:
-    """Answers of the residual variant with the uncertainty of rates added to them in quadrature.
-
-    A fit with it may learn rates from the shapes of interfaces, which are wrong as well. Here it
-    may not: what the model itself is wrong by, no profile tells through this model.
-    """
-    found = []
-    for counts in COUNTS:
-        layers = only("layer", counts, "residual", outcomes)
-        for total in only("total depth", counts, "residual", outcomes):
-            own = [o for o in layers if o.seed == total.seed]
-            for o, parts in [(o, [o]) for o in own] + [(total, own)]:
-                u_nm = RATE_U_REL * math.hypot(*(part.value_nm for part in parts))
-                factor = math.exp(math.hypot(o.half_width, Z95 * u_nm / o.value_nm))
-                ends = {"lower_nm": o.value_nm / factor, "upper_nm": o.value_nm * factor}
-                found.append(replace(o, variant="afterwards", **ends))
-    return found
 
 
 def coverage(outcomes: list[Outcome]) -> tuple[float, float]:
@@ -255,55 +240,18 @@ def figures(outcomes: list[Outcome]) -> dict[str, float]:
 
 def all_figures(outcomes: list[Outcome]) -> list[dict[str, Any]]:
     """Of thicknesses and of total depths, by counts and variant."""
-    found, known = [], [*outcomes, *added_afterwards(outcomes)]
-    variants = (*VARIANTS, "afterwards")
-    for counts, what, variant in itertools.product(COUNTS, ("layer", "total depth"), variants):
-        some = only(what, counts, variant, known)
+    found = []
+    for counts, what, variant in itertools.product(COUNTS, ("layer", "total depth"), VARIANTS):
+        some = only(what, counts, variant, outcomes)
         shown = len({o.seed for o in some if o.residuals_show})
         which = {"counts": counts, "what": what, "variant": variant}
         found.append({**which, **figures(some), "cases_in_which_residuals_show": shown})
     return found
 
 
-def run(cases: int, first: int = 0) -> list[Outcome]:
-    """All variants of all cases, on two processes; tells how far it is."""
-    outcomes = []
-    with ProcessPoolExecutor(2) as pool:
-        for done, found in enumerate(pool.map(case, seeds(cases, first)), 1):
-            outcomes += found
-            print(f"{done} of {cases} cases", file=sys.stderr, flush=True)
-    return outcomes
-
-
-def _commit() -> str:
-    asked = ["git", "-C", str(Path(__file__).parent), "rev-parse", "HEAD"]
-    return subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip()
-
-
-def main() -> None:
-    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 80
-    first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
-    output = Path(sys.argv[2]) if len(sys.argv) > 2 else None
-    before = []
-    if output and first:
-        before = [Outcome(**o) for o in json.loads(output.read_text("utf-8"))["outcomes"]]
-        if sorted({o.seed for o in before}) != seeds(first):
-            raise SystemExit(f"{output}: does not hold the cases up to {first}")
-    outcomes = before + run(cases, first)
-    total = first + cases
-    record = {
-        "command": f"python -m studies.wrong_model {total}",
-        "commit": _commit(),
-        "cases": total,
-        "inputs_sha256": digest(total),
-        "rate_u_rel": RATE_U_REL,
-        "figures": all_figures(outcomes),
-    }
-    print(json.dumps(record, indent=1))
-    if output:
-        whole = {**record, "outcomes": [asdict(o) for o in outcomes]}
-        output.write_text(json.dumps(whole, indent=1), encoding="utf-8")
-
-
 if __name__ == "__main__":
-    main()
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else CASES
+    output = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    limit = float(sys.argv[3]) if len(sys.argv) > 3 else math.inf
+    found = resumable.resumed(case, wanted, digest(), output, limit)
+    print(json.dumps(all_figures(answers(found)), indent=1))
