@@ -67,7 +67,9 @@ class Posterior:
             [coordinates.rate_powers(i).any() for i in range(lower.size)], dtype=bool
         )
         self._in_value = follows & self.squared
-        self._in_value &= np.array([not p.widest_by_default for p in self.parameters], dtype=bool)
+        self._in_value &= np.array(
+            [p.kind == "width" or not p.widest_by_default for p in self.parameters], dtype=bool
+        )
         self.lower = np.where(self._in_value, lower / _ROOM, lower)
         self.upper = np.where(self._in_value, upper * _ROOM, upper)
         self._inversion = inversion
