@@ -227,7 +227,7 @@ def test_evidence_chooses_nearly_as_well_as_the_truth_would(noise):
 
 
 def test_the_band_holds_smooth_truths_as_often_as_it_says():
-    """In the mean over depth; 18 profiles of some 10 degrees of freedom: 0.95 +/- 0.016 (derived:
+    """In the mean over depth; 9 profiles of some 10 degrees of freedom: 0.95 +/- 0.023 (derived:
     binomial, of independent numbers). The band of a smooth truth may be a little wide."""
     truths = (
         EDGE,
@@ -235,14 +235,14 @@ def test_the_band_holds_smooth_truths_as_often_as_it_says():
         pair(0.8 * np.exp(-(((DEPTH - 0.4) / 0.12) ** 2))),
     )
     held = []
-    for seed in range(18):
+    for seed in range(9):
         truth = truths[seed % 3]
         readings, *_ = readings_of(truth, blurring(0.03), 0.02, seed)
         smoothness, log_amplitude = most_evident_prior(readings, np.log([0.1, 0.1]))
         found = Trial(readings, smoothness).posterior(log_amplitude)
         reach = 1.96 * found.standard_uncertainty()
         held.append(np.mean(np.abs(found.fractions - truth) <= reach))
-    assert 0.92 < np.mean(held) < 0.995
+    assert 0.904 < np.mean(held) < 0.995
 
 
 def test_the_rest_is_what_the_sum_leaves():

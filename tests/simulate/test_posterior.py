@@ -488,6 +488,18 @@ def test_sampling_changes_nothing_in_the_inversion():
     np.testing.assert_array_equal(found.likelihood.residuals(found.fit.x), before)
 
 
+def test_what_is_no_simple_sum_comes_from_the_draws():
+    """The density of a layer follows the thickness, as its interface brings some aluminium in."""
+    found, by_laplace = answer(inverted(), sampled()), answer(inverted())
+    thickness = inverted().likelihood.assembly.thickness_index(0)
+    assert np.array_equal(found.draws.values[:, thickness], sampled().numbers[0].draws.ravel())
+    (mean,), (before,) = found.means, by_laplace.means
+    shares = [each.fractions["Cu"] for each in (mean, before)]
+    assert shares[0][0] == shares[1][0]
+    assert shares[0][1] > 0.0
+    assert shares[0][1] != shares[1][1]
+
+
 def test_a_report_has_the_sampled_posterior_beside_the_fit():
     inversion = inverted()
     found = answer(inversion, sampled())

@@ -106,6 +106,7 @@ def inverted(dataset, mixing):
     return invert(profile_of(dataset, "profile.nc"), experiment_from_toml(unknown))
 
 
+@pytest.mark.slow
 def test_an_inversion_finds_sample_and_length():
     dataset = simulated(text(relocation()))
     found = inverted(dataset, relocation("{ value = 1.2, u = 0 }", "{ guess = 1.2 }"))

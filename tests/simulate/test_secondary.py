@@ -18,7 +18,6 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.models.elements import atomic_density_per_nm3, atomic_mass_u
 from craterfront.results import answer
-from craterfront.sampled_posterior import sample_posterior
 from craterfront.secondary import LayerMean, case_depth_nm
 
 # As many atoms of copper as of nickel in a nm3, so that volume fractions are atomic fractions.
@@ -116,21 +115,6 @@ def test_draws_agree_with_linear_propagation(diffused):
     ]
     expected = math.sqrt(slope @ covariance @ slope)
     assert by_name(answer(diffused), "case depth").u == pytest.approx(expected, rel=0.07)
-
-
-def test_the_sampled_posterior_serves_where_it_is_there(diffused):
-    """Many counts, so both posteriors are nearly normal; 200 draws are good to 5 % in u.
-
-    Derived: their 2.5 % quantile has a standard deviation of 0.19 u.
-    """
-    sampled = sample_posterior(diffused, draws=200, seed=3)
-    by_laplace, by_draws = answer(diffused), answer(diffused, sampled)
-    thickness = diffused.likelihood.assembly.thickness_index(0)
-    drawn = by_draws.draws.values[:, thickness]
-    assert np.array_equal(drawn, sampled.numbers[0].draws.ravel())
-    once, again = (by_name(found, "case depth") for found in (by_laplace, by_draws))
-    assert again.u == pytest.approx(once.u, rel=0.2)
-    assert 0.0 < abs(again.lower - once.lower) < 0.8 * once.u
 
 
 def test_a_width_that_is_a_limit_gives_a_limit():

@@ -72,7 +72,7 @@ def test_change_points_lie_at_the_interfaces(seed):
         assert found == pytest.approx(truth, rel=0.2)
 
 
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [pytest.param(0, marks=pytest.mark.slow), 1])
 def test_guesses_off_by_half_in_every_thickness_land(seed):
     truth, profile, known = multilayer(seed)
     layers = answer(invert(profile, known)).layers

@@ -127,6 +127,7 @@ def test_the_unit_of_the_intensity_does_not_matter(diffused):
     assert other.resolution_nm == pytest.approx(found.resolution_nm, rel=1e-2)
 
 
+@pytest.mark.slow
 def test_free_sensitivities_follow_from_the_sum():
     known = experiment(sensitivity=("{ guess = 3.0 }", "{ guess = 0.2 }"))
     dataset = simulated(known)

@@ -60,6 +60,7 @@ def check_study(outcomes: list[Outcome]) -> None:
         assert not is_good([with_uncertainty(o, 0.5) for o in some])
 
 
+@pytest.mark.derived
 def test_recorded_study():
     """The digest of the inputs is part of the record: it cannot stand for another study."""
     record = json.loads(RECORD.read_text(encoding="utf-8"))
