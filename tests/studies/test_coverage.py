@@ -13,8 +13,8 @@ import pytest
 from studies.coverage import CASES, SEEDS, Outcome, held, run
 
 FALLS_SHORT = "lamp"
-"""Its roughness and curvature are both near zero and exchange for each other. Where one is held, the
-other cannot take the square below zero that it would need, and the interval gets too narrow."""
+"""Its roughness and curvature are both near zero and exchange for each other. Where one is held,
+the other cannot take the square below zero that it would need: the interval gets too narrow."""
 
 RECORD = Path(__file__).parents[2] / "benchmarks" / "coverage.json"
 LIVE = {"AES": (1, 2, 3), "lamp": (4, 5, 6, 7), "rounded": (1, 2, 3, 4, 6)}
