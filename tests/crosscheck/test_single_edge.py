@@ -70,6 +70,7 @@ TRUTH = {
 
 
 @pytest.mark.parametrize("seed", range(4))
+@pytest.mark.thorough
 def test_values_and_uncertainties(seed):
     """Values within a tenth of their uncertainty, uncertainties within 2 %.
 

@@ -181,6 +181,7 @@ def times_s(sample, count):
 
 @settings(max_examples=6, suppress_health_check=[HealthCheck.filter_too_much])
 @given(samples(), instruments(), st.data())
+@pytest.mark.thorough
 def test_slopes_are_those_of_the_signal(sample, instrument, data):
     edges_s, projection = times_s(sample, 61), by_element(sample)
     slices = plan(sample, instrument, edges_s)

@@ -226,6 +226,7 @@ def test_evidence_chooses_nearly_as_well_as_the_truth_would(noise):
     assert np.mean(ratios) < 1.6
 
 
+@pytest.mark.thorough
 def test_the_band_holds_smooth_truths_as_often_as_it_says():
     """In the mean over depth; 9 profiles of some 10 degrees of freedom: 0.95 +/- 0.023 (derived:
     binomial, of independent numbers). The band of a smooth truth may be a little wide."""

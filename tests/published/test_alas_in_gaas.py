@@ -68,6 +68,7 @@ def test_both_methods_give_one_mixing_length(results):
 
 @pytest.mark.derived
 @pytest.mark.parametrize("factor", [0.4, 2.5])
+@pytest.mark.thorough
 def test_guesses_of_the_rates_may_be_off_by_a_factor(results, factor):
     """The same fit, but for what the prior of the cap makes of its guess and for other slices."""
     guesses = alas.EXPERIMENT.format(method="SIMS", recorded=alas.METHODS["SIMS"].recorded)

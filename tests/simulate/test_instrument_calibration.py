@@ -340,6 +340,7 @@ def test_no_drift_is_reported_where_there_is_none():
     assert noticed(inverted()) == []
 
 
+@pytest.mark.thorough
 def test_a_drift_of_the_rates_is_reported_first():
     found = inverted(faster=1.05)
     assert found.warnings[0] in noticed(found)
@@ -574,6 +575,7 @@ def u_of_time(found, layer=0):
     return float(found.curvature.covariance[index, index]) ** 0.5
 
 
+@pytest.mark.thorough
 def test_two_profiles_know_durations_better_by_the_root_of_two():
     """The readings are independent, and the time of a layer rests on nothing else."""
     assert u_of_time(both()) == pytest.approx(u_of_time(alone()) / 2.0**0.5, rel=0.15)
@@ -621,6 +623,7 @@ def test_what_both_took_for_known_does_not_average_out():
     assert abs(found.value - 90.0) < 2.0 * found.u
 
 
+@pytest.mark.thorough
 def test_a_profile_of_another_sample_is_noticed():
     other = replace(of_one_sample(33), profile=measured(80.0, 30.0, 8.0, seed=33))
     found = invert_together([of_one_sample(31), other])

@@ -961,6 +961,7 @@ def deviations(made_with, known, seeds):
 
 
 @pytest.mark.parametrize("known", [BRIGHT, ""], ids=["noise written", "noise estimated"])
+@pytest.mark.thorough
 def test_a_fluctuation_of_the_source_that_nobody_wrote_is_allowed_for(known):
     errors, told = deviations(FLICKER.format(0.02, 1.0), known, range(50, 58))
     assert told == 8
@@ -972,6 +973,7 @@ def test_a_fluctuation_of_the_source_that_nobody_wrote_is_allowed_for(known):
 @pytest.mark.parametrize(
     ("known", "most"), [(BRIGHT, 0), ("", 2)], ids=["noise written", "noise estimated"]
 )
+@pytest.mark.thorough
 def test_a_steady_source_is_not_blamed(known, most):
     """Of 60 profiles each, 0 (noise written) and 4 (noise estimated) were.
 

@@ -205,6 +205,7 @@ def test_very_many_counts_are_normal():
     np.testing.assert_allclose(given.covariance, expected, rtol=1e-3)
 
 
+@pytest.mark.thorough
 def test_without_data_the_draws_are_those_of_the_stated_priors(monkeypatch):
     """Thickness log-normal with sd ln 3, width uniform up to 15 nm, rate log-normal with 3 %.
 

@@ -96,6 +96,7 @@ def test_atoms_out_of_another_layer_absorb_too():
     assert bent[seen] == pytest.approx(parts[seen] * share, rel=1e-9)
 
 
+@pytest.mark.thorough
 def test_a_free_sensitivity_and_the_coating_are_found():
     truth = f"self_absorption_nm2_s = {KAPPA}\nsensitivity = 0.5"
     dataset = simulated(text(TRUTH, copper=truth) + COUNTS)
@@ -123,6 +124,7 @@ def test_a_guessed_self_absorption_is_found():
     assert 0 < u < 0.1 * KAPPA
 
 
+@pytest.mark.thorough
 def test_a_plain_self_absorption_is_assumed_and_named():
     found = inverted(
         text(GUESS, copper=f"self_absorption_nm2_s = {KAPPA}") + COUNTS,
@@ -134,6 +136,7 @@ def test_a_plain_self_absorption_is_assumed_and_named():
     assert parameter.u == pytest.approx(0.3 * KAPPA)
 
 
+@pytest.mark.thorough
 def test_relative_times_do_not_rest_on_a_self_absorption():
     """Nominal rates that are wrong by 2: an exact kappa in atoms would bend the wrong way."""
     dataset = simulated(text(TRUTH, copper=f"self_absorption_nm2_s = {KAPPA}") + COUNTS)
@@ -144,6 +147,7 @@ def test_relative_times_do_not_rest_on_a_self_absorption():
     assert coat.value == pytest.approx(3.0, abs=0.02)
 
 
+@pytest.mark.thorough
 def test_a_line_that_hardly_grows_is_named():
     content = text(TRUTH, copper="self_absorption_nm2_s = { value = 2e-3, u = 0 }")
     with pytest.warns(ValidityWarning, match="optical depths reach 3"):

@@ -71,6 +71,7 @@ def test_both_kinds_add_up():
     assert Noise().fluctuations == []
 
 
+@pytest.mark.thorough
 def test_intervals_allow_for_it():
     """Mean square error of the depth of the interface in standard uncertainties."""
     known = experiment_from_toml(SAMPLE.format(nm="{ guess = 45.0 }", more=PINK))

@@ -73,6 +73,7 @@ def test_change_points_lie_at_the_interfaces(seed):
 
 
 @pytest.mark.parametrize("seed", [pytest.param(0, marks=pytest.mark.slow), 1])
+@pytest.mark.thorough
 def test_guesses_off_by_half_in_every_thickness_land(seed):
     truth, profile, known = multilayer(seed)
     layers = answer(invert(profile, known)).layers

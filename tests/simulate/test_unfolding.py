@@ -116,6 +116,7 @@ def test_fractions_are_a_composition_and_atoms_are_conserved(diffused):
         assert atoms == pytest.approx(collected, rel=0.01)
 
 
+@pytest.mark.thorough
 def test_the_unit_of_the_intensity_does_not_matter(diffused):
     _, dataset, found = diffused
     tenfold = dataset.copy()
@@ -140,6 +141,7 @@ def test_free_sensitivities_follow_from_the_sum():
 ROUGH = "{ value = 8.0, u_rel = 0.1 }", "{ value = 16.0, u_rel = 0.1 }"
 
 
+@pytest.mark.thorough
 def test_free_sensitivities_leave_written_rates_alone():
     """Derived: of pure materials on both sides of an edge only sensitivity times rate shows."""
     known = experiment(width=0.5, rates=ROUGH, sensitivity=("{ guess = 3.0 }", "{ guess = 0.2 }"))
@@ -150,6 +152,7 @@ def test_free_sensitivities_leave_written_rates_alone():
     assert "unreliable" not in " ".join(found.warnings)
 
 
+@pytest.mark.thorough
 def test_a_wrong_rate_makes_the_depth_scale_unreliable():
     """Known sensitivities tell the rate of chromium, which is written as 5 u too small."""
     rates = "{ value = 8.0, u_rel = 0.02 }", "{ value = 14.4, u_rel = 0.02 }"
@@ -162,6 +165,7 @@ def test_a_wrong_rate_makes_the_depth_scale_unreliable():
     assert answer_as_dict(found)["deviations"][0]["name"] == first.name
 
 
+@pytest.mark.thorough
 def test_uncertain_numbers_widen_the_band_and_the_depth():
     unsure = "{ value = 1.0, u_rel = 0.05 }"
     rates = ("{ value = 8.0, u_rel = 0.04 }", "{ value = 16.0, u_rel = 0.04 }")
@@ -178,6 +182,7 @@ def test_uncertain_numbers_widen_the_band_and_the_depth():
     assert "erosion rate of Ti" in [row["name"] for row in answer_as_dict(found)["deviations"]]
 
 
+@pytest.mark.thorough
 def test_a_measured_crater_depth_fixes_the_scale():
     rates = ("{ value = 8.0, u_rel = 0.1 }", "{ value = 16.0, u_rel = 0.1 }")
     free = "{ guess = 1.0 }"
@@ -191,6 +196,7 @@ def test_a_measured_crater_depth_fixes_the_scale():
     assert found.depth_u_nm[-1] < 1.0
 
 
+@pytest.mark.thorough
 def test_known_sensitivities_give_the_rates():
     """Guesses of 10 and 12 nm/s for 8 and 16: atoms counted per second, over those per volume."""
     exactly = "{ value = 1.0, u = 0.005 }"
@@ -207,6 +213,7 @@ def test_known_sensitivities_give_the_rates():
     assert found.depth_edges_nm[-1] == pytest.approx(220.0, abs=4.0)
 
 
+@pytest.mark.thorough
 def test_fractions_on_a_depth_axis(tmp_path):
     dataset = simulated(experiment())
     fraction = dataset["intensity"].values / dataset["intensity"].values.sum(axis=0)
@@ -236,6 +243,7 @@ def test_fractions_on_a_depth_axis(tmp_path):
     ],
     ids=["viewed", "mixed", "preference"],
 )
+@pytest.mark.thorough
 def test_other_instruments(detection, more):
     noise = f"counts_per_unit_s = {5e3 if detection else 20.0}"
     known = experiment(detection=detection, more=more, noise=noise)
@@ -245,6 +253,7 @@ def test_other_instruments(detection, more):
     assert np.mean(found.residual**2) < 1.25
 
 
+@pytest.mark.thorough
 def test_flicker_is_common_to_all_channels_and_not_structure():
     known = experiment(
         noise="counts_per_unit_s = 20.0\nflicker = { rms = 0.02, correlation_s = 0.5 }"
@@ -255,6 +264,7 @@ def test_flicker_is_common_to_all_channels_and_not_structure():
     assert not any(found.steep.values())
 
 
+@pytest.mark.thorough
 def test_noise_that_nobody_wrote_is_found():
     dataset = simulated(experiment())
     found = unfold(profile_of(dataset, "silent"), experiment(noise=""))

@@ -69,6 +69,7 @@ def test_the_curvature_alone_would_have_been_falsely_narrow():
 
 
 @pytest.mark.parametrize("case", CASES)
+@pytest.mark.thorough
 def test_live_cases(case):
     """The same seeds as in the record, and the same answers."""
     outcomes = recorded()

@@ -81,6 +81,7 @@ def test_recorded_smallest_width(record):
     assert np.median(told["0.0"]["upper_nm"]) < 1.5 * smallest
 
 
+@pytest.mark.thorough
 def test_a_few_live_repeats():
     """Four standard deviations of the scatter of 12 either way."""
     for one in compared("counts", 12):

@@ -36,6 +36,7 @@ def test_recorded_study():
     check_study(outcomes)
 
 
+@pytest.mark.thorough
 def test_a_live_case():
     """As recorded, to the accuracy to which the rounds settle."""
     pytest.importorskip("skimage", reason="the extra crosscheck is not installed")

@@ -39,6 +39,7 @@ def test_criteria():
     assert failed(wider) == ["limits"]
 
 
+@pytest.mark.thorough
 def test_a_live_interface():
     outcome = case(0)
     assert outcome["wide"][0]
