@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.rough_interface import ROUGH
 
 from craterfront.bend import Bend, bend
 from craterfront.experiment import experiment_from_toml
@@ -90,39 +91,16 @@ def test_draws_have_the_density_that_is_claimed(squared):
     assert np.ptp(means) < 4.0 * errors.max()
 
 
-ROUGH = """
-[[layer]]
-name = "nickel"
-composition = "Ni"
-thickness_nm = {{ guess = 350.0 }}
-interface_width_nm = {width}
-erosion_rate_nm_s = {{ value = 20.0, u_rel = {u_rel} }}
-[substrate]
-composition = "Fe"
-erosion_rate_nm_s = {{ value = 20.0, u_rel = {u_rel} }}
-[crater]
-shape = "flat"
-[roughness]
-initial_nm = {{ value = 30.0, u = 0.0 }}
-[detection]
-sampling_s = 0.1
-duration_s = 30.0
-[noise]
-counts_per_unit_s = 2e4
-"""
-
-
 def test_a_width_beside_a_known_roughness_has_all_the_spread_that_the_rate_gives_it():
     """Derived: w^2 + (2 R)^2 over the product of the rates is known well, and so is their ratio.
 
     So w follows the prior of their mean; its quantiles at one standard deviation are where that is
     off by exp(0.08 / sqrt(2)).
     """
-    truth = experiment_from_toml(
-        ROUGH.format(width=60.0, u_rel=0.0).replace("{ guess = 350.0 }", "400.0")
-    )
+    truth = experiment_from_toml(ROUGH.format(thickness=400.0, width=60.0, u_rel=0.0, counts=2e4))
     profile = profile_of(simulate(truth.stack, truth.setup, seed=1), "rough")
-    known = experiment_from_toml(ROUGH.format(width="{ guess = 40.0 }", u_rel=0.08))
+    guesses = {"thickness": "{ guess = 350.0 }", "width": "{ guess = 40.0 }"}
+    known = experiment_from_toml(ROUGH.format(**guesses, u_rel=0.08, counts=2e4))
     posterior = Posterior(invert(profile, known))
     about = posterior.proposal()
     names = [p.kind for p in posterior.parameters]

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from reference.differences import sixth_order
+from reference.rough_interface import ROUGH
 
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
@@ -12,36 +13,19 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.own_unit import OwnUnit
 
-ROUGH = """
-[[layer]]
-name = "nickel"
-composition = "Ni"
-thickness_nm = {thickness}
-interface_width_nm = {width}
-erosion_rate_nm_s = {{ value = 20.0, u_rel = {u_rel} }}
-[substrate]
-composition = "Fe"
-erosion_rate_nm_s = {{ value = 20.0, u_rel = {u_rel} }}
-[crater]
-shape = "flat"
-[roughness]
-initial_nm = {{ value = 30.0, u = 0.0 }}
-[detection]
-sampling_s = 0.1
-duration_s = 30.0
-[noise]
-counts_per_unit_s = 2e5
-"""
 WIDTH, U_REL = 60.0, 0.08
 
 
 @pytest.fixture(scope="module")
 def rough():
-    truth = experiment_from_toml(ROUGH.format(thickness=400.0, width=WIDTH, u_rel=0.0))
+    truth = experiment_from_toml(ROUGH.format(thickness=400.0, width=WIDTH, u_rel=0.0, counts=2e5))
     profile = profile_of(simulate(truth.stack, truth.setup, seed=1), "rough")
     free = "{ guess = 350.0 }", "{ guess = 40.0 }"
     return invert(
-        profile, experiment_from_toml(ROUGH.format(thickness=free[0], width=free[1], u_rel=U_REL))
+        profile,
+        experiment_from_toml(
+            ROUGH.format(thickness=free[0], width=free[1], u_rel=U_REL, counts=2e5)
+        ),
     )
 
 

@@ -22,6 +22,7 @@ Run as ``python -m studies.nested [output.json]`` in the folder ``tests``.
 
 import json
 import sys
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
@@ -79,7 +80,7 @@ def normal_above_zero(centre: float, sd: float) -> Prior:
 
 
 @dataclass(frozen=True)
-class Case:
+class Case(ABC):
     """A profile, its inversion, and the same posterior once more.
 
     Attributes
@@ -129,15 +130,16 @@ class Case:
         step = float(self.inversion.profile.interval[0])
         return step * np.arange(self.inversion.profile.interval.size + 1)
 
+    @abstractmethod
     def signals(self, values: Values) -> np.ndarray | None:
         """What each channel collects per unit of its sensitivity, shape (C, N).
 
         None where it cannot be computed.
         """
-        raise NotImplementedError
 
+    @abstractmethod
     def log_likelihood(self, values: Values) -> float:
-        raise NotImplementedError
+        """Of the readings, up to a constant."""
 
     def linear(self, values: Values, rng: np.random.Generator) -> Values:
         """Draws of what was integrated out."""
@@ -147,10 +149,10 @@ class Case:
 class Normal(Case):
     """Readings with normal noise; sensitivities and backgrounds integrated over all numbers."""
 
-    @cached_property
+    @property
+    @abstractmethod
     def root(self) -> np.ndarray:
         """Cholesky factor of the covariance of all readings, channel after channel."""
-        raise NotImplementedError
 
     @cached_property
     def _white_readings(self) -> np.ndarray:
