@@ -24,10 +24,13 @@ from plain_numpy import collected, collected_by_interp, collected_densely
 
 from craterfront.models import crater, resolved_annuli, resolved_engine
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
 from craterfront.models.engine_slopes import run_with_slopes
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.resolved_couplings import Couplings
 from craterfront.models.roughening import Growth
+from craterfront.models.slice_plan import plan
 
 REPEATS = 7
 G_COLUMNS, U_COLUMNS = 50, 40  # 2,000 columns

@@ -14,36 +14,30 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from craterfront.models import contribution_slopes, crater
 from craterfront.models.arrival_slopes import FloorSlopes
-from craterfront.models.column_views import collected, view_of, viewed
+from craterfront.models.cut_sample import CutSample
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
-from craterfront.models.engine import (
+from craterfront.models.engine import Signals
+from craterfront.models.instrument import Instrument
+from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.placed_slopes import arrival_slopes, sharp
+from craterfront.models.places import (
     OVERLAP,
-    CutSample,
-    Instrument,
-    LayeredSample,
     Place,
-    Removed,
-    Signals,
-    Species,
     place_of,
     spread_at_faces,
     spread_within,
     summed_places,
 )
-from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
-from craterfront.models.placed_slopes import arrival_slopes, sharp
-from craterfront.models.recorded_slopes import (
-    PlaceSlopes,
-    Recorded,
-    RemovedSlopes,
-    recorded,
-)
+from craterfront.models.recorded_slopes import PlaceSlopes, Recorded, recorded
+from craterfront.models.removed import Removed
+from craterfront.models.removed_slopes import RemovedSlopes
 from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
 from craterfront.models.slicing import SlicePlan
-from craterfront.models.sloped import divide_amounts, divide_evenly
-from craterfront.models.sloped_slopes import divided_slopes
+from craterfront.models.species import Species
 
 _UNEVEN = 1e-12  # of the largest change of a variance
 _OF_INTERVAL = 0.5  # spread at which the slopes are found of one that sets in on none
@@ -91,7 +85,7 @@ def run_with_slopes(
     cut_slopes = CutSlopes.of(cut, sample, slices, directions)
     layer_slopes = LayerSlopes.of(cut.layer, sample, instrument, directions)
     layer_slopes = layer_slopes.for_species(cut.species.material)
-    view = view_of(cut, sample, instrument, directions)
+    view = contribution_slopes.view_of(cut, sample, instrument, directions)
     leaving = leaving_slopes(
         cut.atoms,
         cut_slopes.atoms,
@@ -102,17 +96,18 @@ def run_with_slopes(
         cut_slopes.dose_per_atom,
         view,
     )
-    removed, removed_slopes = _removed(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
+    removed = Removed.of(cut, leaving.removed)
+    removed_slopes = RemovedSlopes.of(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
     if instrument.view == "viewed":
-        columns, column_slopes = viewed(cut, cut_slopes, layer_slopes, leaving, view)
+        columns, column_slopes = contribution_slopes.viewed(
+            cut, cut_slopes, layer_slopes, leaving, view
+        )
     else:
-        columns, column_slopes = collected(
+        columns, column_slopes = contribution_slopes.collected(
             cut, cut_slopes, layer_slopes, leaving, sample, instrument, directions
         )
-        if cut.parts.max() > 1:
-            total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
-            column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
-            columns = divide_amounts(columns, total, cut.parts)
+        column_slopes = cut_slopes.divided(cut, columns, column_slopes)
+        columns = cut.divided(columns)
     projected = cut.species.project(projection, sample.composition)
     columns, column_slopes = columns @ projected, np.moveaxis(projected.T @ column_slopes, -1, 0)
     places, each = [], []
@@ -154,38 +149,6 @@ def run_with_slopes(
     return signals, SignalSlopes(of_signal, of_depth)
 
 
-def _removed(
-    cut: CutSample, slopes: CutSlopes, leaving: np.ndarray, leaving_change: np.ndarray
-) -> tuple[Removed, RemovedSlopes]:
-    """What is removed in the parts of the slices, and its slopes."""
-    parts, thickness, edges = cut.parts, cut.thickness_nm, cut.edges_nm
-    total, total_slopes = cut.atoms.sum(axis=1), slopes.atoms.sum(axis=1)
-    thickness_slopes, edge_slopes = slopes.thickness_nm, slopes.edges_nm
-    if parts.max() > 1:
-        leaving_change = divided_slopes(leaving, total, leaving_change, total_slopes, parts)
-        leaving = divide_amounts(leaving, total, parts)
-        thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
-        edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
-        thickness_slopes, total_slopes = (
-            np.repeat(each / parts[:, None], parts, axis=0)
-            for each in (thickness_slopes, total_slopes)
-        )
-        top = edge_slopes[:1]
-        edge_slopes = np.concatenate([top, top + np.cumsum(thickness_slopes, axis=0)])
-    return (
-        Removed(leaving, total, thickness, edges, cut.surface),
-        RemovedSlopes(
-            leaving_change,
-            total_slopes,
-            thickness_slopes,
-            edge_slopes,
-            slopes.surface(cut),
-            slopes.planes_nm,
-            slopes.dose_per_atom,
-        ),
-    )
-
-
 def _parts_of(
     instrument: Instrument, directions: Directions, sample: LayeredSample
 ) -> Iterator[tuple]:
@@ -201,7 +164,7 @@ def _parts_of(
         return
     for number in range(instrument.crater.shape[1]):
         rate, slopes = instrument.crater[:, number, :2], directions.crater[:, number, :2]
-        there = replace(instrument, crater=np.array([[1.0, 1.0, 1.0]]), seen_share=None)
+        there = replace(instrument, crater=crater.flat(), seen_share=None)
         area = instrument.crater[0, number, 2], directions.crater[0, number, 2]
         seen = area
         if instrument.seen_share is not None:
@@ -308,7 +271,7 @@ def _within_slopes(
     rate: np.ndarray,
     rate_slopes: np.ndarray,
 ) -> np.ndarray:
-    """Slopes of the square of `engine.spread_within`, shape (K + 1, P)."""
+    """Slopes of the square of `places.spread_within`, shape (K + 1, P)."""
     per_end, change = [], []
     for end in (0, 1):
         own = rate[species.material, end]
@@ -325,13 +288,13 @@ def _within_slopes(
 def _floor_slopes(instrument: Instrument, directions: Directions) -> FloorSlopes:
     if directions.crater.ndim > 3:
         return FloorSlopes.none(1, directions.count)  # of a place by itself
-    crater = directions.crater
+    segments = directions.crater
     still = np.zeros_like(directions.crater_square)
-    seen = crater[:, 2] if instrument.seen_share is None else directions.seen_share
+    seen = segments[:, 2] if instrument.seen_share is None else directions.seen_share
     return FloorSlopes(
-        0.5 * (crater[:, 0] + crater[:, 1]),
+        0.5 * (segments[:, 0] + segments[:, 1]),
         directions.crater_square,
-        crater[:, 2],
+        segments[:, 2],
         seen,
         still,
         still,

@@ -19,7 +19,8 @@ from craterfront.instrument_parameters import (
 )
 from craterfront.models import start_up, surface_transient
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 
 _SHARP_NM = 1e-4
 """A width up to this is none: by its square, the slope of what goes by the width itself would be

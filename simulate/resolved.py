@@ -19,7 +19,7 @@ from craterfront.setup import Setup
 from craterfront.source import GlowDischarge
 
 if TYPE_CHECKING:
-    from craterfront.models.resolved_engine import Crater
+    from craterfront.models.resolved_crater import Crater
 
 Progress = Callable[[str, float], None]
 

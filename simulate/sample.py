@@ -260,32 +260,31 @@ class Layer(_Placed):
     @property
     def true_width(self) -> Quantity:
         """Width of the transition [nm] as written, or as shape, table or diffusion give it."""
-        from craterfront.models import transitions  # brings numpy
+        from craterfront.models.diffusion_profiles import diffusion_width_nm  # brings numpy
+        from craterfront.models.transition_tables import TransitionTable
+        from craterfront.models.transitions import SHAPES
 
         if self.interface_shape == "sharp":
             return _EXACTLY_NOTHING
         if self.diffusivity_time_nm2 is not None:
-            shape = transitions.SHAPES.index(self.interface_shape)
-            return _as_root(
-                self.diffusivity_time_nm2, lambda area: transitions.diffusion_width_nm(area, shape)
-            )
+            shape = SHAPES.index(self.interface_shape)
+            return _as_root(self.diffusivity_time_nm2, lambda area: diffusion_width_nm(area, shape))
         if self.interface_table and not self.is_written("interface_width_nm"):
             position_nm, share = zip(*self.interface_table, strict=True)
-            return Quantity(transitions.TransitionTable.of(position_nm, share).width_nm)
+            return Quantity(TransitionTable.of(position_nm, share).width_nm)
         return self.interface_width_nm
 
     @property
     def true_thickness(self) -> Quantity:
         """Thickness [nm] as written, or of what has diffused in."""
-        from craterfront.models import transitions  # brings numpy
+        from craterfront.models.diffusion_profiles import diffusion_thickness_nm  # brings numpy
+        from craterfront.models.transitions import SHAPES
 
         if self.thickness_nm is not None:
             return self.thickness_nm
         assert self.diffusivity_time_nm2 is not None  # else the layer would have a mistake
-        shape = transitions.SHAPES.index(self.interface_shape)
-        return _as_root(
-            self.diffusivity_time_nm2, lambda area: transitions.diffusion_thickness_nm(area, shape)
-        )
+        shape = SHAPES.index(self.interface_shape)
+        return _as_root(self.diffusivity_time_nm2, lambda area: diffusion_thickness_nm(area, shape))
 
     def checks(self) -> Iterator[Mistake]:
         yield from super().checks()

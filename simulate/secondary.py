@@ -13,13 +13,14 @@ from craterfront.inversion import Inversion
 from craterfront.layer_answers import WELL_KNOWN, Z95
 from craterfront.limits import WidthAnswer
 from craterfront.models.case_depth import deepest_crossing_nm
+from craterfront.models.diffusion_profiles import diffusion_width_nm
 from craterfront.models.elements import (
     AVOGADRO_PER_MOL,
     atomic_density_per_nm3,
     atomic_mass_u,
 )
-from craterfront.models.engine import LayeredSample
-from craterfront.models.transitions import SHAPES, diffusion_width_nm
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.transitions import SHAPES
 
 NO_DENSITY = "no density is known"
 HELD = "held: the file says what it is"

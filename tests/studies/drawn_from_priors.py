@@ -15,9 +15,10 @@ from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.experiment import Experiment
 from craterfront.measured_profile import MeasuredProfile
-from craterfront.models.engine import SlicePlan, plan
 from craterfront.models.engine import run as run_engine
 from craterfront.models.noise import noisy_readings
+from craterfront.models.slice_plan import plan
+from craterfront.models.slicing import SlicePlan
 from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.setup import Channel, Detection, Mixing, Noise, Roughness, Setup
 from studies import fisher

@@ -27,8 +27,8 @@ from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
-from craterfront.models.engine import plan
 from craterfront.models.engine import run as run_engine
+from craterfront.models.slice_plan import plan
 from craterfront.results import answer
 from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.setup import (
