@@ -43,8 +43,35 @@ class Place:
     balanced_dose: np.ndarray
 
 
-def summed_places(parts: Iterable[np.ndarray]) -> np.ndarray:
-    return np.sum(list(parts), axis=0)
+@dataclass(frozen=True)
+class Part:
+    """A part of the analysed area, before anything is known of the sample there.
+
+    Attributes
+    ----------
+    rate : ndarray, shape (M, 2)
+        Relative rates, first and last, in each material.
+    instrument : Instrument
+        The instrument there.
+    area, seen : float
+        Share of the area, and of the signal.
+    """
+
+    rate: np.ndarray
+    instrument: Instrument
+    area: float
+    seen: float
+
+
+def parts_of(sample: LayeredSample, instrument: Instrument) -> Iterator[Part]:
+    """All of the area, or each segment by itself where it has another rate in each material."""
+    if instrument.crater.ndim == 2:
+        yield Part(np.ones((sample.rate_nm_s.size, 2)), instrument, 1.0, 1.0)
+        return
+    seen, there = instrument.seen_share, replace(instrument, crater=crater.flat(), seen_share=None)
+    for number, area in enumerate(instrument.crater[0, :, 2]):
+        rate = instrument.crater[:, number, :2]
+        yield Part(rate, there, area, area if seen is None else seen[number])
 
 
 def places_of(
@@ -55,33 +82,22 @@ def places_of(
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
 ) -> Iterator[Place]:
-    """All of the area, or each segment by itself where it has another rate in each material."""
-    common = time_edges_s, nodes
-    if instrument.crater.ndim == 2:
-        alike = np.ones((sample.rate_nm_s.size, 2))
-        yield place_of(sample, instrument, species, removed, alike, *common)
-        return
-    seen, there = instrument.seen_share, replace(instrument, crater=crater.flat(), seen_share=None)
-    for number, area in enumerate(instrument.crater[0, :, 2]):
-        rate = instrument.crater[:, number, :2]
-        place = place_of(sample, there, species, removed, rate, *common)
-        yield replace(place, area=area, seen=area if seen is None else seen[number])
+    """The places of all parts of the area."""
+    for part in parts_of(sample, instrument):
+        yield place_of(sample, part, species, removed, time_edges_s, nodes)
 
 
 def place_of(
     sample: LayeredSample,
-    instrument: Instrument,
+    part: Part,
     species: Species,
     removed: Removed,
-    rate: np.ndarray,
     time_edges_s: np.ndarray,
     nodes: np.ndarray | None,
     least_spread: float = 0.0,
 ) -> Place:
-    """A place with its relative rates, first and last, in each material (M, 2).
-
-    With a least spread of the arrival dose, if one is given.
-    """
+    """The place of a part of the area, with a least spread of the arrival dose if one is given."""
+    instrument, rate = part.instrument, part.rate
     cost = species.dose_per_atom / rate.mean(axis=1)[species.material]
     slice_dose = removed.species @ cost
     surface_dose_per_nm = float(removed.surface @ cost)
@@ -95,7 +111,7 @@ def place_of(
         spread_within(species, removed, rate),
     )
     balanced = arrival.balanced_dose(slice_dose, time_edges_s, nodes)
-    return Place(1.0, 1.0, slice_dose, arrival, balanced)
+    return Place(part.area, part.seen, slice_dose, arrival, balanced)
 
 
 def spread_at_faces(
@@ -139,3 +155,7 @@ def _offsets(instrument: Instrument, surface_dose_per_nm: float) -> np.ndarray |
     lowest, highest, share = instrument.heights.T
     relief = instrument.initial_nm * surface_dose_per_nm
     return np.column_stack([-relief * highest, -relief * lowest, share])
+
+
+def summed_places(parts: Iterable[np.ndarray]) -> np.ndarray:
+    return np.sum(list(parts), axis=0)

@@ -1,13 +1,12 @@
 """Slopes of what is recorded in a place: sums over its slices, at doses that move themselves."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from craterfront.models.arrival_slopes import ArrivalSlopes, Sum, summed
+from craterfront.models.arrival_slopes import Sum, summed
 from craterfront.models.balance_slopes import balanced_slopes
 from craterfront.models.instrument import Instrument
 from craterfront.models.places import Place
+from craterfront.models.places_slopes import PlaceSlopes
 from craterfront.models.recorded import interval_bounds
 from craterfront.models.removed import Removed
 from craterfront.models.removed_slopes import RemovedSlopes
@@ -15,14 +14,6 @@ from craterfront.models.seen_slopes import seen
 
 Recorded = tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 """Signal of every interval (N, Q) and mean depth at every edge (T,); their slopes (P, ...)."""
-
-
-@dataclass(frozen=True)
-class PlaceSlopes:
-    slice_dose: np.ndarray  # (K, P)
-    arrival: ArrivalSlopes
-    uneven: np.ndarray  # (P,), whether D* then differs from D
-    sets_in: np.ndarray  # (P,), whether there is a spread then where there is none
 
 
 def recorded(
