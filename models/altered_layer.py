@@ -1,4 +1,4 @@
-"""The altered layer of a run, from what a sample and an instrument say of mixing."""
+"""The altered layer of a run: what sample and instrument say of it, and how fine it has to be."""
 
 from dataclasses import replace
 
@@ -7,6 +7,9 @@ import numpy as np
 from craterfront.models.instrument import Instrument
 from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.mixing import AlteredLayer, relative_mixing
+
+_CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
+_FINER = 2.5  # ... but no more than so many times as many as without
 
 
 def altered_layer(sample: LayeredSample, instrument: Instrument) -> AlteredLayer:
@@ -51,3 +54,10 @@ def monolayer(sample: LayeredSample) -> AlteredLayer:
     """The least that takes up what falls back: one layer of atoms, fully mixed."""
     density = float(sample.atomic_density_per_nm3[sample.material[0]])
     return AlteredLayer.uniform(density ** (-1.0 / 3.0), density)
+
+
+def wanted_cells(layer: AlteredLayer, sample: LayeredSample, smoothing_nm: float) -> float:
+    """How many cells show what the altered layer does, where nothing smooths by more than that."""
+    zone_nm = layer.zone_atoms_nm2 / float(sample.atomic_density_per_nm3[sample.material[0]])
+    wanted = _CELLS_PER_SMOOTHING * zone_nm / max(smoothing_nm, 1e-9)
+    return min(max(layer.cells, wanted), _FINER * layer.cells)

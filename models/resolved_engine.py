@@ -25,7 +25,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront.models.altered_layer import altered_layer, monolayer
+from craterfront.models.altered_layer import altered_layer, monolayer, wanted_cells
 from craterfront.models.instrument import Instrument
 from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer
@@ -37,9 +37,6 @@ from craterfront.models.resolved_erosion import Erosion, Progress
 from craterfront.models.resolved_mixed_columns import WORKERS, MixedColumns
 from craterfront.models.resolved_sample import Cells
 from craterfront.models.species import Species
-
-_CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
-_FINER = 2.5  # ... but no more than so many times as many as without
 
 
 def run(
@@ -116,9 +113,7 @@ def _cells(
     jumps = np.any(np.diff(annuli.radius) == 0.0)
     spread = 0.0 if jumps else float(np.ptp(annuli.rate)) * sample.thickness_nm[0] / rate
     smooth_nm = rate * float(np.hypot(spread / np.sqrt(12.0), 0.5 * np.min(intervals_s)))
-    zone_nm = layer.zone_atoms_nm2 / float(sample.atomic_density_per_nm3[sample.material[0]])
-    wanted = _CELLS_PER_SMOOTHING * zone_nm / max(smooth_nm, 1e-9)
-    return min(max(layer.cells, int(min(wanted, _FINER * layer.cells))), MOST_CELLS)
+    return min(int(wanted_cells(layer, sample, smooth_nm)), MOST_CELLS)
 
 
 def _refuse(sample: LayeredSample, instrument: Instrument) -> None:

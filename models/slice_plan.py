@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from craterfront.models import crater
-from craterfront.models.altered_layer import altered_layer
+from craterfront.models.altered_layer import altered_layer, wanted_cells
 from craterfront.models.dose_balance import balance_nodes
 from craterfront.models.instrument import Instrument
 from craterfront.models.layered_sample import LayeredSample
@@ -24,8 +24,6 @@ _ESCAPE_REACH = 12.0
 _PER_ESCAPE_DEPTH = 0.08
 _LONGEST_TRANSIENT = 10.0
 _MARGIN = 0.1  # of the depth, sliced below the end of a profile, for parameters that change
-_CELLS_PER_SMOOTHING = 8.0  # cells of the altered layer against what smooths the signal ...
-_FINER = 2.5  # ... but no more than so many times as many as without
 
 
 def plan(
@@ -181,6 +179,4 @@ def _cells(
     smoothing_nm = float(np.min(rate * np.hypot(np.sqrt(variance), 0.5 * features.sampling_dose)))
     if instrument.view == "viewed":
         smoothing_nm = math.hypot(smoothing_nm, instrument.escape_depth_nm)
-    zone_nm = layer.zone_atoms_nm2 / float(sample.atomic_density_per_nm3[sample.material[0]])
-    wanted = _CELLS_PER_SMOOTHING * zone_nm / max(smoothing_nm, 1e-9)
-    return min(math.ceil(min(max(layer.cells, wanted), _FINER * layer.cells)), MOST_CELLS)
+    return min(math.ceil(wanted_cells(layer, sample, smoothing_nm)), MOST_CELLS)

@@ -7,6 +7,7 @@ import pytest
 from reference.sharp_layers import layered
 
 from craterfront.models import (
+    altered_layer,
     crater,
     engine,
     resolved_annuli,
@@ -105,7 +106,7 @@ def depth_of_a_flat_crater(doses, instrument=SMOOTH):
 
 @pytest.mark.parametrize("mixing", ["none", "diffusive"])
 def test_every_place_is_as_deep_as_a_flat_crater_after_its_own_dose(mixing, monkeypatch):
-    monkeypatch.setattr(resolved_engine, "_FINER", 1.0)  # the same cells, whatever smooths
+    monkeypatch.setattr(altered_layer, "_FINER", 1.0)  # the same cells, whatever smooths
     instrument = replace(SMOOTH, mixing=mixing)
     annuli = resolved_annuli.parabolic(0.4, 8)
     result = resolved_engine.run(THREE, instrument, annuli, NONE, EDGES, every_atom(THREE))
