@@ -63,7 +63,8 @@ _HOMES = {
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
-    "craterfront.unfolding": ("Unfolding", "unfold"),
+    "craterfront.unfolding": ("unfold",),
+    "craterfront.unfolding_result": ("Unfolding",),
     "craterfront.unfolded": ("unfolded_dataset",),
     "craterfront.sampled_posterior": ("SampledPosterior", "sample_posterior"),
     "craterfront.posterior_tree": ("posterior_tree", "read_posterior", "write_posterior"),
@@ -128,7 +129,8 @@ if TYPE_CHECKING:
     )
     from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
     from craterfront.unfolded import unfolded_dataset
-    from craterfront.unfolding import Unfolding, unfold
+    from craterfront.unfolding import unfold
+    from craterfront.unfolding_result import Unfolding
 
 
 def __getattr__(name: str) -> Any:

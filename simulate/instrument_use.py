@@ -31,11 +31,12 @@ from craterfront.instrument_numbers import (
     sample_numbers,
 )
 from craterfront.instrument_validity import outside
-from craterfront.inversion import Inversion, Progress, invert
+from craterfront.inversion import Inversion, invert
 from craterfront.joint_posterior import joint_posterior
 from craterfront.joint_prior import JointPrior
 from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems, shown
+from craterfront.progress import Progress
 from craterfront.quantities import Quantity
 from craterfront.sample import ConcreteLayer, Layer, Material, RepeatedLayers, Stack, Substrate
 from craterfront.setup import Channel, Mixing, Setup

@@ -17,6 +17,7 @@ from craterfront.draws import Draws, laplace_draws, sampled_draws
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
+from craterfront.json_numbers import without_infinities
 from craterfront.layer_answers import (
     Z95,
     LayerAnswer,
@@ -78,7 +79,7 @@ class Estimate:
         }
         if self.why:
             row["note"] = self.why
-        return {key: _finite(value) for key, value in row.items()}
+        return without_infinities(row)
 
 
 @dataclass(frozen=True)
@@ -167,7 +168,7 @@ class Answer:
             if self.unit == "nm":
                 row["areal_mass_g_m2"] = layer.areal_mass_g_m2
                 row["areal_mass_u_g_m2"] = layer.areal_mass_u_g_m2
-            layers.append({key: _finite(value) for key, value in row.items()})
+            layers.append(without_infinities(row))
             width = layer.width
             row = {
                 "below": layer.name,
@@ -180,7 +181,7 @@ class Answer:
                 row[f"combined_width_{self.unit}"] = width.value_nm
             if width.why:
                 row["note"] = width.why
-            interfaces.append({key: _finite(value) for key, value in row.items()})
+            interfaces.append(without_infinities(row))
         graded = []
         for whole in self.graded:
             row = {
@@ -193,7 +194,7 @@ class Answer:
             if self.unit == "nm":
                 row["areal_mass_g_m2"] = whole.areal_mass_g_m2
                 row["areal_mass_u_g_m2"] = whole.areal_mass_u_g_m2
-            graded.append({key: _finite(value) for key, value in row.items()})
+            graded.append(without_infinities(row))
         return {
             "craterfront_version": __version__,
             "warnings": self.warnings,
@@ -207,13 +208,13 @@ class Answer:
             "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
             "broadening_two_sd": [self._broadening(budget) for budget in self.budgets],
-            "decisions": [_without_infinities(each.as_dict()) for each in self.rulings],
+            "decisions": [without_infinities(each.as_dict()) for each in self.rulings],
             "depth_scale_comparison": [
-                _without_infinities(each.as_dict()) for each in self.scale_comparisons
+                without_infinities(each.as_dict()) for each in self.scale_comparisons
             ],
             "depth_scale_disagreements": [each.as_dict() for each in self.scale_disagreements],
-            "secondary": [_without_infinities(each.as_dict()) for each in self.secondary],
-            "layer_means": [_without_infinities(each.as_dict()) for each in self.means],
+            "secondary": [without_infinities(each.as_dict()) for each in self.secondary],
+            "layer_means": [without_infinities(each.as_dict()) for each in self.means],
             "origins": [each.as_dict() for each in self.origins],
         }
 
@@ -222,14 +223,13 @@ class Answer:
         row: dict[str, Any] = {"below": budget.layer}
         for cause, part in budget.two_sd_nm.items():
             row[f"{cause} ({self.unit})"] = part
-            row[f"{cause}, u ({self.unit})"] = _finite(budget.u_nm.get(cause))
+            row[f"{cause}, u ({self.unit})"] = budget.u_nm.get(cause)
         for cause, limit in budget.limits_nm.items():
-            row[f"{cause}, upper limit 95 % ({self.unit})"] = _finite(limit)
+            row[f"{cause}, upper limit 95 % ({self.unit})"] = limit
         if budget.transition_limit_nm is not None:
             row[f"{TRANSITION} ({self.unit})"] = row[f"{TRANSITION}, u ({self.unit})"] = None
-            limit = _finite(budget.transition_limit_nm)
-            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = limit
-        return row
+            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = budget.transition_limit_nm
+        return without_infinities(row)
 
 
 def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Answer:
@@ -320,16 +320,6 @@ def _noise_lines(inversion: Inversion) -> list[str]:
             line += f"; residuals correlated over {math.ceil(noise.correlation[c])} readings"
         lines.append(line)
     return lines
-
-
-def _without_infinities(row: dict[str, Any]) -> dict[str, Any]:
-    return {key: _finite(value) for key, value in row.items()}
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":

@@ -9,8 +9,7 @@ from typing import Any
 import typer
 from rich.console import Console
 
-Progress = Callable[[str, float], None]
-"""Is told the stage that has begun and the share of the work that is done."""
+from craterfront.progress import Progress, silent
 
 _WIDTH = 110  # of tables that no terminal bounds
 
@@ -53,7 +52,7 @@ def give(answer: Any, as_tables: Callable[[Console], None], *closing: str, json:
 def progress_bar(hidden: bool) -> Iterator[Progress]:
     """A progress bar on standard error; silent when asked or when nobody watches."""
     if hidden or not sys.stderr.isatty():
-        yield lambda stage, share: None
+        yield silent
         return
     from rich import progress
 

@@ -149,7 +149,7 @@ def without_rates(known: Experiment) -> Experiment:
 
 def _blind_to_residuals() -> contextlib.AbstractContextManager:
     """The noise of the file, whatever the residuals say."""
-    return mock.patch("craterfront.inversion.update_discrepancy", return_value=0.0)
+    return mock.patch("craterfront.best_fit.update_discrepancy", return_value=0.0)
 
 
 def inversions(profile: MeasuredProfile, known: Experiment) -> dict[str, tuple[Inversion, bool]]:
