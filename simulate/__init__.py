@@ -20,7 +20,7 @@ _HOMES = {
         "load_instrument",
         "write_instrument",
     ),
-    "craterfront.instrument_use": ("invert_with_instrument",),
+    "craterfront.instrument_inversion": ("invert_with_instrument",),
     "craterfront.joint_inversion": ("invert_together",),
     "craterfront.measurement_chain": ("Measurement",),
     "craterfront.replicates": ("combine_spots",),
@@ -95,7 +95,7 @@ if TYPE_CHECKING:
         load_instrument,
         write_instrument,
     )
-    from craterfront.instrument_use import invert_with_instrument
+    from craterfront.instrument_inversion import invert_with_instrument
     from craterfront.inversion import Inversion, invert
     from craterfront.joint_inversion import invert_together
     from craterfront.measured import read_profile

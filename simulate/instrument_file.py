@@ -15,7 +15,7 @@ from craterfront.instrument_numbers import KINDS, OF_MATERIAL
 from craterfront.joint_prior import Coordinate
 from craterfront.models.elements import normalised
 from craterfront.problems import InputProblems, did_you_mean, shown
-from craterfront.quantities import PositiveLength, SourceNumber, finite_number
+from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import Mistake, Name, Table, Text, numbered, parsed_formula
 from craterfront.toml_text import parse_toml, read_toml
@@ -219,6 +219,12 @@ class CalibratedNumber(Table):
     def sd(self) -> float:
         """Standard deviation in its coordinate."""
         return self.u / self.value if self.coordinate == "logarithm" else self.u
+
+    def as_quantity(self) -> Quantity:
+        """The number as an experiment file would have it."""
+        if self.coordinate == "square":
+            return Quantity.guess((max(self.value, 0.0) + self.u) ** 0.5)
+        return Quantity.prior(self.value, u=self.u)
 
     @classmethod
     def of(

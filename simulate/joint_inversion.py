@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from craterfront.instrument_file import InstrumentCalibration, OperatingConditions
+from craterfront.instrument_inversion import drift_since
 from craterfront.instrument_numbers import DENSITY, RATE, SAMPLE, InstrumentNumber
-from craterfront.instrument_use import drift_since
 from craterfront.inversion import Inversion
 from craterfront.measurement_chain import Kept, Measurement, next_link
 from craterfront.problems import InputProblems, shown

@@ -127,7 +127,7 @@ def _inverted(
         from craterfront.inversion import invert as run
 
         return run(measured, loaded, relative=relative, progress=progress)
-    from craterfront.instrument_use import invert_with_instrument
+    from craterfront.instrument_inversion import invert_with_instrument
 
     return invert_with_instrument(measured, loaded, calibration, progress=progress)
 

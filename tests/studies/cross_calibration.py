@@ -23,7 +23,7 @@ from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.instrument_calibration import calibrate
 from craterfront.instrument_file import InstrumentCalibration
-from craterfront.instrument_use import invert_with_instrument
+from craterfront.instrument_inversion import invert_with_instrument
 from craterfront.measurement_chain import Measurement
 from craterfront.results import answer
 
