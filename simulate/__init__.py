@@ -58,7 +58,8 @@ _HOMES = {
     "craterfront.forecasting": ("Forecast", "forecast"),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
-    "craterfront.quantification": ("Boundary", "quantify"),
+    "craterfront.boundaries": ("Boundary",),
+    "craterfront.quantification": ("quantify",),
     "craterfront.measured": ("read_profile",),
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
@@ -74,6 +75,7 @@ _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
+    from craterfront.boundaries import Boundary
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
     from craterfront.coupling import Coupling, EdgeField
     from craterfront.crater_shape import (
@@ -105,7 +107,7 @@ if TYPE_CHECKING:
     from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
-    from craterfront.quantification import Boundary, quantify
+    from craterfront.quantification import quantify
     from craterfront.quantities import Quantity
     from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.replicates import combine_spots

@@ -8,13 +8,14 @@ import numpy as np
 
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
 from craterfront.cores import usable_cores
+from craterfront.density_sampling import sample
 from craterfront.inversion import Inversion
 from craterfront.json_numbers import finite_or_none
 from craterfront.posterior import Posterior
 from craterfront.predictive import Check, checks, discrepancies, log_likelihood, replicate
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress, silent
-from craterfront.sampling import Sample, sample
+from craterfront.trusted_draws import Sample
 
 DRAWS = 1000
 """By default."""
