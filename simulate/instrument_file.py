@@ -14,7 +14,7 @@ from craterfront.file_access import write_text
 from craterfront.instrument_numbers import KINDS, OF_MATERIAL
 from craterfront.joint_prior import Coordinate
 from craterfront.models.elements import normalised
-from craterfront.problems import InputProblems, did_you_mean, shown
+from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown
 from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import Mistake, Name, Table, Text, numbered, parsed_formula
@@ -407,10 +407,8 @@ def instrument_from_toml(text: str, place: str = "instrument") -> InstrumentCali
 
 
 def _instrument(written: Mapping[str, Any], place: str) -> InstrumentCalibration:
-    try:
+    with mistakes_of(place):
         return InstrumentCalibration(**written)
-    except InputProblems as error:
-        raise InputProblems(error.problems, place) from None
 
 
 HEADING = """\

@@ -9,9 +9,10 @@ import numpy as np
 
 from craterfront.asked import CaseDepth
 from craterfront.draws import Draws
+from craterfront.estimation import Z95
 from craterfront.inversion import Inversion
 from craterfront.json_numbers import finite_or_none
-from craterfront.layer_answers import WELL_KNOWN, Z95
+from craterfront.layer_answers import WELL_KNOWN
 from craterfront.limits import WidthAnswer
 from craterfront.models.case_depth import deepest_crossing_nm
 from craterfront.models.elements import (

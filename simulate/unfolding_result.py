@@ -4,16 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.models.smoothness import Smoothness
 from craterfront.models.steep_parts import SteepPart
 from craterfront.models.unfolding import Unfolded
-from craterfront.unfolding_model import (
-    UnfoldingModel,
-)
+from craterfront.unfolding_model import UnfoldingModel
 
 METHOD = "maximum evidence (marginal likelihood)"
-Z95 = 1.959964
 REST = "rest"
 """Name of what has no channel."""
 

@@ -39,11 +39,11 @@ from unittest import mock
 import numpy as np
 
 from craterfront.coupling import Coupling
+from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
-from craterfront.layer_answers import Z95
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.results import answer
 from craterfront.setup import Detection, Discrepancy, Noise, Setup
