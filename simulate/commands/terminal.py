@@ -9,6 +9,7 @@ from typing import Any
 import typer
 from rich.console import Console
 
+from craterfront.printing import write_plain
 from craterfront.progress import Progress, silent
 
 _WIDTH = 110  # of tables that no terminal bounds
@@ -16,12 +17,6 @@ _WIDTH = 110  # of tables that no terminal bounds
 
 def open_console() -> Console:
     return Console(width=None if sys.stdout.isatty() else _WIDTH)
-
-
-def write_plain(console: Console, *texts: str) -> None:
-    """Print texts as they are, each on a line of its own."""
-    for text in texts:
-        console.print(text, highlight=False, markup=False)
 
 
 def say(text: str) -> None:
