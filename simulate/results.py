@@ -154,54 +154,15 @@ class Answer:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; unknown and unlimited numbers are null."""
-        quantity = "thickness" if self.unit == "nm" else "duration"
-        layers, interfaces = [], []
-        for layer in self.layers:
-            row: dict[str, Any] = {
-                "layer": layer.name,
-                f"{quantity}_{self.unit}": layer.value if layer.resolved else None,
-                f"{quantity}_u_{self.unit}": layer.u if layer.resolved else None,
-                f"{quantity}_lo_{self.unit}": layer.lower,
-                f"{quantity}_hi_{self.unit}": layer.upper,
-                "resolved": layer.resolved,
-            }
-            if self.unit == "nm":
-                row["areal_mass_g_m2"] = layer.areal_mass_g_m2
-                row["areal_mass_u_g_m2"] = layer.areal_mass_u_g_m2
-            layers.append(without_infinities(row))
-            width = layer.width
-            row = {
-                "below": layer.name,
-                f"width_{self.unit}": None if width.is_limit else width.value_nm,
-                f"width_lo_{self.unit}": width.lower_nm,
-                f"width_hi_{self.unit}": width.upper_nm,
-                "resolved": width.resolved,
-            }
-            if width.why == ROUGHNESS:
-                row[f"combined_width_{self.unit}"] = width.value_nm
-            if width.why:
-                row["note"] = width.why
-            interfaces.append(without_infinities(row))
-        graded = []
-        for whole in self.graded:
-            row = {
-                "layer": whole.name,
-                f"{quantity}_{self.unit}": whole.value,
-                f"{quantity}_u_{self.unit}": whole.u,
-                f"{quantity}_lo_{self.unit}": whole.lower,
-                f"{quantity}_hi_{self.unit}": whole.upper,
-            }
-            if self.unit == "nm":
-                row["areal_mass_g_m2"] = whole.areal_mass_g_m2
-                row["areal_mass_u_g_m2"] = whole.areal_mass_u_g_m2
-            graded.append(without_infinities(row))
         return {
             "craterfront_version": __version__,
             "warnings": self.warnings,
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
-            "layers": layers,
-            "graded_layers": graded,
-            "interfaces": interfaces,
+            "layers": [
+                self._extent(each, each.resolved, resolved=each.resolved) for each in self.layers
+            ],
+            "graded_layers": [self._extent(whole) for whole in self.graded],
+            "interfaces": [self._interface(layer) for layer in self.layers],
             "parameters": [estimate.as_dict() for estimate in self.estimates],
             "fisher_rank": self.rank[0],
             "free_parameters": self.rank[1],
@@ -217,6 +178,38 @@ class Answer:
             "layer_means": [without_infinities(each.as_dict()) for each in self.means],
             "origins": [each.as_dict() for each in self.origins],
         }
+
+    def _extent(self, of: LayerSum, is_resolved: bool = True, **more: Any) -> dict[str, Any]:
+        """Thickness or duration of a layer, or of several together, and their mass."""
+        quantity = "thickness" if self.unit == "nm" else "duration"
+        row: dict[str, Any] = {
+            "layer": of.name,
+            f"{quantity}_{self.unit}": of.value if is_resolved else None,
+            f"{quantity}_u_{self.unit}": of.u if is_resolved else None,
+            f"{quantity}_lo_{self.unit}": of.lower,
+            f"{quantity}_hi_{self.unit}": of.upper,
+            **more,
+        }
+        if self.unit == "nm":
+            row["areal_mass_g_m2"] = of.areal_mass_g_m2
+            row["areal_mass_u_g_m2"] = of.areal_mass_u_g_m2
+        return without_infinities(row)
+
+    def _interface(self, layer: LayerAnswer) -> dict[str, Any]:
+        """The interface below a layer."""
+        width = layer.width
+        row: dict[str, Any] = {
+            "below": layer.name,
+            f"width_{self.unit}": None if width.is_limit else width.value_nm,
+            f"width_lo_{self.unit}": width.lower_nm,
+            f"width_hi_{self.unit}": width.upper_nm,
+            "resolved": width.resolved,
+        }
+        if width.why == ROUGHNESS:
+            row[f"combined_width_{self.unit}"] = width.value_nm
+        if width.why:
+            row["note"] = width.why
+        return without_infinities(row)
 
     def _broadening(self, budget: Budget) -> dict[str, Any]:
         """One interface; a true transition that is not resolved has no number but its limit."""

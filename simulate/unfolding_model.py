@@ -7,8 +7,8 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.likelihood import Likelihood, Solution
 from craterfront.linear_numbers import LinearNumber
+from craterfront.models.linear_unfolding import LinearReadings
 from craterfront.models.mixtures import nearest_mixtures, slopes
-from craterfront.models.unfolding import LinearReadings
 from craterfront.parameters import Parameter, is_free
 from craterfront.unfolding_cells import Cells, contributions
 

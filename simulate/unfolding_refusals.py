@@ -4,7 +4,7 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.measured_profile import MeasuredProfile
-from craterfront.models.unfolding import Unfolded
+from craterfront.models.linear_unfolding import Unfolded
 from craterfront.problems import InputProblems, shown
 from craterfront.unfolding_channels import is_unknown, measured_elements, sensitivity_value
 from craterfront.unfolding_model import UNKNOWN_LN_SD, UnfoldingModel, unknown_instrument

@@ -6,9 +6,9 @@ import numpy as np
 
 from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
+from craterfront.models.linear_unfolding import Unfolded
 from craterfront.models.smoothness import Smoothness
 from craterfront.models.steep_parts import SteepPart
-from craterfront.models.unfolding import Unfolded
 from craterfront.unfolding_model import UnfoldingModel
 
 METHOD = "maximum evidence (marginal likelihood)"

@@ -6,14 +6,14 @@ from functools import partial
 import numpy as np
 
 from craterfront.experiment import Experiment
-from craterfront.models.smoothness import Smoothness, candidates
-from craterfront.models.unfolding import (
+from craterfront.models.linear_unfolding import (
     LinearReadings,
     Trial,
     Unfolded,
     contrasts,
     most_evident_prior,
 )
+from craterfront.models.smoothness import Smoothness, candidates
 from craterfront.noise_model import shortfall
 from craterfront.progress import Progress
 from craterfront.unfolding_model import Mixture, UnfoldingModel
