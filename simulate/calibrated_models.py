@@ -7,7 +7,6 @@ from craterfront.crater_shape import EdgedCrater, ParabolicCrater, TiltedCrater
 from craterfront.instrument_file import InstrumentCalibration, Validity
 from craterfront.instrument_numbers import CURVATURE, MIXING_LENGTH
 from craterfront.problems import shown
-from craterfront.quantities import Quantity
 from craterfront.setup import Detection, Mixing, Roughness, Setup
 
 _PLACES = {  # tables and keys of what is for all materials
@@ -57,9 +56,9 @@ def with_models(setup: Setup, calibration: InstrumentCalibration) -> tuple[Setup
     return setup.rebuilt(**written), list(_other_models(setup, calibration))
 
 
-def _by_table(calibration: InstrumentCalibration) -> dict[str, dict[str, Quantity]]:
+def _by_table(calibration: InstrumentCalibration) -> dict[str, dict[str, Any]]:
     """Numbers that are for all materials, by table and key."""
-    found: dict[str, dict[str, Quantity]] = {}
+    found: dict[str, dict[str, Any]] = {}
     for number in calibration.number:
         if number.material is None and number.kind in _PLACES:
             table, key = _PLACES[number.kind]
@@ -67,7 +66,7 @@ def _by_table(calibration: InstrumentCalibration) -> dict[str, dict[str, Quantit
     return found
 
 
-def _crater(setup: Setup, valid: Validity, numbers: Mapping[str, Quantity]) -> Any:
+def _crater(setup: Setup, valid: Validity, numbers: Mapping[str, Any]) -> Any:
     """The crater with the numbers of one of its kind; None where it stays."""
     crater = setup.crater_made
     if not numbers:
@@ -81,14 +80,14 @@ def _crater(setup: Setup, valid: Validity, numbers: Mapping[str, Quantity]) -> A
     return crater.rebuilt(**point, **numbers)
 
 
-def _roughness(setup: Setup, valid: Validity, numbers: Mapping[str, Quantity]) -> Roughness | None:
+def _roughness(setup: Setup, valid: Validity, numbers: Mapping[str, Any]) -> Roughness | None:
     rough = setup.roughness
     if not rough.is_written("growth") and valid.growth != "none":
         return rough.rebuilt(growth=valid.growth, **numbers)
     return rough.rebuilt(**numbers) if rough.growth == valid.growth else None
 
 
-def _mixing(setup: Setup, valid: Validity, numbers: Mapping[str, Quantity]) -> Mixing | None:
+def _mixing(setup: Setup, valid: Validity, numbers: Mapping[str, Any]) -> Mixing | None:
     mixing = setup.mixing
     if not setup.is_written("mixing") and "length_nm" in numbers:
         return Mixing(model=valid.mixing, displacement=valid.displacement, **numbers)
@@ -97,7 +96,7 @@ def _mixing(setup: Setup, valid: Validity, numbers: Mapping[str, Quantity]) -> M
     return mixing.rebuilt(**numbers)
 
 
-def _detection(setup: Setup, numbers: Mapping[str, Quantity]) -> Detection | None:
+def _detection(setup: Setup, numbers: Mapping[str, Any]) -> Detection | None:
     """An escape depth takes the place of what it would be computed from."""
     if not numbers:
         return None

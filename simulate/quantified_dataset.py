@@ -75,8 +75,8 @@ def quantified_dataset(
     values = {name: (dims, e.value) for name, (dims, e) in variables.items()}
     values |= {f"{name}_u": (dims, e.u) for name, (dims, e) in variables.items()}
     values["erosion_rate"] = ("time", found.erosion_rate_nm_s)
-    values["span_start"] = ("span", [span.start.at_s + start_s for span in spans])
-    values["span_end"] = ("span", [span.end.at_s + start_s for span in spans])
+    values["span_start"] = ("span", np.array([span.start.at_s for span in spans]) + start_s)
+    values["span_end"] = ("span", np.array([span.end.at_s for span in spans]) + start_s)
     coords = {"time": time, "element": elements, "span": [span.name for span in spans]}
     return _described(xr.Dataset(values, coords=coords).set_coords("depth"))
 
