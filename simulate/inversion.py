@@ -23,6 +23,7 @@ from craterfront.inversion_notes import doubts, notes
 from craterfront.joint_prior import JointPrior
 from craterfront.likelihood import Likelihood, NotComputable, Solution
 from craterfront.limits import (
+    Minimum,
     NearZero,
     ThinLayer,
     WidthAnswer,
@@ -193,9 +194,10 @@ def invert(
     warnings = [*forbidding, *notes(likelihood, solution, fit, picture)]
     if relative:
         warnings.insert(0, "times at nominal rates, no depths")
-    broadening, picture = broadening_answers(likelihood, objective, fit, jacobian, picture)
-    widths = width_answers(likelihood, objective, fit, jacobian, full, picture, report)
-    thin = thin_layers(likelihood, fit, picture)
+    minimum = Minimum(likelihood, objective, fit, jacobian, picture)
+    broadening, minimum = broadening_answers(minimum)
+    widths = width_answers(minimum, full, report)
+    thin = thin_layers(minimum)
     report("done", 1.0)
     return Inversion(
         experiment,
@@ -205,7 +207,7 @@ def invert(
         fit,
         solution,
         likelihood.coordinates.values(fit.x),
-        picture,
+        minimum.picture,
         full,
         widths,
         broadening,
