@@ -21,7 +21,7 @@ from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.likelihood import Likelihood
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.sample import Layer, Material, Stack, Substrate
 from craterfront.sampled_posterior import sample_posterior
 from craterfront.setup import Detection, Mixing, Noise, Roughness, Setup

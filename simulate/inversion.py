@@ -31,10 +31,10 @@ from craterfront.limits import (
     thin_layers,
     width_answers,
 )
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress, silent
-from craterfront.scale import depth_scale, require_depth_scale
+from craterfront.scale import depth_scale, measured_crater_depth, require_depth_scale
 
 
 @dataclass(frozen=True)
@@ -161,26 +161,7 @@ def invert(
         not fit the experiment, or the fit leads to a sample that cannot be computed.
     """
     report = progress or silent
-    not_held = list(experiment.stack.not_held())
-    if not_held:
-        raise InputProblems(not_held)
-    depth_axis = profile.axis == "depth"
-    assembly = Assembly(
-        experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
-    )
-    check_channels(profile, assembly)
-    known_together = None if joint_prior is None else joint_prior(assembly)
-    scale = depth_scale(assembly, experiment.depth_scale, profile)
-    if relative:
-        assembly = assembly.at_nominal_rates()
-    else:
-        require_depth_scale(scale, profile.source)
-    likelihood = Likelihood(assembly, profile, known_together)
-    if not relative and not depth_axis:
-        final = experiment.depth_scale.final_crater_depth_nm
-        if final is not None and final.u is not None:
-            # Exactly known: known far better than anything else.
-            likelihood.depth_limit = (float(final), float(final.u) or 1e-5 * float(final))
+    likelihood, scale_sources = _likelihood(profile, experiment, relative, joint_prior)
     try:
         fit, others = best_fit(likelihood, report)
     except NotComputable as error:
@@ -215,10 +196,37 @@ def invert(
         relative,
         _rank(likelihood, full),
         warnings,
-        scale.sources,
+        scale_sources,
         others,
         forbidding,
     )
+
+
+def _likelihood(
+    profile: MeasuredProfile,
+    experiment: Experiment,
+    relative: bool,
+    joint_prior: Callable[[Assembly], JointPrior] | None,
+) -> tuple[Likelihood, list[str]]:
+    """What is to be inverted, checked; and what fixes its depth scale."""
+    not_held = list(experiment.stack.not_held())
+    if not_held:
+        raise InputProblems(not_held)
+    depth_axis = profile.axis == "depth"
+    assembly = Assembly(
+        experiment.stack, experiment.setup, depth_axis=depth_axis, merge_equal=False
+    )
+    check_channels(profile, assembly)
+    known_together = None if joint_prior is None else joint_prior(assembly)
+    scale = depth_scale(assembly, experiment.depth_scale, profile)
+    if relative:
+        assembly = assembly.at_nominal_rates()
+    else:
+        require_depth_scale(scale, profile.source)
+    likelihood = Likelihood(assembly, profile, known_together)
+    if not relative and not depth_axis:
+        likelihood.depth_limit = measured_crater_depth(experiment.depth_scale)
+    return likelihood, scale.sources
 
 
 def _rank(likelihood: Likelihood, full: np.ndarray) -> DataRank:

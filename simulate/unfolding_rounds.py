@@ -16,6 +16,7 @@ from craterfront.models.linear_unfolding import (
 from craterfront.models.smoothness import Smoothness, candidates
 from craterfront.noise_model import shortfall
 from craterfront.progress import Progress
+from craterfront.scale import measured_crater_depth
 from craterfront.unfolding_model import Mixture, UnfoldingModel
 from craterfront.unfolding_start import first_fractions
 
@@ -101,16 +102,16 @@ def _with_final_depth(
     experiment: Experiment,
 ) -> LinearReadings:
     """The measured depth of the crater as one more reading."""
-    final = experiment.depth_scale.final_crater_depth_nm
-    if final is None or final.u is None or model.likelihood.profile.axis == "depth":
+    measured = measured_crater_depth(experiment.depth_scale)
+    if measured is None or model.likelihood.profile.axis == "depth":
         return readings
+    final_nm, u = measured
     slopes, end = model.depth_slopes(mixture, nuisance), model.cells.supplied_s
     edges = model.depth_edges_nm(mixture, nuisance)
     depth = float(np.interp(end, model.cells.edges_s, edges))
     slope = np.array([np.interp(end, model.cells.edges_s, column) for column in slopes.T])
-    u = float(final.u) or 1e-5 * float(final)
     row = np.append(np.zeros(readings.unknown), slope) / u
-    wanted = (float(final) - depth) / u + row[readings.unknown :] @ nuisance
+    wanted = (final_nm - depth) / u + row[readings.unknown :] @ nuisance
     return replace(
         readings, gram=readings.gram + np.outer(row, row), right=readings.right + wanted * row
     )
