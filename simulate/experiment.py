@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 from craterfront.asked import CaseDepth, CoatingLimit
 from craterfront.by_layer import key_of_layer
 from craterfront.crater_shape import ParabolicCrater
-from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
+from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.sample import ConcreteLayer, Layer, Stack
 from craterfront.setup import Channel, DepthScale, Setup
@@ -365,10 +365,8 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
     setup = {key: written[key] for key in _SETUP_KEYS if key in written}
     other = {key: written[key] for key in _OTHER_KEYS if key in written}
-    try:
+    with mistakes_of(place, problems):
         experiment = Experiment(stack=stack, setup=setup, **other)
-    except InputProblems as error:
-        raise InputProblems([*problems, *error.problems], place) from None
     if problems:
         raise InputProblems(problems, place)
     return experiment

@@ -5,7 +5,8 @@ import json
 import numbers
 import re
 import reprlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import islice
 from typing import Any
 
@@ -41,6 +42,15 @@ class InputProblems(ValueError):
         if len(self.problems) == 1:
             return before + self.problems[0]
         return "\n".join([f"{before}{len(self.problems)} mistakes", *self.problems])
+
+
+@contextmanager
+def mistakes_of(place: str, known: Sequence[str] = ()) -> Iterator[None]:
+    """Mistakes found within are raised with the place that they are from, after known ones."""
+    try:
+        yield
+    except InputProblems as error:
+        raise InputProblems([*known, *error.problems], place) from None
 
 
 def shown(value: Any) -> str:
