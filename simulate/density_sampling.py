@@ -7,16 +7,16 @@ again, and where that fails as well, ensembles of walkers take over.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from craterfront.ensemble import Walked, walk
 from craterfront.importance_sampling import Weighted
 from craterfront.proposal import Proposal
-from craterfront.trusted_draws import CHAINS, Points, Sample
+from craterfront.trusted_draws import CHAINS, Points, Sample, everywhere
 
 _ROUNDS = 4
-_WORTH = 0.2  # effective draws per draw from the proposal, below which a better one is sought
 _MOST_PER_DRAW = 12  # draws from the proposal
 _MOST_STEPS_PER_DRAW = 60  # evaluations of walkers
 _LEAST_DRAWS = 200
@@ -28,6 +28,7 @@ def sample(
     draws: int,
     seed: int,
     *,
+    possible: Points = everywhere,
     quantities: Points = lambda points: points,
     report: Callable[[float], None] = lambda share: None,
 ) -> Sample:
@@ -42,6 +43,9 @@ def sample(
     draws : int
         Draws to return, in four chains.
     seed : int
+    possible : callable, optional
+        Where the density is not known to be 0, cheaper to tell than the density; shape (S, D) to
+        (S,).
     quantities : callable, optional
         What the draws are for, of points, shape (S, D) to (S, K): R-hat and effective sample sizes
         are those of these numbers.
@@ -51,20 +55,11 @@ def sample(
     for_proposal, for_choice, for_walkers = np.random.SeedSequence(seed).spawn(3)
     rng = np.random.default_rng(for_proposal)
     choice = np.random.default_rng(for_choice)
-    first, per_chain, evaluations = max(draws // 2, _LEAST_DRAWS), -(-draws // CHAINS), 0
-    number = 0
-    while True:
-        number += 1
-        weighted = Weighted.of(log_density, proposal, first, rng, report)
-        worth = weighted.is_good and (weighted.share >= _WORTH or number == _ROUNDS)
-        if worth:
-            weighted = _enough(weighted, log_density, draws, quantities, rng, report)
-        evaluations += len(weighted.points)
-        if worth and weighted.is_good:
-            return weighted.resampled(per_chain, quantities, choice, evaluations)
-        if number == _ROUNDS:
-            break
-        proposal = weighted.moved_proposal()
+    per_chain = -(-draws // CHAINS)
+    more = partial(Weighted.of, log_density, rng=rng, report=report, possible=possible)
+    weighted, evaluations = _rounds(more, proposal, draws, quantities)
+    if weighted.is_good:
+        return weighted.resampled(per_chain, quantities, choice, evaluations)
     starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
     folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
     walked = walk(
@@ -79,13 +74,30 @@ def sample(
     return _from_walkers(walked, folded, per_chain, weighted.pareto_k, evaluations)
 
 
+def _rounds(
+    more: Callable[[Proposal, int], Weighted], proposal: Proposal, draws: int, quantities: Points
+) -> tuple[Weighted, int]:
+    """Draws from one proposal after the other; those with the best weights, and how many it took.
+
+    Each proposal lies where the weights of the one before were.
+    """
+    first, rounds, taken = max(draws // 2, _LEAST_DRAWS), [], 0
+    for _ in range(_ROUNDS):
+        weighted = more(proposal, first)
+        if weighted.is_worth_it:
+            weighted = _enough(weighted, more, draws, quantities)
+        taken += len(weighted.points)
+        rounds.append(weighted)
+        if weighted.is_worth_it:
+            return weighted, taken
+        proposal = weighted.moved_proposal()
+    best = max(reversed(rounds), key=lambda each: each.share if each.is_good else 0.0)
+    enough = _enough(best, more, draws, quantities)
+    return enough, taken + len(enough.points) - len(best.points)
+
+
 def _enough(
-    weighted: Weighted,
-    log_density: Points,
-    draws: int,
-    quantities: Points,
-    rng: np.random.Generator,
-    report: Callable[[float], None],
+    weighted: Weighted, more: Callable[[Proposal, int], Weighted], draws: int, quantities: Points
 ) -> Weighted:
     """More draws from the same proposal, until they are worth what was asked for."""
     while weighted.is_good:
@@ -94,8 +106,7 @@ def _enough(
         count = min(int(1.05 * (short - 1.0) * len(weighted.points)) + 1, room)
         if short <= 1.0 or count <= 0:
             break
-        more = Weighted.of(log_density, weighted.proposal, count, rng, report)
-        weighted = weighted.with_more(more)
+        weighted = weighted.with_more(more(weighted.proposal, count))
     return weighted
 
 

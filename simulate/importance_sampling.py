@@ -13,12 +13,14 @@ from craterfront.pareto_smoothing import (
     smoothed_log_weights,
 )
 from craterfront.proposal import Proposal
-from craterfront.trusted_draws import CHAINS, Points, Sample
+from craterfront.trusted_draws import CHAINS, Points, Sample, everywhere
 
 ENDS = (0.05, 0.95)
 """Of an interval whose effective sample size is looked at."""
 
-_USEFUL = 0.08  # effective draws per draw from the proposal, below which walkers do better
+_WORTH = 0.2  # effective draws per draw from the proposal, below which a better one is sought
+_USEFUL = 0.08  # ... and below which walkers do better
+_MOST_THROWN_AWAY = 30  # draws that are not possible, for one that is wanted
 _AT_ONCE = 100  # between two reports of progress
 _SEEN_PER_DIMENSION = 5.0  # draws that a covariance is taken from
 _LEAST_SEEN = 50.0
@@ -54,10 +56,14 @@ class Weighted:
         count: int,
         rng: np.random.Generator,
         report: Callable[[float], None],
+        possible: Points = everywhere,
     ) -> "Weighted":
-        """New draws."""
-        points = proposal.draw(count, rng)
-        inside = np.all((points >= proposal.lower) & (points <= proposal.upper), axis=1)
+        """New draws, of those of the proposal that are possible.
+
+        So the proposal is cut off where the density is 0: bounds of several numbers together, which
+        it does not know, cost no evaluations and leave the weights even.
+        """
+        points, inside = _possible_draws(proposal, count, rng, possible)
         density = np.full(count, -np.inf)
         chunks = np.array_split(np.flatnonzero(inside), max(count // _AT_ONCE, 1))
         for number, chunk in enumerate(chunks):
@@ -101,6 +107,11 @@ class Weighted:
     def is_good(self) -> bool:
         """Whether means over these draws can be trusted, and more of them help."""
         return self.pareto_k <= MOST_K and self.share >= _USEFUL
+
+    @property
+    def is_worth_it(self) -> bool:
+        """Whether a better proposal need not be sought."""
+        return self.is_good and self.share >= _WORTH
 
     def times_too_few(self, draws: int, quantities: Points) -> float:
         """By which factor their number is to grow to be worth what was asked for.
@@ -194,6 +205,23 @@ class Weighted:
             tail_sizes,
             evaluations,
         )
+
+
+def _possible_draws(
+    proposal: Proposal, count: int, rng: np.random.Generator, possible: Points
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draws, shape (count, D), and which of them are possible: all, unless hardly any is."""
+    within, outside, found = [], [], 0
+    for _ in range(_MOST_THROWN_AWAY):
+        points = proposal.draw(count, rng)
+        inside = np.all((points >= proposal.lower) & (points <= proposal.upper), axis=1)
+        inside[inside] = possible(points[inside])
+        within.append(points[inside])
+        outside.append(points[~inside])
+        found += int(inside.sum())
+        if found >= count:
+            break
+    return np.concatenate([*within, *outside])[:count], np.arange(count) < found
 
 
 def _quantiles(values: np.ndarray, weights: np.ndarray) -> np.ndarray:

@@ -164,6 +164,7 @@ def sample_posterior(
         posterior.proposal(),
         draws,
         seed,
+        possible=posterior.possible,
         quantities=posterior.values,
         report=lambda share: report("sampling", share),
     )

@@ -15,6 +15,12 @@ CHAINS = ENSEMBLES
 Points = Callable[[np.ndarray], np.ndarray]
 """A function of points, shape (S, D)."""
 
+
+def everywhere(points: np.ndarray) -> np.ndarray:
+    """True for all points, shape (S,)."""
+    return np.ones(len(points), dtype=bool)
+
+
 _BY_CHANCE = 3.0  # standard deviations by which R-hat may exceed what chance makes of it
 
 
