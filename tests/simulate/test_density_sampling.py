@@ -7,12 +7,13 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
 from craterfront import box_probability
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
 from craterfront.density_sampling import sample
 from craterfront.ensemble import walk
+from craterfront.importance_sampling import Weighted
 from craterfront.pareto_smoothing import (
     effective_size,
     fit_generalised_pareto,
@@ -88,6 +89,38 @@ def test_a_proposal_that_is_off_is_moved():
     draws = flat(found)
     assert within(draws[:, 0].mean(), 1.0, 1.0, found.bulk[0])
     assert within(draws[:, 1].mean(), 1.0, math.sqrt(2.0), found.bulk[1])
+
+
+def test_bounds_of_several_numbers_cost_no_evaluations():
+    """Of x + y, with mean 2 and deviation s, below 2 - 2 s: mean 2 - s phi(2) / Phi(-2)."""
+    deviation = math.sqrt(4.8)
+
+    def possible(points):
+        return points.sum(axis=1) < 2.0 - 2.0 * deviation
+
+    def density(points):
+        assert np.all(possible(points))
+        return normal(points)
+
+    found = sample(density, proposal([1, 1], COVARIANCE), 1000, seed=10, possible=possible)
+    assert found.method == "importance sampling"
+    assert found.evaluations < 3000  # of all draws 2 % are possible
+    sums = flat(found).sum(axis=1)
+    hazard = norm.pdf(2.0) / norm.cdf(-2.0)
+    assert within(sums.mean(), 2.0 - deviation * hazard, sums.std(), min(found.bulk))
+    beyond = deviation**2 * (1.0 + 2.0 * hazard - hazard**2)
+    assert within(sums.var(), beyond, 3.0 * beyond, min(found.bulk))
+
+
+def test_where_nothing_is_possible_all_draws_are_without_weight():
+    def nowhere(points):
+        return np.zeros(len(points), dtype=bool)
+
+    made, rng = proposal([1, 1], COVARIANCE), np.random.default_rng(1)
+    weighted = Weighted.of(normal, made, 50, rng, lambda share: None, nowhere)
+    assert len(weighted.points) == 50
+    assert weighted.effective == pytest.approx(50.0)
+    assert weighted.pareto_k == np.inf
 
 
 def test_where_weights_fail_walkers_take_over():
