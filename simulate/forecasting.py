@@ -21,7 +21,7 @@ from craterfront.planned import Planned, plan_measurement, without_readings
 from craterfront.problems import InputProblems
 from craterfront.scale import depth_scale, require_depth_scale
 from craterfront.settings import Setting, settings
-from craterfront.setup import Noise
+from craterfront.noise import Noise
 from craterfront.smallest import detection
 
 Progress = Callable[[str, float], None]

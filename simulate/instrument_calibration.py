@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration, OperatingConditions
 from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_composition
 from craterfront.inversion import Inversion, Progress
+from craterfront.layer import Layer
 from craterfront.measurement_chain import Kept, Measurement, next_link, without
 from craterfront.problems import InputProblems, shown
-from craterfront.sample import Layer
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,9 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.by_layer import key_of_layer
+from craterfront.channel import Channel
 from craterfront.composition import Composed
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_shape import (
     EdgedCrater,
     ParabolicCrater,
@@ -34,11 +36,14 @@ from craterfront.instrument_validity import outside
 from craterfront.inversion import Inversion, Progress, invert
 from craterfront.joint_posterior import joint_posterior
 from craterfront.joint_prior import JointPrior
+from craterfront.layer import Layer, RepeatedLayers
 from craterfront.measured import MeasuredProfile
+from craterfront.mixing import Mixing
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
-from craterfront.sample import ConcreteLayer, Layer, Material, RepeatedLayers, Stack, Substrate
-from craterfront.setup import Channel, Mixing, Setup
+from craterfront.setup import Setup
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 from craterfront.table import Table
 
 _FARTHER = 1.1  # than was supposed

@@ -15,7 +15,7 @@ from craterfront.likelihood import Likelihood, Solution
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise_model import NoiseModel
 from craterfront.parameters import is_free
-from craterfront.setup import DepthScale
+from craterfront.depth_scale import DepthScale
 
 _EXACT = 1e-5  # of a crater depth that is exactly known: better than anything else
 

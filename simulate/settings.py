@@ -22,7 +22,7 @@ from craterfront.information import (
 )
 from craterfront.likelihood import NotComputable
 from craterfront.parameters import Parameter
-from craterfront.setup import DepthScale
+from craterfront.depth_scale import DepthScale
 
 Figures = Callable[..., np.ndarray]
 """The uncertainties of all answers from an `Information` and the arguments of its `picture`."""

@@ -320,6 +320,15 @@ def increasing_mistakes(
             break
 
 
+def name_mistakes(users: dict[str, str], place: str, name: str | None) -> Iterator["Mistake"]:
+    """A mistake where a name has a user already; else it is noted with its place in `users`."""
+    if name in users:
+        message = f"is the name of {users[name]}, too; names are unique"
+        yield Mistake("name", message, within=named(place, name))
+    elif name is not None:
+        users[name] = place
+
+
 # --- places and words --------------------------------------------------------------------------
 
 

@@ -26,7 +26,7 @@ from craterfront.parameters import is_free
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
 from craterfront.scale import depth_scale, require_depth_scale
-from craterfront.setup import Channel
+from craterfront.channel import Channel
 from craterfront.unfolding_cells import cells_for
 from craterfront.unfolding_model import (
     UNKNOWN_LN_SD,
