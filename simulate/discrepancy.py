@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.models.readings import correlation_time
 from craterfront.noise_model import Fluctuation, NoiseModel, find_fluctuation, shortfall
+from craterfront.solution import Solution
 
 
 def update_discrepancy(likelihood: Likelihood, x: np.ndarray) -> float:
@@ -82,7 +83,7 @@ def _fluctuation(
     residuals = (readings.values - solution.model) / np.sqrt(variance)
     columns = np.concatenate([slopes, residuals[..., None]], axis=-1)
     columns[readings.censored] = 0.0
-    own = likelihood.prior_residuals(x, solution)
+    own = likelihood.priors.of(x, solution)
     priors = np.column_stack([rows[readings.values.size :], own])
     loads = likelihood.signal_for_flicker / np.sqrt(variance)
     loads = np.where(readings.censored, 0.0, loads)

@@ -15,13 +15,13 @@ from craterfront.estimation import quadratic_form
 from craterfront.experiment import Experiment
 from craterfront.forward import time_edges_s
 from craterfront.information import COUNTS, GUESSES, Information
-from craterfront.likelihood import NotComputable
 from craterfront.limits import HELD, why_never_resolved
+from craterfront.noise import Noise
 from craterfront.planned import Planned, plan_measurement, without_readings
 from craterfront.problems import InputProblems
+from craterfront.refusals import NotComputable
 from craterfront.scale import depth_scale, require_depth_scale
 from craterfront.settings import Setting, settings
-from craterfront.noise import Noise
 from craterfront.smallest import detection
 
 Progress = Callable[[str, float], None]

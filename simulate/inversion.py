@@ -20,7 +20,7 @@ from craterfront.estimation import (
 )
 from craterfront.experiment import Experiment
 from craterfront.joint_prior import JointPrior
-from craterfront.likelihood import Likelihood, NotComputable, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.limits import (
     NearZero,
     ThinLayer,
@@ -36,7 +36,9 @@ from craterfront.models.emission import DEEPEST
 from craterfront.noise_model import LEAST_DITHER
 from craterfront.parameters import Parameter
 from craterfront.problems import InputProblems, shown
+from craterfront.refusals import NotComputable
 from craterfront.scale import depth_scale, require_depth_scale
+from craterfront.solution import Solution
 from craterfront.starts import coarse_fits
 
 Progress = Callable[[str, float], None]

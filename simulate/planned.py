@@ -11,11 +11,12 @@ from functools import cached_property
 import numpy as np
 
 from craterfront.assembly import Assembly
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.depth_scale import DepthScale
+from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise_model import NoiseModel
 from craterfront.parameters import is_free
-from craterfront.depth_scale import DepthScale
+from craterfront.solution import Solution
 
 _EXACT = 1e-5  # of a crater depth that is exactly known: better than anything else
 

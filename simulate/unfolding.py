@@ -7,6 +7,7 @@ from functools import partial
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.channel import Channel
 from craterfront.experiment import Experiment
 from craterfront.inversion import check_channels
 from craterfront.joined_readings import joined
@@ -26,7 +27,6 @@ from craterfront.parameters import is_free
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
 from craterfront.scale import depth_scale, require_depth_scale
-from craterfront.channel import Channel
 from craterfront.unfolding_cells import cells_for
 from craterfront.unfolding_model import (
     UNKNOWN_LN_SD,
@@ -319,7 +319,7 @@ def _model(likelihood: Likelihood) -> UnfoldingModel:
     rows, inexact = len(elements) - complete, inexact_numbers(likelihood)
     model = UnfoldingModel(
         likelihood,
-        cells_for(assembly, likelihood.parts, rows),
+        cells_for(assembly, likelihood.terms.parts, rows),
         elements,
         complete,
         np.ones(count),
