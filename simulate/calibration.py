@@ -18,7 +18,7 @@ from craterfront.models.elements import (
 from craterfront.models.emission import CONSTANTS
 from craterfront.models.emission_fit import EmissionFit, NotDetermined, Reference, fit_emission
 from craterfront.models.partial_volumes import PartialVolumes, partial_volumes
-from craterfront.problems import InputProblems, shown
+from craterfront.problems import InputProblems, mistakes_in, shown
 from craterfront.profile_settings import ProfileSettings
 from craterfront.quantities import (
     NonNegativeQuantity,
@@ -411,9 +411,7 @@ def calibration_from_toml(text: str, place: str = "calibration") -> Calibration:
 
 
 def _calibration(written: Mapping[str, Any], place: str) -> Calibration:
-    try:
+    with mistakes_in(place):
         calibration = Calibration(**written)
         calibration.emission()  # what the references leave open is a mistake of the file, too
-    except InputProblems as error:
-        raise InputProblems(error.problems, place) from None
     return calibration

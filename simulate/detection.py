@@ -3,18 +3,16 @@
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator
-
 from craterfront.channel import Channel
 from craterfront.crater_shape import is_radius
 from craterfront.problems import shown
 from craterfront.quantities import (
+    AngleToNormal,
     NonNegativeLength,
     PositiveQuantity,
     PositiveTime,
     Quantity,
     SourceNumber,
-    within,
 )
 from craterfront.table import (
     Mistake,
@@ -88,9 +86,7 @@ class Detection(Table):
     timing: Literal["continuous", "cycle"] = "continuous"
     escape_depth_nm: NonNegativeLength | None = None
     electron_energy_eV: SourceNumber | None = None
-    emission_angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = (
-        Quantity.default(0.0)
-    )
+    emission_angle_deg: AngleToNormal = Quantity.default(0.0)
     residence_s: PositiveTime | None = None
     hydrogen_half_per_nm2_s: PositiveQuantity | None = None
     sampling_s: PositiveTime | None = None

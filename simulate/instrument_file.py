@@ -14,10 +14,10 @@ from craterfront.file_access import write_text
 from craterfront.instrument_numbers import KINDS, OF_MATERIAL
 from craterfront.joint_prior import Coordinate
 from craterfront.models.elements import normalised
-from craterfront.problems import InputProblems, did_you_mean, shown
+from craterfront.problems import InputProblems, did_you_mean, mistakes_in, shown
 from craterfront.quantities import PositiveLength, SourceNumber, finite_number
 from craterfront.source import GlowDischarge, IonBeam
-from craterfront.table import Mistake, Name, Table, Text, numbered, parsed_formula
+from craterfront.table import Mistake, Name, Table, Text, number_that, numbered, parsed_formula
 from craterfront.toml_text import parse_toml, read_toml
 from craterfront.toml_writing import toml_text
 
@@ -48,10 +48,7 @@ def _kind(written: Any) -> str:
     return written
 
 
-def _uncertainty(written: Any) -> float:
-    if finite_number(written) < 0:
-        raise ValueError(f"must be >= 0, got {shown(written)}")
-    return float(written)
+_uncertainty = number_that(">= 0", lambda u: u >= 0)
 
 
 def _rows(written: Any) -> dict[str, tuple[float, ...]]:
@@ -401,10 +398,8 @@ def instrument_from_toml(text: str, place: str = "instrument") -> InstrumentCali
 
 
 def _instrument(written: Mapping[str, Any], place: str) -> InstrumentCalibration:
-    try:
+    with mistakes_in(place):
         return InstrumentCalibration(**written)
-    except InputProblems as error:
-        raise InputProblems(error.problems, place) from None
 
 
 HEADING = """\

@@ -26,25 +26,27 @@ from craterfront.quantities import (
     PositiveLength,
     PositiveTime,
     Quantity,
-    finite_number,
 )
 from craterfront.rows import Grading, Points
 from craterfront.solids import Placed
-from craterfront.table import Element, Mistake, Table, name_mistakes, numbered, whole_number
+from craterfront.table import (
+    Element,
+    Mistake,
+    Table,
+    name_mistakes,
+    number_that,
+    numbered,
+    whole_number,
+)
 
 MOST_LAYERS = 1000
 """Of a stack, and of the periods in it."""
 
 Tieable = Literal["thickness_nm", "interface_width_nm"]
 
-
-def _share(written: Any) -> float:
-    if not 0 <= finite_number(written) <= 1:
-        raise ValueError(f"must be from 0 to 1, got {shown(written)}")
-    return float(written)
-
-
 _OF_TRANSITION = ("interface_width_nm", "diffusivity_time_nm2", *INTERFACE_KEYS)
+
+_share = number_that("from 0 to 1", lambda share: 0 <= share <= 1)
 
 
 class Layer(Placed):

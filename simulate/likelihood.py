@@ -157,7 +157,12 @@ class Likelihood:
             self.linear_quantities(),
             self.joint_prior,
         )
-        linear = scoring.most_probable(rows, self.coordinates.values(x))
+        return self.with_linear(
+            scoring.most_probable(rows, self.coordinates.values(x)), rows, depth
+        )
+
+    def with_linear(self, linear: np.ndarray, rows: np.ndarray, depth: np.ndarray) -> Solution:
+        """The model with given linear numbers; of `rows` the two results."""
         model = self._of_channels(linear[:, None] * rows)
         first = len(self.assembly.responses)
         background = linear[first : first + len(model), None]

@@ -8,8 +8,8 @@ from pydantic import PlainValidator
 from craterfront.by_layer import by_layer, key_of_layer
 from craterfront.concrete_layer import ConcreteLayer
 from craterfront.problems import did_you_mean, one_of, shown
-from craterfront.quantities import PositiveLength, Quantity, finite_number, read_positive_length
-from craterfront.table import Mistake, Table, element_symbol, read_each
+from craterfront.quantities import PositiveLength, Quantity, read_positive_length
+from craterfront.table import Mistake, Table, element_symbol, number_that, read_each
 
 LARGEST_LENGTH_TO_RANGE = 0.97
 """Mixing lengths from here on cannot be reached by mixing within the range."""
@@ -17,6 +17,8 @@ LARGEST_LENGTH_TO_RANGE = 0.97
 LengthByLayer = Annotated[
     Quantity | dict[str, Quantity], PlainValidator(by_layer(read_positive_length))
 ]
+
+_relative_number = number_that("from 1e-6 to 1e6", lambda number: 1e-6 <= number <= 1e6)
 
 
 def _preference(written: Any) -> str | dict[str, float]:
@@ -29,13 +31,7 @@ def _preference(written: Any) -> str | dict[str, float]:
         raise ValueError(
             f"must be {one_of(words)} or a table of numbers by element, got {shown(written)}{near}"
         )
-    return read_each(written, element_symbol, _positive_number)
-
-
-def _positive_number(written: Any) -> float:
-    if not 1e-6 <= finite_number(written) <= 1e6:
-        raise ValueError(f"must be from 1e-6 to 1e6, got {shown(written)}")
-    return float(written)
+    return read_each(written, element_symbol, _relative_number)
 
 
 class Mixing(Table):

@@ -166,17 +166,8 @@ def plan_measurement(
 
 def _solution(likelihood: Likelihood, x: np.ndarray) -> Solution:
     """The signal with the linear numbers as planned."""
-    assembly = likelihood.assembly
-    rows, depth = likelihood.rows(x)
-    numbers = assembly.linear_numbers()
-    linear = np.array([number.quantity.value for number in numbers])
-    model, background = np.zeros((2, *likelihood.values.shape))
-    first = len(assembly.responses)
-    for i, (number, row) in enumerate(zip(numbers, rows, strict=True)):
-        model[number.channel] += linear[i] * row
-        if first <= i < first + len(model):
-            background[number.channel] += linear[i] * row
-    return Solution(model, model - background, linear, rows, depth)
+    linear = np.array([n.quantity.value for n in likelihood.assembly.linear_numbers()])
+    return likelihood.with_linear(linear, *likelihood.rows(x))
 
 
 def _slopes(

@@ -5,7 +5,8 @@ import json
 import numbers
 import re
 import reprlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import islice
 from typing import Any
 
@@ -41,6 +42,15 @@ class InputProblems(ValueError):
         if len(self.problems) == 1:
             return before + self.problems[0]
         return "\n".join([f"{before}{len(self.problems)} mistakes", *self.problems])
+
+
+@contextmanager
+def mistakes_in(source: str) -> Iterator[None]:
+    """Whatever is wrong within is a mistake of this file."""
+    try:
+        yield
+    except InputProblems as error:
+        raise InputProblems(error.problems, source) from None
 
 
 def shown(value: Any) -> str:

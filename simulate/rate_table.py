@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
 from craterfront.composition import Composition, Substance
-from craterfront.problems import InputProblems, shown
+from craterfront.problems import mistakes_in, shown
 from craterfront.quantities import PositiveDensity, PositiveQuantity
 from craterfront.table import Mistake, Table, Text, numbered
 from craterfront.toml_text import read_toml
@@ -148,8 +148,5 @@ def load_rate_table(path: str | os.PathLike[str]) -> RateTable:
     InputProblems
         The file cannot be read, or all mistakes that are in it.
     """
-    place = os.fspath(path)
-    try:
+    with mistakes_in(os.fspath(path)):
         return RateTable(**read_toml(path))
-    except InputProblems as error:
-        raise InputProblems(error.problems, place) from None
