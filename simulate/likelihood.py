@@ -66,8 +66,6 @@ class Likelihood:
         What each linear number multiplies, with the present slices.
     readings : ReadingResiduals
         The readings with the present noise.
-    signal_for_flicker : ndarray, shape (C, N)
-        What a fluctuation of the source multiplies.
     """
 
     def __init__(
@@ -102,7 +100,7 @@ class Likelihood:
         ]
         parts = assembly.reading_parts(self.edges, assembly.nominal)
         self.terms = LinearTerms(assembly, profile.values_kind, self.edges, self.free, parts)
-        self.signal_for_flicker = about = self._smoothed()
+        about = self._smoothed()
         self.readings = ReadingResiduals(
             self.values,
             self.interval,
@@ -110,6 +108,7 @@ class Likelihood:
             self.limit,
             self.detectors.step,
             self._noise_about(about),
+            about,
             about,
         )
         self.depth_limit: tuple[float, float] | None = None
@@ -152,7 +151,6 @@ class Likelihood:
     def _solution(self, x: np.ndarray, rows: np.ndarray, depth: np.ndarray) -> Solution:
         scoring = LinearScoring(
             self.readings,
-            self.signal_for_flicker,
             self.terms.channel_of,
             self.linear_quantities(),
             self.joint_prior,
@@ -288,7 +286,7 @@ class Likelihood:
 
     def whitened(self, columns: np.ndarray) -> np.ndarray:
         """Allow for correlation, remove the common fluctuation; shape (C, N) or (C, N, K)."""
-        return whitened(columns, self.readings, self.signal_for_flicker)
+        return whitened(columns, self.readings)
 
     @property
     def priors(self) -> PriorResiduals:
@@ -337,14 +335,14 @@ class Likelihood:
 
     def update_weights(self, solution: Solution) -> None:
         """Variances and flicker weights from a model, the noise level from its residuals."""
-        self.signal_for_flicker = np.maximum(solution.signal, 0.0)
         noise = replace(
             self._noise_about(solution.model),
             fluctuation=self.noise.fluctuation,
             shortfall=self.noise.shortfall,
             correlation=self.noise.correlation,
         )
-        self.readings = replace(self.readings, noise=noise, about=np.maximum(solution.model, 0.0))
+        about, signal = np.maximum(solution.model, 0.0), np.maximum(solution.signal, 0.0)
+        self.readings = replace(self.readings, noise=noise, about=about, signal=signal)
 
     def take_readings(self, values: np.ndarray, censored: np.ndarray) -> None:
         """Other readings, corrected for the dead time, in the place of those of the profile."""

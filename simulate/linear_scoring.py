@@ -22,8 +22,6 @@ class LinearScoring:
     Attributes
     ----------
     readings : ReadingResiduals
-    signal_for_flicker : ndarray, shape (C, N)
-        What a fluctuation of the source multiplies.
     channel_of : ndarray of int, shape (Q,)
         Channel of each linear number.
     quantities : sequence of Quantity
@@ -33,7 +31,6 @@ class LinearScoring:
     """
 
     readings: ReadingResiduals
-    signal_for_flicker: np.ndarray
     channel_of: np.ndarray
     quantities: Sequence[Quantity]
     joint_prior: JointPrior
@@ -95,8 +92,7 @@ class LinearScoring:
             columns[c, :, count + q] = slopes[c] * rows[q]
         columns[..., -2] = weights * model
         columns[..., -1] = self.readings.of(model)
-        white = whitened(columns, self.readings, self.signal_for_flicker)
-        white = white.reshape(-1, columns.shape[-1])
+        white = whitened(columns, self.readings).reshape(-1, columns.shape[-1])
         weighted, sloped = white[:, :count], white[:, count : 2 * count]
         right = weighted.T @ white[:, -2] - sloped.T @ white[:, -1]
         return weighted.T @ weighted, right

@@ -6,7 +6,7 @@ from craterfront.models.readings import whiten
 from craterfront.reading_residuals import ReadingResiduals
 
 
-def whitened(columns: np.ndarray, readings: ReadingResiduals, signal: np.ndarray) -> np.ndarray:
+def whitened(columns: np.ndarray, readings: ReadingResiduals) -> np.ndarray:
     """Columns of residuals as they are with unit covariance.
 
     Parameters
@@ -14,8 +14,6 @@ def whitened(columns: np.ndarray, readings: ReadingResiduals, signal: np.ndarray
     columns : ndarray, shape (C, N) or (C, N, K)
         Residuals of unit variance, or their derivatives.
     readings : ReadingResiduals
-    signal : ndarray, shape (C, N)
-        What a fluctuation of the source multiplies.
 
     Returns
     -------
@@ -26,11 +24,5 @@ def whitened(columns: np.ndarray, readings: ReadingResiduals, signal: np.ndarray
     scaled = columns.reshape(*readings.values.shape, -1)
     scaled = scaled / np.sqrt(noise.correlation)[:, None, None]
     if noise.fluctuation is not None:
-        scaled, _ = whiten(scaled, _loads(readings, signal), noise.fluctuation.averaged)
+        scaled, _ = whiten(scaled, readings.loads, noise.fluctuation.averaged)
     return scaled.reshape(columns.shape)
-
-
-def _loads(readings: ReadingResiduals, signal: np.ndarray) -> np.ndarray:
-    """How strongly a common fluctuation enters each standardised reading."""
-    variance = readings.variance * readings.noise.correlation[:, None]
-    return np.where(readings.censored, 0.0, signal / np.sqrt(variance))
