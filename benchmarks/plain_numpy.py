@@ -37,10 +37,7 @@ def collected(
         Columns: their product.
     """
     cumulated = np.vstack([np.zeros(atoms.shape[1]), np.cumsum(atoms, axis=0)])
-    rates = 1.0 + half_width * (2.0 * (np.arange(g_columns) + 0.5) / g_columns - 1.0)
-    nodes = np.linspace(-U_REACH, U_REACH, u_columns)
-    weights = np.exp(-0.5 * nodes**2)
-    weights /= weights.sum() * g_columns
+    rates, nodes, weights = _columns(half_width, g_columns, u_columns)
     supplied = np.multiply.outer(rates, doses)  # (G, N), sorted along N
     slope = np.empty_like(atoms)
     out = np.zeros((doses.size, atoms.shape[1]))
@@ -67,10 +64,7 @@ def collected_by_interp(
 ) -> np.ndarray:
     """The same through ``np.interp``, element by element, a few rates at a time (for the cache)."""
     cumulated = np.vstack([np.zeros(atoms.shape[1]), np.cumsum(atoms, axis=0)]).T.copy()
-    rates = 1.0 + half_width * (2.0 * (np.arange(g_columns) + 0.5) / g_columns - 1.0)
-    nodes = np.linspace(-U_REACH, U_REACH, u_columns)
-    weights = np.exp(-0.5 * nodes**2)
-    weights /= weights.sum() * g_columns
+    rates, nodes, weights = _columns(half_width, g_columns, u_columns)
     supplied = np.multiply.outer(rates, doses)
     out = np.zeros((atoms.shape[1], doses.size))
     for node, weight in zip(nodes, weights, strict=True):
@@ -92,10 +86,7 @@ def collected_densely(
     u_columns: int,
 ) -> np.ndarray:
     """The naive way: every column, every slice, every dose."""
-    rates = 1.0 + half_width * (2.0 * (np.arange(g_columns) + 0.5) / g_columns - 1.0)
-    nodes = np.linspace(-U_REACH, U_REACH, u_columns)
-    weights = np.exp(-0.5 * nodes**2)
-    weights /= weights.sum() * g_columns
+    rates, nodes, weights = _columns(half_width, g_columns, u_columns)
     out = np.zeros((doses.size, atoms.shape[1]))
     for node, weight in zip(nodes, weights, strict=True):
         arrival = np.maximum.accumulate(edges - node * sigma)
@@ -104,3 +95,13 @@ def collected_densely(
             share = np.clip((rate * doses[:, None] - arrival[None, :-1]) / width, 0.0, 1.0)
             out += weight * (share @ atoms)
     return out
+
+
+def _columns(
+    half_width: float, g_columns: int, u_columns: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Relative rates; standard deviations ahead and the weight of each with one rate."""
+    rates = 1.0 + half_width * (2.0 * (np.arange(g_columns) + 0.5) / g_columns - 1.0)
+    nodes = np.linspace(-U_REACH, U_REACH, u_columns)
+    weights = np.exp(-0.5 * nodes**2)
+    return rates, nodes, weights / (weights.sum() * g_columns)

@@ -6,12 +6,12 @@ profile has 10 layers of 5 metals, 5 channels and 2,000 readings; 28 parameters 
 
 import os
 import time
-from collections.abc import Callable
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from scipy.optimize import least_squares
+from timing import best_and_median
 
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
@@ -23,7 +23,7 @@ from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.layer import Layer
 from craterfront.likelihood import Likelihood
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.mixing import Mixing
 from craterfront.noise import Noise
 from craterfront.roughness import Roughness
@@ -94,16 +94,6 @@ def started() -> tuple[Likelihood, list[np.ndarray]]:
     likelihood.replan(starts[0])
     likelihood.update_weights(likelihood.solve(starts[0]))
     return likelihood, starts
-
-
-def best_and_median(function: Callable[[], object], repeats: int) -> tuple[float, float]:
-    """Of several calls [s]."""
-    times = []
-    for _ in range(repeats):
-        begin = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - begin)
-    return min(times), float(np.median(times))
 
 
 def by_differences(objective: Objective, x: np.ndarray) -> Fit:

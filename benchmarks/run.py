@@ -21,13 +21,17 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import posterior
 from plain_numpy import collected, collected_by_interp, collected_densely
+from timing import best_and_median
 
 from craterfront.models import crater, resolved_annuli, resolved_engine
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
 from craterfront.models.engine_slopes import run_with_slopes
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.resolved_couplings import Couplings
 from craterfront.models.roughening import Growth
+from craterfront.models.slice_plan import plan
 
 REPEATS = 7
 G_COLUMNS, U_COLUMNS = 50, 40  # 2,000 columns
@@ -62,16 +66,6 @@ def instrument(mixing: str, growth: str) -> Instrument:
     )
 
 
-def best_of(function: Callable[[], object], repeats: int = REPEATS) -> tuple[float, float]:
-    """Smallest and median time of several calls [s]."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times), float(np.median(times))
-
-
 def lateral_sum() -> list[dict]:
     """The quick engine against plain NumPy on the same slices; no mixing, constant roughness."""
     sample, edges_s = yardstick()
@@ -103,7 +97,7 @@ def lateral_sum() -> list[dict]:
     exact = plain(collected, 400, 120)
     full_scale = exact.max()
     rows = []
-    fastest, median = best_of(quick)
+    fastest, median = best_and_median(quick, REPEATS)
     rows.append(
         {
             "what": "quick engine, whole simulation",
@@ -118,7 +112,9 @@ def lateral_sum() -> list[dict]:
         ("plain NumPy, np.interp by element", collected_by_interp),
     ):
         value = plain(function, G_COLUMNS, U_COLUMNS)
-        best, middle = best_of(lambda function=function: plain(function, G_COLUMNS, U_COLUMNS), 3)
+        best, middle = best_and_median(
+            lambda function=function: plain(function, G_COLUMNS, U_COLUMNS), 3
+        )
         rows.append(
             {
                 "what": f"{name}, {G_COLUMNS * U_COLUMNS} columns",
@@ -154,7 +150,7 @@ def whole_runs() -> list[dict]:
         setup = instrument(mixing, growth)
         slices = plan(sample, setup, edges_s)
         run(sample, setup, edges_s, projection, slices)
-        best, median = best_of(lambda s=setup: run(sample, s, edges_s, projection))
+        best, median = best_and_median(lambda s=setup: run(sample, s, edges_s, projection), REPEATS)
         rows.append(
             {
                 "what": f"mixing {mixing}, roughness {growth}, {slices.fractions.size} slices",
@@ -196,7 +192,7 @@ def derivatives() -> list[dict]:
             run_with_slopes(*arguments, along)
 
         signal(), with_slopes()
-        plain, best = best_of(signal)[0], best_of(with_slopes)
+        plain, best = best_and_median(signal, REPEATS)[0], best_and_median(with_slopes, REPEATS)
         rows.append(
             {
                 "what": f"slopes by 20 parameters, mixing {mixing}, roughness {growth}",
@@ -239,7 +235,7 @@ def resolved_runs() -> list[dict]:
     rows = []
     for count, share in ((16, 0.0), (32, 0.0), (64, 0.0), (128, 0.0), (64, 0.45)):
         couplings = Couplings(redeposited_share=share)
-        best, median = best_of(lambda n=count, c=couplings: eroded(n, c), 2)
+        best, median = best_and_median(lambda n=count, c=couplings: eroded(n, c), 2)
         rows.append(
             {
                 "what": f"{count} annuli, {share:g} of the atoms redeposited",
@@ -277,7 +273,7 @@ def commands() -> list[dict]:
         ):
             command = [*program, *arguments]
             subprocess.run(command, check=True, capture_output=True, cwd=folder)
-            best, median = best_of(
+            best, median = best_and_median(
                 lambda c=command: subprocess.run(c, check=True, capture_output=True, cwd=folder),
                 repeats,
             )

@@ -4,9 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.models.cut_sample import CutSample
 from craterfront.models.directions import Directions
-from craterfront.models.engine import CutSample, LayeredSample
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.slicing import SlicePlan
+from craterfront.models.sloped_slopes import divided_slopes
 from craterfront.models.transition_slopes import fraction_slopes, plane_slopes
 
 
@@ -74,6 +76,13 @@ class CutSlopes:
         """Slopes of `CutSample.surface`, shape (S, P)."""
         size = cut.thickness_nm[0]
         return self.atoms[0] / size - cut.surface[:, None] / size * self.thickness_nm[0]
+
+    def divided(self, cut: CutSample, amounts: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+        """Slopes of `CutSample.divided`, from amounts (K, S) and their slopes (K, S, P)."""
+        if cut.parts.max() == 1:
+            return slopes
+        total, total_slopes = cut.atoms.sum(axis=1), self.atoms.sum(axis=1)
+        return divided_slopes(amounts, total, slopes, total_slopes, cut.parts)
 
 
 def _edge_slopes(

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 
 
 @dataclass(frozen=True)

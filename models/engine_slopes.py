@@ -1,51 +1,33 @@
 """The quick engine with exact slopes: a run, and its derivatives in P directions, in one pass.
 
 Forward mode: every number that the engine makes of its input has its slopes beside it, from the
-slices to what is recorded (`transition_slopes`, `cut_slopes`, `layer_slopes`, `placed_slopes`,
-`arrival_slopes`, `balance_slopes`). The plan of the slices is held; where the engine takes the
-larger of two numbers, the slopes are those of the one it takes.
+slices to what is recorded (`transition_slopes`, `cut_slopes`, `layer_slopes`, `places_slopes`,
+`dose_axis_slopes`, `arrival_slopes`, `balance_slopes`). The plan of the slices is held; where the
+engine takes the larger of two numbers, the slopes are those of the one it takes.
 
 Where there is no spread at all, neither roughness nor one that grows, a signal is made of kinks. By
 the square of a roughness that sets in there, the slopes are those at a spread of half an interval.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.models.arrival_slopes import FloorSlopes
-from craterfront.models.column_views import collected, view_of, viewed
+from craterfront.models import contribution_slopes
+from craterfront.models.cut_sample import CutSample
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
-from craterfront.models.engine import (
-    OVERLAP,
-    CutSample,
-    Instrument,
-    LayeredSample,
-    Place,
-    Removed,
-    Signals,
-    Species,
-    place_of,
-    spread_at_faces,
-    spread_within,
-    summed_places,
-)
+from craterfront.models.engine import Signals
+from craterfront.models.instrument import Instrument
 from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
-from craterfront.models.placed_slopes import arrival_slopes, sharp
-from craterfront.models.recorded_slopes import (
-    PlaceSlopes,
-    Recorded,
-    RemovedSlopes,
-    recorded,
-)
-from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.places import Part, Place, parts_of, place_of, summed_places
+from craterfront.models.places_slopes import PartSlopes, PlaceSlopes, part_slopes
+from craterfront.models.recorded_slopes import Recorded, recorded
+from craterfront.models.removed import Removed
+from craterfront.models.removed_slopes import RemovedSlopes
 from craterfront.models.slicing import SlicePlan
-from craterfront.models.sloped import divide_amounts, divide_evenly
-from craterfront.models.sloped_slopes import divided_slopes
 
-_UNEVEN = 1e-12  # of the largest change of a variance
 _OF_INTERVAL = 0.5  # spread at which the slopes are found of one that sets in on none
 
 
@@ -91,7 +73,7 @@ def run_with_slopes(
     cut_slopes = CutSlopes.of(cut, sample, slices, directions)
     layer_slopes = LayerSlopes.of(cut.layer, sample, instrument, directions)
     layer_slopes = layer_slopes.for_species(cut.species.material)
-    view = view_of(cut, sample, instrument, directions)
+    view = contribution_slopes.view_of(cut, sample, instrument, directions)
     leaving = leaving_slopes(
         cut.atoms,
         cut_slopes.atoms,
@@ -102,38 +84,35 @@ def run_with_slopes(
         cut_slopes.dose_per_atom,
         view,
     )
-    removed, removed_slopes = _removed(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
+    removed = Removed.of(cut, leaving.removed)
+    removed_slopes = RemovedSlopes.of(cut, cut_slopes, leaving.removed, leaving.removed_slopes)
     if instrument.view == "viewed":
-        columns, column_slopes = viewed(cut, cut_slopes, layer_slopes, leaving, view)
+        columns, column_slopes = contribution_slopes.viewed(
+            cut, cut_slopes, layer_slopes, leaving, view
+        )
     else:
-        columns, column_slopes = collected(
+        columns, column_slopes = contribution_slopes.collected(
             cut, cut_slopes, layer_slopes, leaving, sample, instrument, directions
         )
-        if cut.parts.max() > 1:
-            total, total_slopes = cut.atoms.sum(axis=1), cut_slopes.atoms.sum(axis=1)
-            column_slopes = divided_slopes(columns, total, column_slopes, total_slopes, cut.parts)
-            columns = divide_amounts(columns, total, cut.parts)
+        column_slopes = cut_slopes.divided(cut, columns, column_slopes)
+        columns = cut.divided(columns)
     projected = cut.species.project(projection, sample.composition)
     columns, column_slopes = columns @ projected, np.moveaxis(projected.T @ column_slopes, -1, 0)
     places, each = [], []
-    for rate, rate_slopes, part, area, seen in _parts_of(instrument, directions, sample):
+    for part, moves in zip(
+        parts_of(sample, instrument), part_slopes(sample, instrument, directions), strict=True
+    ):
 
         def found(
-            least: float,
-            rate: np.ndarray = rate,
-            rate_slopes: np.ndarray = rate_slopes,
-            part: Instrument = part,
+            least: float, part: Part = part, moves: PartSlopes = moves
         ) -> tuple[Place, PlaceSlopes, Recorded]:
             """A place with at least so much spread, and what is recorded there."""
-            place = place_of(
-                sample, part, cut.species, removed, rate, time_edges_s, slices.nodes, least
+            place = place_of(sample, part, cut.species, removed, time_edges_s, slices.nodes, least)
+            slopes = PlaceSlopes.of(
+                place, sample, part, moves, cut.species, removed, removed_slopes, directions, least
             )
-            slopes = _place_slopes(
-                sample, part, cut.species, removed, removed_slopes, rate, rate_slopes, directions,
-                place, least,
-            )  # fmt: skip
             return place, slopes, recorded(
-                place, slopes, part, columns, column_slopes, removed, removed_slopes,
+                place, slopes, part.instrument, columns, column_slopes, removed, removed_slopes,
                 time_edges_s, directions.dose_s, slices.nodes,
             )  # fmt: skip
 
@@ -142,197 +121,17 @@ def run_with_slopes(
             _, _, (_, other) = found(_OF_INTERVAL * time_edges_s[-1] / time_edges_s.size)
             for own, rough in zip(change, other, strict=True):
                 own[slopes.sets_in] = rough[slopes.sets_in]
-        places.append(replace(place, area=area[0], seen=seen[0]))
-        each.append((value, change, area, seen))
-    signal = summed_places(seen[0] * v[0] for v, _, _, seen in each)
-    depth = summed_places(area[0] * v[1] for v, _, area, _ in each)
+        places.append(place)
+        each.append((part, moves, value, change))
+    signal = summed_places(part.seen * value[0] for part, _, value, _ in each)
+    depth = summed_places(part.area * value[1] for part, _, value, _ in each)
     of_signal = summed_places(
-        seen[0] * c[0] + v[0] * seen[1][:, None, None] for v, c, _, seen in each
+        part.seen * change[0] + value[0] * moves.seen[:, None, None]
+        for part, moves, value, change in each
     )
-    of_depth = summed_places(area[0] * c[1] + v[1] * area[1][:, None] for v, c, area, _ in each)
+    of_depth = summed_places(
+        part.area * change[1] + value[1] * moves.area[:, None]
+        for part, moves, value, change in each
+    )
     signals = Signals(signal, depth, removed.edges_nm, cut.planes_nm, places)
     return signals, SignalSlopes(of_signal, of_depth)
-
-
-def _removed(
-    cut: CutSample, slopes: CutSlopes, leaving: np.ndarray, leaving_change: np.ndarray
-) -> tuple[Removed, RemovedSlopes]:
-    """What is removed in the parts of the slices, and its slopes."""
-    parts, thickness, edges = cut.parts, cut.thickness_nm, cut.edges_nm
-    total, total_slopes = cut.atoms.sum(axis=1), slopes.atoms.sum(axis=1)
-    thickness_slopes, edge_slopes = slopes.thickness_nm, slopes.edges_nm
-    if parts.max() > 1:
-        leaving_change = divided_slopes(leaving, total, leaving_change, total_slopes, parts)
-        leaving = divide_amounts(leaving, total, parts)
-        thickness, total = divide_evenly(thickness, parts), divide_evenly(total, parts)
-        edges = np.append(edges[0], edges[0] + np.cumsum(thickness))
-        thickness_slopes, total_slopes = (
-            np.repeat(each / parts[:, None], parts, axis=0)
-            for each in (thickness_slopes, total_slopes)
-        )
-        top = edge_slopes[:1]
-        edge_slopes = np.concatenate([top, top + np.cumsum(thickness_slopes, axis=0)])
-    return (
-        Removed(leaving, total, thickness, edges, cut.surface),
-        RemovedSlopes(
-            leaving_change,
-            total_slopes,
-            thickness_slopes,
-            edge_slopes,
-            slopes.surface(cut),
-            slopes.planes_nm,
-            slopes.dose_per_atom,
-        ),
-    )
-
-
-def _parts_of(
-    instrument: Instrument, directions: Directions, sample: LayeredSample
-) -> Iterator[tuple]:
-    """Places: rates in each material with slopes, the instrument there, area and seen share.
-
-    All of the area, or each segment by itself where it has another rate in each material.
-    """
-    nothing = np.zeros(directions.count)
-    if instrument.crater.ndim == 2:
-        alike = np.ones((sample.rate_nm_s.size, 2))
-        still = np.zeros((*alike.shape, directions.count))
-        yield alike, still, instrument, (1.0, nothing), (1.0, nothing)
-        return
-    for number in range(instrument.crater.shape[1]):
-        rate, slopes = instrument.crater[:, number, :2], directions.crater[:, number, :2]
-        there = replace(instrument, crater=np.array([[1.0, 1.0, 1.0]]), seen_share=None)
-        area = instrument.crater[0, number, 2], directions.crater[0, number, 2]
-        seen = area
-        if instrument.seen_share is not None:
-            seen = instrument.seen_share[number], directions.seen_share[number]
-        yield rate, slopes, there, area, seen
-
-
-def _place_slopes(
-    sample: LayeredSample,
-    instrument: Instrument,
-    species: Species,
-    removed: Removed,
-    slopes: RemovedSlopes,
-    rate: np.ndarray,
-    rate_slopes: np.ndarray,
-    directions: Directions,
-    place: Place,
-    least_spread: float,
-) -> PlaceSlopes:
-    """Slopes of a place with its relative rates, first and last, in each material (M, 2)."""
-    mean, mean_slopes = rate.mean(axis=1), rate_slopes.mean(axis=1)
-    cost = species.dose_per_atom / mean[species.material]
-    of_mean = (mean_slopes / mean[:, None])[species.material]
-    cost_slopes = slopes.dose_per_atom / mean[species.material, None] - cost[:, None] * of_mean
-    dose_slopes = cost @ slopes.species + removed.species @ cost_slopes
-    surface = float(removed.surface @ cost)
-    surface_slopes = cost @ slopes.surface + removed.surface @ cost_slopes
-    spread = spread_at_faces(sample, instrument, removed, rate, place.slice_dose, surface)
-    spread = np.maximum(spread, least_spread)
-    variance = _variance_slopes(
-        instrument, directions, removed, slopes, place.slice_dose, dose_slopes, surface,
-        surface_slopes,
-    )  # fmt: skip
-    if sample.relief_nm is not None and (sample.relief_nm.any() or directions.relief_nm.any()):
-        there = sample.rate_nm_s * mean
-        of_rate = directions.rate_nm_s * mean[:, None] + sample.rate_nm_s[:, None] * mean_slopes
-        variance += relief_slopes(
-            removed.edges_nm,
-            sample.planes_nm(),
-            sample.relief_nm,
-            there[sample.material],
-            slopes.edges_nm,
-            slopes.planes_nm,
-            directions.relief_nm,
-            of_rate[sample.material],
-        )
-    variance[-1] = variance[-2]
-    size = np.abs(variance)
-    uneven = np.ptp(variance, axis=0) > _UNEVEN * size.max(axis=0)
-    within = spread_within(species, removed, rate)
-    if within is not None:
-        spread = np.hypot(spread, within)
-        variance = variance + _within_slopes(species, removed, slopes, rate, rate_slopes)
-    floor = _floor_slopes(instrument, directions)
-    is_sharp = sharp(place.slice_dose, spread)
-    return PlaceSlopes(
-        dose_slopes,
-        arrival_slopes(place.arrival, place.slice_dose, spread, dose_slopes, variance, floor),
-        uneven,
-        np.any(variance[is_sharp] > 0.0, axis=0),
-    )
-
-
-def _variance_slopes(
-    instrument: Instrument,
-    directions: Directions,
-    removed: Removed,
-    slopes: RemovedSlopes,
-    dose: np.ndarray,
-    dose_slopes: np.ndarray,
-    surface: float,
-    surface_slopes: np.ndarray,
-) -> np.ndarray:
-    """Slopes of the square of `roughening.dose_spread`, shape (K + 1, P)."""
-    growth, thickness = instrument.growth, removed.thickness_nm
-    variance = np.zeros((thickness.size + 1, directions.count))
-    if instrument.heights is None:
-        square = instrument.initial_nm**2
-        variance += surface**2 * directions.initial_square_nm2
-        variance += 2.0 * square * surface * surface_slopes
-    if growth.law == "columns":
-        up_to = np.append(0.0, np.cumsum(dose))[:, None]
-        of_dose = np.concatenate([np.zeros_like(dose_slopes[:1]), np.cumsum(dose_slopes, axis=0)])
-        variance += up_to**2 * directions.spread_square
-        variance += 2.0 * growth.of_rate**2 * up_to * of_dose
-    elif growth.law != "none":
-        depth = np.cumsum(thickness) - thickness
-        depth_slopes = np.cumsum(slopes.thickness_nm, axis=0) - slopes.thickness_nm
-        arguments = depth, thickness, removed.atoms
-        gained = growth.gained_nm2(*arguments)[:, None]
-        changes = depth_slopes, slopes.thickness_nm, slopes.atoms
-        of_gained = gained_slopes(growth, directions, *arguments, *changes)
-        per_nm = (dose / thickness)[:, None]
-        of_per_nm = (dose_slopes - per_nm * slopes.thickness_nm) / thickness[:, None]
-        change = per_nm**2 * of_gained + 2.0 * per_nm * of_per_nm * gained
-        variance[1:] += np.cumsum(change, axis=0)
-    return variance
-
-
-def _within_slopes(
-    species: Species,
-    removed: Removed,
-    slopes: RemovedSlopes,
-    rate: np.ndarray,
-    rate_slopes: np.ndarray,
-) -> np.ndarray:
-    """Slopes of the square of `engine.spread_within`, shape (K + 1, P)."""
-    per_end, change = [], []
-    for end in (0, 1):
-        own = rate[species.material, end]
-        per_end.append(species.dose_per_atom / own)
-        of_rate = rate_slopes[species.material, end] / own[:, None]
-        change.append(slopes.dose_per_atom / own[:, None] - per_end[end][:, None] * of_rate)
-    differs, of_differs = per_end[0] - per_end[1], change[0] - change[1]
-    across = np.append(0.0, np.cumsum(removed.species @ differs))[:, None]
-    steps = differs @ slopes.species + removed.species @ of_differs
-    of_across = np.concatenate([np.zeros_like(steps[:1]), np.cumsum(steps, axis=0)])
-    return 2.0 * OVERLAP**2 * across * of_across
-
-
-def _floor_slopes(instrument: Instrument, directions: Directions) -> FloorSlopes:
-    if directions.crater.ndim > 3:
-        return FloorSlopes.none(1, directions.count)  # of a place by itself
-    crater = directions.crater
-    still = np.zeros_like(directions.crater_square)
-    seen = crater[:, 2] if instrument.seen_share is None else directions.seen_share
-    return FloorSlopes(
-        0.5 * (crater[:, 0] + crater[:, 1]),
-        directions.crater_square,
-        crater[:, 2],
-        seen,
-        still,
-        still,
-    )

@@ -7,7 +7,8 @@ import numpy as np
 from craterfront.models.column_slopes import march_slopes
 from craterfront.models.confined_mixing import confined_peclet, confined_peclet_slope
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.mixing import AlteredLayer, given, longest_step
 
 _NOTHING = 1e-10  # of the relative change of any number in a direction
@@ -35,7 +36,7 @@ class LayerSlopes:
         instrument: Instrument,
         directions: Directions,
     ) -> "LayerSlopes":
-        """Slopes of what `engine.altered_layer` gives."""
+        """Slopes of what `altered_layer.altered_layer` gives."""
         nothing = np.zeros(directions.count)
         none = np.zeros((0, directions.count))
         if layer.cells == 0:

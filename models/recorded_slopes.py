@@ -1,37 +1,19 @@
 """Slopes of what is recorded in a place: sums over its slices, at doses that move themselves."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from craterfront.models.arrival_slopes import ArrivalSlopes, Sum, summed
+from craterfront.models.arrival_slopes import Sum, summed
 from craterfront.models.balance_slopes import balanced_slopes
-from craterfront.models.engine import Instrument, Place, Removed, interval_bounds
+from craterfront.models.instrument import Instrument
+from craterfront.models.places import Place
+from craterfront.models.places_slopes import PlaceSlopes
+from craterfront.models.recorded import interval_bounds
+from craterfront.models.removed import Removed
+from craterfront.models.removed_slopes import RemovedSlopes
 from craterfront.models.seen_slopes import seen
 
 Recorded = tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 """Signal of every interval (N, Q) and mean depth at every edge (T,); their slopes (P, ...)."""
-
-
-@dataclass(frozen=True)
-class RemovedSlopes:
-    """Slopes of what is removed, see `engine.Removed`."""
-
-    species: np.ndarray  # (K, S, P)
-    atoms: np.ndarray  # (K, P)
-    thickness_nm: np.ndarray  # (K, P)
-    edges_nm: np.ndarray  # (K + 1, P)
-    surface: np.ndarray  # (S, P)
-    planes_nm: np.ndarray  # (L, P)
-    dose_per_atom: np.ndarray  # (S, P)
-
-
-@dataclass(frozen=True)
-class PlaceSlopes:
-    slice_dose: np.ndarray  # (K, P)
-    arrival: ArrivalSlopes
-    uneven: np.ndarray  # (P,), whether D* then differs from D
-    sets_in: np.ndarray  # (P,), whether there is a spread then where there is none
 
 
 def recorded(

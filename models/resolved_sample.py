@@ -9,64 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.models.engine import LayeredSample
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.species import Species
 from craterfront.models.transitions import support_nm
 
 _PER_WIDTH = 400.0  # cells per width of an interface ...
 _CORE_WIDTHS = 2.5  # ... to this distance from its plane ...
 _GROWTH = 0.01  # ... and growing with the distance beyond
 _THINNEST_NM = 1e-7
-
-
-@dataclass(frozen=True)
-class Species:
-    """What an altered layer tells apart: the materials, or each element of each material.
-
-    Attributes
-    ----------
-    material : ndarray of int, shape (S,)
-    element : ndarray of int, shape (S,)
-        -1 where a species is a whole material.
-    of_material : ndarray, shape (M, S)
-        Species of one atom of each material.
-    preference : ndarray, shape (S,)
-        Relative readiness to leave a mixed surface.
-    dose_per_atom : ndarray, shape (S,)
-        Such that the steady state of each material costs what its rate says [s nm^2].
-    """
-
-    material: np.ndarray
-    element: np.ndarray
-    of_material: np.ndarray
-    preference: np.ndarray
-    dose_per_atom: np.ndarray
-
-    @classmethod
-    def of(cls, sample: LayeredSample, preference: np.ndarray | None) -> "Species":
-        """Species of a sample; `preference` by element, shape (E,), or None for none."""
-        steady = 1.0 / (sample.atomic_density_per_nm3 * sample.rate_nm_s)
-        count = steady.size
-        if preference is None or np.ptp(preference) == 0.0:
-            return cls(np.arange(count), np.full(count, -1), np.eye(count), np.ones(count), steady)
-        material, element = np.nonzero(sample.composition > 0)
-        share = np.zeros((count, material.size))
-        share[material, np.arange(material.size)] = sample.composition[material, element]
-        own = np.asarray(preference, dtype=float)[element]
-        # In the steady state the flux has the bulk composition x, and costs sum_i x_i d_i.
-        cost = (sample.composition / preference).sum(axis=1)[material]
-        return cls(material, element, share, own, steady[material] / (own * cost))
-
-    def projected(self, sample: LayeredSample, projection: np.ndarray) -> np.ndarray:
-        """What one atom of each species contributes to each of Q quantities, shape (S, Q).
-
-        Parameters
-        ----------
-        sample : LayeredSample
-        projection : ndarray, shape (M, E, Q)
-        """
-        if self.element[0] < 0:
-            return np.einsum("me,meq->mq", sample.composition, projection)
-        return projection[self.material, self.element]
 
 
 @dataclass(frozen=True)
@@ -95,7 +45,7 @@ class Cells:
         layers = sample.layers_in(edges, planes)
         materials = np.eye(sample.rate_nm_s.size)[sample.material]
         density = materials * sample.atomic_density_per_nm3
-        held = (layers @ density) * np.diff(edges)[:, None] @ species.of_material
+        held = (layers @ density) * np.diff(edges)[:, None] @ species.share
         above = np.vstack([np.zeros(held.shape[1]), np.cumsum(held, axis=0)])
         return cls(edges, np.append(0.0, np.cumsum(held.sum(axis=1))), above)
 

@@ -33,8 +33,10 @@ from craterfront.models.transitions import (
     RAYLEIGH_WIDTH,
     TABULATED,
     WEIGHTS,
+    contiguous,
     looked_up,
     overlap,
+    reaches,
     smooth_pieces,
     support,
     transition,
@@ -197,9 +199,7 @@ def plane_slopes(
     """
     return _plane_slopes(
         planes_nm,
-        np.ascontiguousarray(width_nm, dtype=float),
-        np.ascontiguousarray(shape, dtype=np.int64),
-        np.ascontiguousarray(tables, dtype=float),
+        *contiguous(width_nm, shape, tables),
         thickness_slopes,
         width_slopes,
     )
@@ -212,13 +212,7 @@ def _fraction_slopes(
     slices, interfaces = edges.size - 1, planes.size
     directions = edge_slopes.shape[1]
     slopes = np.zeros((slices, interfaces + 1, directions))
-    above, below, settled = np.empty((3, interfaces))
-    deepest = -np.inf
-    for j in range(interfaces):
-        up, down = support(widths[j], shapes[j], tables)
-        above[j], below[j] = planes[j] - up, planes[j] + down
-        deepest = max(deepest, below[j])
-        settled[j] = deepest
+    begins, settled = reaches(planes, widths, shapes, tables)
     by_plane, by_width, values, steep = np.zeros((4, interfaces))
     passed_slopes, product_slopes = np.zeros(directions), np.zeros(directions)
     first = 0
@@ -231,7 +225,7 @@ def _fraction_slopes(
         for j in range(first, interfaces + 1):
             product = 0.0
             product_slopes[:] = 0.0
-            if j < interfaces and above[j] < z1:
+            if j < interfaces and begins[j] < z1:
                 integral = _integral_and_slopes(
                     z0, z1, planes, widths, shapes, tables, first, j, by_plane, by_width, values,
                     steep,
@@ -286,9 +280,7 @@ def fraction_slopes(
     slopes = _fraction_slopes(
         np.ascontiguousarray(edges_nm, dtype=float),
         planes_nm,
-        np.ascontiguousarray(width_nm, dtype=float),
-        np.ascontiguousarray(shape, dtype=np.int64),
-        np.ascontiguousarray(tables, dtype=float),
+        *contiguous(width_nm, shape, tables),
         edge_slopes,
         plane_slopes,
         np.where(np.isin(np.arange(width_nm.size), list(narrow))[:, None], 0.0, width_slopes),

@@ -11,17 +11,14 @@ such that the integral of f_l over depth is the thickness of layer l.
 Widths are between the levels Phi(-1) and Phi(+1) (15.87 and 84.13 %), that is, two standard
 deviations of a Gaussian edge. An interface of width 0 is a step, whatever its shape.
 
-A transition may also be a table, `TransitionTable`: straight lines between points.
+A transition may also be a table of points with straight lines between them (`transition_tables`).
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike
 
 SHAPES = (
     "erf",
@@ -53,20 +50,17 @@ EXPONENTIAL_WIDTH_PER_LENGTH = math.log(
 LOGISTIC_WIDTH_PER_LENGTH = 2.0 * EXPONENTIAL_WIDTH_PER_LENGTH
 """Width of 1 / (1 + exp(-x)) between the same levels: twice the logit of Phi(1) (3.336536)."""
 
-_ABOVE = 0.5 * math.erfc(-1.0 / math.sqrt(2.0))  # Phi(1)
-_BELOW = 0.5 * math.erfc(1.0 / math.sqrt(2.0))  # Phi(-1)
+ABOVE = 0.5 * math.erfc(-1.0 / math.sqrt(2.0))  # Phi(1)
+BELOW = 0.5 * math.erfc(1.0 / math.sqrt(2.0))  # Phi(-1)
 
 # Of a half-normal distribution, which is what a constant source leaves as the derivative of the
 # share, and of a Rayleigh distribution for a limited source, in units of sqrt(2 D t).
-HALF_NORMAL_WIDTH = NormalDist().inv_cdf(0.5 + 0.5 * _ABOVE) - NormalDist().inv_cdf(
-    0.5 + 0.5 * _BELOW
+HALF_NORMAL_WIDTH = NormalDist().inv_cdf(0.5 + 0.5 * ABOVE) - NormalDist().inv_cdf(
+    0.5 + 0.5 * BELOW
 )
-RAYLEIGH_WIDTH = math.sqrt(-2.0 * math.log(_BELOW)) - math.sqrt(-2.0 * math.log(_ABOVE))
+RAYLEIGH_WIDTH = math.sqrt(-2.0 * math.log(BELOW)) - math.sqrt(-2.0 * math.log(ABOVE))
 HALF_NORMAL_MEAN = math.sqrt(2.0 / math.pi)
 RAYLEIGH_MEAN = math.sqrt(0.5 * math.pi)
-
-_WIDTH_PER_SD = {ERF: 2.0, CONSTANT_SOURCE: HALF_NORMAL_WIDTH, LIMITED_SOURCE: RAYLEIGH_WIDTH}
-_MEAN_PER_SD = {CONSTANT_SOURCE: HALF_NORMAL_MEAN, LIMITED_SOURCE: RAYLEIGH_MEAN}
 
 _SOURCE_REACH = 8.6  # sqrt(2 D t): beyond it both shares are below the rounding of 1
 _ERF_REACH = 8.3  # standard deviations: beyond it the normal distribution is 0 or 1 in floats
@@ -75,121 +69,6 @@ _PANELS = 12  # per interface, for the quadrature of overlapping interfaces
 _LOGISTIC_PANELS = 48  # its poles are near: half a panel is a quarter of their distance
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(8)
-
-
-def diffusion_width_nm(diffusivity_time_nm2: float, shape: int = ERF) -> float:
-    """Width of the transition that diffusion at constant diffusivity leaves.
-
-    Interdiffusion of two half-spaces leaves erfc(z / (2 sqrt(D t))) / 2, a Gaussian edge of
-    standard deviation sqrt(2 D t). From a surface at which the concentration was held, a constant
-    source, erfc(z / (2 sqrt(D t))) remains, and from a thin film, a limited source,
-    exp(-z^2 / (4 D t)); both are shares of the concentration at the surface, z = 0.
-
-    Parameters
-    ----------
-    diffusivity_time_nm2 : float
-        Product of diffusivity and time, D t [nm^2], >= 0.
-    shape : int
-        `ERF`, `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
-
-    Returns
-    -------
-    float
-        Width between the levels Phi(-1) and Phi(+1) [nm]; of an erf transition 2 sqrt(2 D t).
-
-    References
-    ----------
-    J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), sections 2.2 to 2.4.
-
-    Examples
-    --------
-    >>> round(diffusion_width_nm(1.0), 4)
-    2.8284
-    """
-    return _diffusion_sd_nm(diffusivity_time_nm2) * _WIDTH_PER_SD[shape]
-
-
-def diffusion_thickness_nm(diffusivity_time_nm2: float, shape: int) -> float:
-    """Thickness of the layer that holds what has diffused in from its top.
-
-    The integral of the share: 2 sqrt(D t / pi) from a constant source, sqrt(pi D t) from a limited
-    one (derived). A transition below a layer of this thickness begins at the top of the layer.
-
-    Parameters
-    ----------
-    diffusivity_time_nm2, shape
-        See `diffusion_width_nm`; `CONSTANT_SOURCE` or `LIMITED_SOURCE`.
-    """
-    return _diffusion_sd_nm(diffusivity_time_nm2) * _MEAN_PER_SD[shape]
-
-
-def _diffusion_sd_nm(diffusivity_time_nm2: float) -> float:
-    if diffusivity_time_nm2 < 0:
-        raise ValueError(f"diffusivity_time_nm2 must be >= 0, got {diffusivity_time_nm2}")
-    return math.sqrt(2.0 * diffusivity_time_nm2)
-
-
-@dataclass(frozen=True)
-class TransitionTable:
-    """A transition of any shape: straight lines between points.
-
-    Attributes
-    ----------
-    points : ndarray, shape (P, 2)
-        Distances below the plane, in units of the width, and shares of what lies below. The plane
-        is at equal area: as much of the lower layer is above it as of the upper layer below it.
-    width_nm : float
-        Width of the table as it was given, between the levels Phi(-1) and Phi(+1) [nm].
-    """
-
-    points: np.ndarray
-    width_nm: float
-
-    @classmethod
-    def of(cls, position_nm: ArrayLike, share: ArrayLike) -> "TransitionTable":
-        """Table from positions of any origin.
-
-        Parameters
-        ----------
-        position_nm : ndarray, shape (P,)
-            Increasing [nm].
-        share : ndarray, shape (P,)
-            Share of what lies below at each of them, never falling, from 0 to 1.
-
-        Raises
-        ------
-        ValueError
-            When positions do not increase, or shares fall or do not run from 0 to 1.
-
-        Examples
-        --------
-        >>> ramp = TransitionTable.of([10.0, 20.0], [0.0, 1.0])
-        >>> round(ramp.width_nm, 3)
-        6.827
-        >>> ramp.points[:, 0] * ramp.width_nm
-        array([-5.,  5.])
-        """
-        position, level = np.asarray(position_nm, dtype=float), np.asarray(share, dtype=float)
-        if position.size < 2 or not np.all(np.diff(position) > 0):
-            raise ValueError(f"position_nm must be two or more that increase, got {position}")
-        if level.shape != position.shape or np.any(np.diff(level) < 0):
-            raise ValueError(f"share must rise with every position_nm, got {level}")
-        if level[0] != 0.0 or level[-1] != 1.0:
-            raise ValueError(f"share must run from 0 to 1, got {level[0]} to {level[-1]}")
-        x = position - position[0]
-        plane = np.sum(0.5 * (x[1:] + x[:-1]) * np.diff(level))
-        width = float(np.diff(np.interp([_BELOW, _ABOVE], level, x))[0])
-        return cls(np.column_stack([(x - plane) / width, level]), width)
-
-
-def stacked(tables: Sequence[TransitionTable]) -> np.ndarray:
-    """The points of all tables of a sample, shape (N, P, 2); short ones repeat their last point."""
-    most = max((len(table.points) for table in tables), default=1)
-    filled = [
-        np.vstack([table.points, np.repeat(table.points[-1:], most - len(table.points), axis=0)])
-        for table in tables
-    ]
-    return np.array(filled).reshape(-1, most, 2)
 
 
 def steepest_sd_nm(width_nm: float, shape: int, tables: np.ndarray = NO_TABLES) -> float:
@@ -220,7 +99,7 @@ def transition_variance_nm2(width_nm: float, shape: int, tables: np.ndarray = NO
     shape : int
         Index into `SHAPES`, or `TABULATED` and more.
     tables : ndarray, shape (N, P, 2)
-        Points of the tables, see `stacked`.
+        Points of the tables, see `transition_tables.stacked`.
     """
     if shape == ERF:
         return (0.5 * width_nm) ** 2
@@ -450,6 +329,17 @@ def _solve_planes(thickness, widths, shapes, tables):
     return planes
 
 
+def contiguous(
+    width_nm: np.ndarray, shape: np.ndarray, tables: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Interfaces as the kernels take them."""
+    return (
+        np.ascontiguousarray(width_nm, dtype=float),
+        np.ascontiguousarray(shape, dtype=np.int64),
+        np.ascontiguousarray(tables, dtype=float),
+    )
+
+
 def interface_planes_nm(
     thickness_nm: np.ndarray,
     width_nm: np.ndarray,
@@ -467,7 +357,7 @@ def interface_planes_nm(
     shape : ndarray of int, shape (L,)
         Index into `SHAPES`; `TABULATED` and what follows number the tables.
     tables : ndarray, shape (N, P, 2)
-        Points of the tables, see `stacked`.
+        Points of the tables, see `transition_tables.stacked`.
 
     Returns
     -------
@@ -478,26 +368,28 @@ def interface_planes_nm(
     """
     return _solve_planes(
         np.ascontiguousarray(thickness_nm, dtype=float),
-        np.ascontiguousarray(width_nm, dtype=float),
-        np.ascontiguousarray(shape, dtype=np.int64),
-        np.ascontiguousarray(tables, dtype=float),
+        *contiguous(width_nm, shape, tables),
     )
+
+
+@njit(cache=True, nogil=True)
+def reaches(planes, widths, shapes, tables):
+    """Depths above which interface j is at 0, and below which all interfaces up to j are at 1."""
+    begins, settled = np.empty(planes.size), np.empty(planes.size)
+    deepest = -np.inf
+    for j in range(planes.size):
+        above, below = support(widths[j], shapes[j], tables)
+        begins[j] = planes[j] - above
+        deepest = max(deepest, planes[j] + below)
+        settled[j] = deepest
+    return begins, settled
 
 
 @njit(cache=True, nogil=True)
 def _slice_fractions(edges, planes, widths, shapes, tables):
     slices, interfaces = edges.size - 1, planes.size
     fractions = np.zeros((slices, interfaces + 1))
-    above = np.empty(interfaces)
-    below = np.empty(interfaces)
-    for j in range(interfaces):
-        up, down = support(widths[j], shapes[j], tables)
-        above[j], below[j] = planes[j] - up, planes[j] + down
-    settled = np.empty(interfaces)  # all interfaces up to j are at 1 below this depth
-    deepest = -np.inf
-    for j in range(interfaces):
-        deepest = max(deepest, below[j])
-        settled[j] = deepest
+    begins, settled = reaches(planes, widths, shapes, tables)
     first = 0  # interfaces before `first` are at 1 everywhere from here on
     for k in range(slices):
         z0, z1 = edges[k], edges[k + 1]
@@ -505,7 +397,7 @@ def _slice_fractions(edges, planes, widths, shapes, tables):
             first += 1
         passed = 1.0  # mean over the slice of T_0 ... T_{j-1}
         for j in range(first, interfaces + 1):
-            if j == interfaces or above[j] >= z1:
+            if j == interfaces or begins[j] >= z1:
                 product = 0.0
             else:
                 integral = _integral_of_product(z0, z1, planes, widths, shapes, tables, first, j)
@@ -542,9 +434,7 @@ def slice_fractions(
     return _slice_fractions(
         np.ascontiguousarray(edges_nm, dtype=float),
         np.ascontiguousarray(planes_nm, dtype=float),
-        np.ascontiguousarray(width_nm, dtype=float),
-        np.ascontiguousarray(shape, dtype=np.int64),
-        np.ascontiguousarray(tables, dtype=float),
+        *contiguous(width_nm, shape, tables),
     )
 
 

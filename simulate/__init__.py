@@ -20,7 +20,7 @@ _HOMES = {
         "load_instrument",
         "write_instrument",
     ),
-    "craterfront.instrument_use": ("invert_with_instrument",),
+    "craterfront.instrument_inversion": ("invert_with_instrument",),
     "craterfront.joint_inversion": ("invert_together",),
     "craterfront.measurement_chain": ("Measurement",),
     "craterfront.replicates": ("combine_spots",),
@@ -53,12 +53,14 @@ _HOMES = {
     "craterfront.forecasting": ("Forecast", "forecast"),
     "craterfront.forward": ("simulate", "repeat"),
     "craterfront.inversion": ("Inversion", "invert"),
-    "craterfront.quantification": ("Boundary", "quantify"),
+    "craterfront.boundaries": ("Boundary",),
+    "craterfront.quantification": ("quantify",),
     "craterfront.measured": ("read_profile",),
     "craterfront.measured_profile": ("MeasuredProfile",),
     "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
     "craterfront.results": ("Answer", "answer", "estimate_dataset"),
-    "craterfront.unfolding": ("Unfolding", "unfold"),
+    "craterfront.unfolding": ("unfold",),
+    "craterfront.unfolding_result": ("Unfolding",),
     "craterfront.unfolded": ("unfolded_dataset",),
     "craterfront.sampled_posterior": ("SampledPosterior", "sample_posterior"),
     "craterfront.posterior_tree": ("posterior_tree", "read_posterior", "write_posterior"),
@@ -69,6 +71,7 @@ __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
     from craterfront.beginning import StartUp, SurfaceTransient
+    from craterfront.boundaries import Boundary
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
     from craterfront.channel import Channel
     from craterfront.coupling import Coupling, EdgeField
@@ -93,7 +96,7 @@ if TYPE_CHECKING:
         load_instrument,
         write_instrument,
     )
-    from craterfront.instrument_use import invert_with_instrument
+    from craterfront.instrument_inversion import invert_with_instrument
     from craterfront.inversion import Inversion, invert
     from craterfront.joint_inversion import invert_together
     from craterfront.layer import Layer, RepeatedLayers
@@ -106,7 +109,7 @@ if TYPE_CHECKING:
     from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
     from craterfront.problems import InputProblems
     from craterfront.profile_settings import ProfileSettings
-    from craterfront.quantification import Boundary, quantify
+    from craterfront.quantification import quantify
     from craterfront.quantities import Quantity
     from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.replicates import combine_spots
@@ -118,7 +121,8 @@ if TYPE_CHECKING:
     from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
     from craterfront.stack import Stack
     from craterfront.unfolded import unfolded_dataset
-    from craterfront.unfolding import Unfolding, unfold
+    from craterfront.unfolding import unfold
+    from craterfront.unfolding_result import Unfolding
 
 
 def __getattr__(name: str) -> Any:

@@ -8,6 +8,7 @@ from rich.table import Table
 
 from craterfront.budget import TRANSITION, Budget
 from craterfront.layer_answers import LayerAnswer, LayerSum
+from craterfront.printing import titled_table
 from craterfront.results import Answer
 from craterfront.rounding import in_brackets, rounded
 
@@ -51,18 +52,15 @@ def origin_tables(answer: Answer) -> Iterator[Table]:
 
 
 def _decision_table(answer: Answer) -> Table:
-    table = Table(
-        title="Decisions on limits (guarded acceptance and rejection, JCGM 106)",
-        title_justify="left",
+    table = titled_table(
+        "Decisions on limits (guarded acceptance and rejection, JCGM 106)",
+        "of",
+        "limit",
+        ("value", "standard unc."),
+        "unit",
+        ("conformance probability", "demanded"),
+        "decision",
     )
-    for heading in ("of", "limit"):
-        table.add_column(heading)
-    for heading in ("value", "standard unc."):
-        table.add_column(heading, justify="right")
-    table.add_column("unit")
-    for heading in ("conformance probability", "demanded"):
-        table.add_column(heading, justify="right")
-    table.add_column("decision")
     for each in answer.rulings:
         value = ["-", "-", ""]
         if each.value is not None and each.u is not None:
@@ -83,13 +81,14 @@ def _percent(probability: float) -> str:
 
 
 def _secondary_table(answer: Answer) -> Table:
-    table = Table(title="Further quantities", title_justify="left")
-    for heading in ("quantity", "of"):
-        table.add_column(heading)
-    for heading in ("value", "standard unc.", "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    for heading in ("unit", "meaning"):
-        table.add_column(heading)
+    table = titled_table(
+        "Further quantities",
+        "quantity",
+        "of",
+        ("value", "standard unc.", "95 % from", "to"),
+        "unit",
+        "meaning",
+    )
     for each in answer.secondary:
         ends = ["-" if end is None else f"{end:.3g}" for end in (each.lower, each.upper)]
         cells = ["-", "upper limit" if each.is_limit else "-", *ends]
@@ -102,10 +101,9 @@ def _secondary_table(answer: Answer) -> Table:
 
 
 def _mean_table(answer: Answer) -> Table:
-    table = Table(title="Layers on average, between their interfaces", title_justify="left")
-    table.add_column("layer")
-    table.add_column("g/cm3", justify="right")
-    table.add_column("atomic fractions")
+    table = titled_table(
+        "Layers on average, between their interfaces", "layer", ("g/cm3",), "atomic fractions"
+    )
     for mean in answer.means:
         density = mean.density_g_cm3
         known = "unknown" if density is None else in_brackets(density, mean.density_u_g_cm3 or 0.0)
@@ -123,11 +121,12 @@ def _fraction(share: float, u: float) -> str:
 
 def _scale_table(answer: Answer) -> Table:
     """Each way alone, the others without it, and how far they lie apart."""
-    table = Table(title="Depth scale: each way against the others", title_justify="left")
-    table.add_column("way")
-    table.add_column("thickness of")
-    for heading in ("alone, nm", "the others, nm", "apart, standard unc."):
-        table.add_column(heading, justify="right")
+    table = titled_table(
+        "Depth scale: each way against the others",
+        "way",
+        "thickness of",
+        ("alone, nm", "the others, nm", "apart, standard unc."),
+    )
     for each in answer.scale_comparisons:
         numbers = (each.alone_nm, each.alone_u_nm), (each.others_nm, each.others_u_nm)
         cells = ["-" if x is None else in_brackets(x, u or 0.0) for x, u in numbers]
@@ -137,10 +136,9 @@ def _scale_table(answer: Answer) -> Table:
 
 
 def _origin_table(answer: Answer) -> Table:
-    table = Table(title="Where the variance of each answer comes from", title_justify="left")
-    table.add_column("answer")
-    table.add_column("from")
-    table.add_column("what would help")
+    table = titled_table(
+        "Where the variance of each answer comes from", "answer", "from", "what would help"
+    )
     for each in answer.origins:
         named = list(each.shares.items())[:_MOST_NAMED]
         parts = ", ".join(f"{100.0 * share:.0f} % {name}" for name, share in named)
@@ -150,12 +148,13 @@ def _origin_table(answer: Answer) -> Table:
 
 def prior_table(answer: Answer) -> Table:
     """Standard uncertainty before and after the data of each number that had a prior."""
-    table = Table(title="What the data added to what was known", title_justify="left")
-    table.add_column("quantity")
-    for heading in ("standard unc. before", "after", "after / before"):
-        table.add_column(heading, justify="right")
-    for heading in ("unit", "meaning"):
-        table.add_column(heading)
+    table = titled_table(
+        "What the data added to what was known",
+        "quantity",
+        ("standard unc. before", "after", "after / before"),
+        "unit",
+        "meaning",
+    )
     for each in answer.estimates:
         ratio = each.posterior_to_prior
         if ratio is None or each.prior_u is None:
@@ -170,10 +169,9 @@ def prior_table(answer: Answer) -> Table:
 
 def _layer_table(answer: Answer) -> Table:
     what = "thickness" if answer.unit == "nm" else "duration at nominal rate"
-    table = Table(title=f"Layers: {what}", title_justify="left")
-    table.add_column("layer")
-    for heading in (answer.unit, "standard unc.", "95 % from", "to"):
-        table.add_column(heading, justify="right")
+    table = titled_table(
+        f"Layers: {what}", "layer", (answer.unit, "standard unc.", "95 % from", "to")
+    )
     with_mass = any(layer.areal_mass_g_m2 is not None for layer in answer.layers)
     if with_mass:
         table.add_column("g/m2", justify="right")
@@ -203,11 +201,9 @@ def _mass(layer: LayerAnswer | LayerSum) -> list[str]:
 
 
 def _interface_table(answer: Answer) -> Table:
-    table = Table(title="Interfaces: true width, 16-84 %", title_justify="left")
-    table.add_column("below")
-    for heading in (answer.unit, "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    table.add_column("meaning")
+    table = titled_table(
+        "Interfaces: true width, 16-84 %", "below", (answer.unit, "95 % from", "to"), "meaning"
+    )
     for layer in answer.layers:
         width = layer.width
         value = "-" if width.is_limit else f"{width.value_nm:.3g}"
@@ -220,12 +216,13 @@ def _interface_table(answer: Answer) -> Table:
 
 
 def _instrument_table(answer: Answer) -> Table:
-    table = Table(title="Instrument: broadening that was left to the profile", title_justify="left")
-    table.add_column("quantity")
-    for heading in ("value", "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    table.add_column("unit")
-    table.add_column("meaning")
+    table = titled_table(
+        "Instrument: broadening that was left to the profile",
+        "quantity",
+        ("value", "95 % from", "to"),
+        "unit",
+        "meaning",
+    )
     for each in answer.estimates:
         if each.broadens:
             value = f"{each.value:.3g}" if each.resolved else "-"
@@ -239,12 +236,11 @@ def _instrument_table(answer: Answer) -> Table:
 
 def budget_table(answer: Answer) -> Table:
     """What broadens each interface, and how much."""
-    table = Table(
-        title=f"Broadening, two standard deviations in {answer.unit} (only variances add; "
+    table = titled_table(
+        f"Broadening, two standard deviations in {answer.unit} (only variances add; "
         "in brackets the standard uncertainty of the last digit)",
-        title_justify="left",
+        "below",
     )
-    table.add_column("below")
     causes = list(answer.budgets[0].two_sd_nm) if answer.budgets else []
     for cause in [*causes, "all"]:
         table.add_column(cause, justify="right")

@@ -24,15 +24,16 @@ from craterfront.instrument_parameters import (
 )
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models import start_up, surface_transient
-from craterfront.models.engine import Instrument, LayeredSample, plan
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.residence import lagged
 from craterfront.models.roughening import Growth
+from craterfront.models.slice_plan import plan
 from craterfront.models.slicing import SlicePlan
+from craterfront.models.transition_tables import TransitionTable, stacked
 from craterfront.models.transitions import (
     SHAPES,
     TABULATED,
-    TransitionTable,
-    stacked,
     support_nm,
 )
 from craterfront.models.validity import collected_warnings

@@ -18,7 +18,9 @@ import numpy as np
 from scipy.special import dawsn, spence
 
 from craterfront.assembly import Assembly
-from craterfront.models.engine import Instrument, LayeredSample, altered_layer
+from craterfront.models.altered_layer import altered_layer
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.mixing import MOST_CELLS, AlteredLayer, leaving_atoms
 from craterfront.models.transitions import transition_variance_nm2
 

@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from craterfront.budget import TRANSITION, Budget, broadening
-from craterfront.estimation import quadratic_form
+from craterfront.estimation import Z95, quadratic_form
 from craterfront.inversion import Inversion
-from craterfront.layer_answers import Z95
 
 _STEP = 0.1  # of a standard deviation of a coordinate ...
 _LARGEST_STEP = 0.01  # ... and no more than this

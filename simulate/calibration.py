@@ -18,7 +18,7 @@ from craterfront.models.elements import (
 from craterfront.models.emission import CONSTANTS
 from craterfront.models.emission_fit import EmissionFit, NotDetermined, Reference, fit_emission
 from craterfront.models.partial_volumes import PartialVolumes, partial_volumes
-from craterfront.problems import InputProblems, mistakes_in, shown
+from craterfront.problems import InputProblems, mistakes_of, shown
 from craterfront.profile_settings import ProfileSettings
 from craterfront.quantities import (
     NonNegativeQuantity,
@@ -411,7 +411,7 @@ def calibration_from_toml(text: str, place: str = "calibration") -> Calibration:
 
 
 def _calibration(written: Mapping[str, Any], place: str) -> Calibration:
-    with mistakes_in(place):
+    with mistakes_of(place):
         calibration = Calibration(**written)
         calibration.emission()  # what the references leave open is a mistake of the file, too
     return calibration

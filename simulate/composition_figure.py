@@ -4,15 +4,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from craterfront.estimation import Z95
 from craterfront.figure_style import (
     GREY,
     INK,
+    SHADE,
     label_of,
     legend_height_mm,
     legend_outside,
     length_unit,
     new_figure,
-    rasterised,
+    shade_between,
     strokes,
     styled,
     tidy,
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-_Z95 = 1.959964
 _PANEL_MM = 70.0
 _BAND = "95 % of the fraction"
 
@@ -64,10 +65,8 @@ def _draw_fractions(axes: "Axes", depth: np.ndarray, dataset: "Dataset", name: s
     looks = strokes(dataset["element"].values)
     for i, symbol in enumerate(dataset["element"].values):
         look, share = looks[str(symbol)], dataset[name].values[i]
-        reach = _Z95 * dataset[f"{name}_u"].values[i]
-        shade: dict[str, Any] = {"color": look.colour, "alpha": 0.25, "linewidth": 0}
-        band = axes.fill_between(depth, share - reach, share + reach, **shade)
-        band.set_rasterized(rasterised(depth.size))
+        reach = Z95 * dataset[f"{name}_u"].values[i]
+        shade_between(axes, depth, share - reach, share + reach, look.colour)
         axes.plot(depth, share, color=look.colour, linestyle=look.dash)
     axes.set_ylim(-0.05, 1.08)
     axes.axhline(0.0, color=GREY, linewidth=0.5)
@@ -87,7 +86,7 @@ def _keys(dataset: "Dataset") -> dict[str, Any]:
         name: Line2D([], [], color=look.colour, linestyle=look.dash)
         for name, look in strokes(dataset["element"].values).items()
     }
-    keys[_BAND] = Patch(color=INK, alpha=0.25, linewidth=0)
+    keys[_BAND] = Patch(color=INK, alpha=SHADE, linewidth=0)
     if _boundary_depths_nm(dataset):
         keys["boundary"] = Line2D([], [], color=GREY, linewidth=0.7, linestyle="dashed")
     return keys

@@ -7,8 +7,9 @@ from typing import Any
 
 from craterfront.asked import Bounds, Limit
 from craterfront.cautions import ESTIMATE
+from craterfront.estimation import Z95
 from craterfront.inversion import Inversion
-from craterfront.layer_answers import Z95, LayerAnswer, LayerSum, layer_sum
+from craterfront.layer_answers import LayerAnswer, LayerSum, layer_sum
 from craterfront.models.conformity import (
     Decision,
     acceptance_limits,

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.file_access import read_bytes
-from craterfront.problems import InputProblems, mistakes_in, one_of, shown
+from craterfront.problems import InputProblems, mistakes_of, one_of, shown
 
 MAX_BYTES = 200_000_000
 MAX_LINES = 5_000_000
@@ -130,7 +130,7 @@ def read_table(
         problems.append(f"the file must be given by its path, got {shown(path)}")
     if problems:
         raise InputProblems(problems, str(path))
-    with mistakes_in(str(path)):
+    with mistakes_of(str(path)):
         return _read(
             path, DELIMITERS.get(delimiter or "", delimiter), decimal, header_rows, names_row
         )

@@ -9,8 +9,9 @@ from craterfront.experiment import Experiment, experiment_from_toml
 from craterfront.file_access import check_writable
 from craterfront.files import profile_of, write_dataset, write_whole
 from craterfront.forward import simulate
-from craterfront.inversion import Progress, invert
+from craterfront.inversion import invert
 from craterfront.problems import InputProblems
+from craterfront.progress import Progress
 from craterfront.results import Answer, answer, estimate_dataset
 
 STORY = (

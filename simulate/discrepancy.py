@@ -31,7 +31,7 @@ def update_discrepancy(likelihood: Likelihood, x: np.ndarray) -> float:
         shortfall(*each)
         for each in zip(
             _deviations(likelihood, solution, bare),
-            _explained(likelihood, bare),
+            explained_variance(replace(likelihood.readings, noise=bare)),
             leverage,
             strict=True,
         )
@@ -56,9 +56,8 @@ def _without_discrepancy(
     return bare
 
 
-def _explained(likelihood: Likelihood, bare: NoiseModel) -> np.ndarray:
-    """Variance that the noise explains, shape (C, N)."""
-    readings = replace(likelihood.readings, noise=bare)
+def explained_variance(readings: ReadingResiduals) -> np.ndarray:
+    """Variance that noise without a shortfall of the model explains, shape (C, N)."""
     variance = _with_fluctuation(readings.variance, readings)
     # One count where hardly any is expected is no sign of a wrong model.
     return np.maximum(variance, readings.gain**2)

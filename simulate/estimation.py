@@ -21,6 +21,9 @@ Stat. 25 (1954) 573)."""
 TWO_SIDED_95 = 3.841
 """Threshold for an interval at 95 %: chi-square of one degree of freedom."""
 
+Z95 = 1.959964
+"""Standard deviations to either end of a 95 % interval of a normal distribution."""
+
 _LITTLE = 0.02  # a fall of the cost that no longer matters
 _NEXT_TO_NOTHING = 0.1  # of that
 _MOST_CORRECTIONS = 8  # with one Jacobian

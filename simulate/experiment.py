@@ -12,7 +12,7 @@ from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.depth_scale import DepthScale
 from craterfront.layer import Layer
-from craterfront.problems import InputProblems, did_you_mean, shown, shown_key
+from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
 from craterfront.setup import Setup
 from craterfront.source import GlowDischarge, IonBeam
@@ -369,10 +369,8 @@ def experiment_from_dict(written: Mapping[str, Any], place: str = "experiment") 
     stack = {field: written[key] for key, field in _STACK_KEYS.items() if key in written}
     setup = {key: written[key] for key in _SETUP_KEYS if key in written}
     other = {key: written[key] for key in _OTHER_KEYS if key in written}
-    try:
+    with mistakes_of(place, problems):
         experiment = Experiment(stack=stack, setup=setup, **other)
-    except InputProblems as error:
-        raise InputProblems([*problems, *error.problems], place) from None
     if problems:
         raise InputProblems(problems, place)
     return experiment

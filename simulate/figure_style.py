@@ -40,6 +40,7 @@ PALETTE = (
 
 INK = "#1c1c1c"
 GREY = "#6e6e6e"
+SHADE = 0.25  # opacity of bands
 
 _DASHES: tuple[Any, ...] = (
     "solid",
@@ -297,6 +298,14 @@ def draw_residuals(
                 axes.plot(x[chosen], np.clip(row[chosen], -edge, edge), **drawn)
     axes.axhline(0.0, color=INK, linewidth=0.6, zorder=3)
     axes.set_ylim(-1.08 * edge, 1.08 * edge)
+
+
+def shade_between(
+    axes: "Axes", x: np.ndarray, low: np.ndarray, high: np.ndarray, colour: str
+) -> None:
+    """Shade a band about a curve of this colour."""
+    shade: dict[str, Any] = {"color": colour, "alpha": SHADE, "linewidth": 0}
+    axes.fill_between(x, low, high, **shade).set_rasterized(rasterised(x.size))
 
 
 def rasterised(points: int) -> bool:

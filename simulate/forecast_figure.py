@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from craterfront.expected_uncertainties import Expected
 from craterfront.figure_style import (
     GREY,
     INK,
@@ -14,7 +15,7 @@ from craterfront.figure_style import (
     three_digits,
     tidy,
 )
-from craterfront.forecasting import Expected, Forecast
+from craterfront.forecasting import Forecast
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:

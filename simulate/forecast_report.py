@@ -7,30 +7,28 @@ from rich.markup import escape
 from rich.table import Table
 
 from craterfront.forecasting import Forecast
+from craterfront.printing import print_notes, titled_table, write_plain
 
 _SHOWN_FROM = 0.05
+_WHAT_LIMITS = "what limits it, and what a step would give"
 
 
 def print_forecast(found: Forecast, console: Console) -> None:
     """Notes, uncertainties with what limits them, smallest widths, elasticities."""
-    for note in found.notes:
-        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    print_notes(found.notes, console)
     if found.unit == "nm":
         sources = ", ".join(found.scale_sources)
-        console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
-    plan = f"Planned: {found.readings} readings in {found.duration_s:.4g} s"
-    console.print(plan, highlight=False, markup=False)
+        write_plain(console, f"Depth scale from: {sources}")
+    write_plain(console, f"Planned: {found.readings} readings in {found.duration_s:.4g} s")
     console.print(_uncertainties(found))
     console.print(_smallest(found))
     console.print(_elasticities(found))
 
 
 def _uncertainties(found: Forecast) -> Table:
-    table = Table(title="Expected standard uncertainties", title_justify="left")
-    table.add_column("answer")
-    for heading in ("planned", "u", "%"):
-        table.add_column(heading, justify="right")
-    table.add_column("what limits it, and what a step would give")
+    table = titled_table(
+        "Expected standard uncertainties", "answer", ("planned", "u", "%"), _WHAT_LIMITS
+    )
     for answer in found.answers:
         value = f"{answer.value:.4g} {answer.unit}"
         if answer.is_smallest:
@@ -42,14 +40,12 @@ def _uncertainties(found: Forecast) -> Table:
 
 
 def _smallest(found: Forecast) -> Table:
-    table = Table(
-        title="What could be told from zero: the smallest value that is, in 95 % of all repeats",
-        title_justify="left",
+    table = titled_table(
+        "What could be told from zero: the smallest value that is, in 95 % of all repeats",
+        "quantity",
+        ("planned", "resolved in", "smallest"),
+        _WHAT_LIMITS,
     )
-    table.add_column("quantity")
-    for heading in ("planned", "resolved in", "smallest"):
-        table.add_column(heading, justify="right")
-    table.add_column("what limits it, and what a step would give")
     words = {answer.name: answer.words for answer in found.answers if answer.is_smallest}
     for each in found.told:
         smallest = f"{each.smallest:.3g} {each.unit}" if isfinite(each.smallest) else "none"
@@ -61,12 +57,11 @@ def _smallest(found: Forecast) -> Table:
 
 
 def _elasticities(found: Forecast) -> Table:
-    table = Table(
-        title="Elasticities: by how many per cent u changes with 1 % more of a setting",
-        title_justify="left",
+    table = titled_table(
+        "Elasticities: by how many per cent u changes with 1 % more of a setting",
+        "answer",
+        f"settings, the strongest first; none below {_SHOWN_FROM}",
     )
-    table.add_column("answer")
-    table.add_column(f"settings, the strongest first; none below {_SHOWN_FROM}")
     for answer in found.answers:
         strong = {n: e for n, e in answer.elasticities.items() if abs(e) >= _SHOWN_FROM}
         ordered = sorted(strong.items(), key=lambda item: -abs(item[1]))

@@ -13,9 +13,10 @@ from craterfront.detectors import Detectors
 from craterfront.experiment import Experiment, experiment_from_dict, experiment_to_dict
 from craterfront.models.elements import atomic_mass_u
 from craterfront.models.emission import check_optical_depth
-from craterfront.models.engine import LayeredSample, Signals, run
+from craterfront.models.engine import Signals, run
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.noise import noisy_readings
-from craterfront.models.resolved_engine import Crater
+from craterfront.models.resolved_crater import Crater
 from craterfront.models.validity import ValidityWarning
 from craterfront.problems import InputProblems
 from craterfront.reading_parts import ReadingParts

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from craterfront import crater_slopes
+from craterfront import crater_parameter_slopes
 from craterfront.instrument_parameters import (
     RANGE_TO_LENGTH,
     SHARE_OF_RANGE,
@@ -19,7 +19,8 @@ from craterfront.instrument_parameters import (
 )
 from craterfront.models import start_up, surface_transient
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 
 _SHARP_NM = 1e-4
 """A width up to this is none: by its square, the slope of what goes by the width itself would be
@@ -156,14 +157,14 @@ class InputSlopes(InstrumentParameters):
             edge = float(values[share]), float(values[rate])
         layers = [self.layers[i] for i in self._first]
         made = instrument.crater
-        slopes = crater_slopes.segment_slopes(self.setup, kind, group, layers, made, edge)
+        slopes = crater_parameter_slopes.segment_slopes(self.setup, kind, group, layers, made, edge)
         if slopes is None:
             return
         out.crater[..., p] = slopes * move.unit
-        by_value = crater_slopes.square_slopes(made, slopes, move.square)
+        by_value = crater_parameter_slopes.square_slopes(made, slopes, move.square)
         level = made[..., 1] == made[..., 0]
         out.crater_square[..., p] = np.where(level, by_value, by_value * move.unit)
-        seen = crater_slopes.seen_slopes(self.setup, made, slopes)
+        seen = crater_parameter_slopes.seen_slopes(self.setup, made, slopes)
         if seen is not None:
             out.seen_share[:, p] = seen * move.unit
 

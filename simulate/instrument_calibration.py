@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration, OperatingConditions
 from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_composition
-from craterfront.inversion import Inversion, Progress
+from craterfront.inversion import Inversion
 from craterfront.layer import Layer
 from craterfront.measurement_chain import Kept, Measurement, next_link, without
 from craterfront.problems import InputProblems, shown
+from craterfront.progress import Progress, silent
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ def calibrate(
     problems += _points(references)
     if problems:
         raise InputProblems(problems)
-    report = progress or (lambda stage, share: None)
+    report = progress or silent
     references = _by_sample(references)
     known: InstrumentCalibration | None = None
     inversions = []

@@ -14,8 +14,8 @@ from craterfront.file_access import write_text
 from craterfront.instrument_numbers import KINDS, OF_MATERIAL
 from craterfront.joint_prior import Coordinate
 from craterfront.models.elements import normalised
-from craterfront.problems import InputProblems, did_you_mean, mistakes_in, shown
-from craterfront.quantities import PositiveLength, SourceNumber, finite_number
+from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown
+from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number
 from craterfront.source import GlowDischarge, IonBeam
 from craterfront.table import Mistake, Name, Table, Text, number_that, numbered, parsed_formula
 from craterfront.toml_text import parse_toml, read_toml
@@ -217,6 +217,12 @@ class CalibratedNumber(Table):
         """Standard deviation in its coordinate."""
         return self.u / self.value if self.coordinate == "logarithm" else self.u
 
+    def as_quantity(self) -> Quantity:
+        """The number as an experiment file would have it."""
+        if self.coordinate == "square":
+            return Quantity.guess((max(self.value, 0.0) + self.u) ** 0.5)
+        return Quantity.prior(self.value, u=self.u)
+
     @classmethod
     def of(
         cls, mean: float, sd: float, coordinate: Coordinate, **others: Any
@@ -398,7 +404,7 @@ def instrument_from_toml(text: str, place: str = "instrument") -> InstrumentCali
 
 
 def _instrument(written: Mapping[str, Any], place: str) -> InstrumentCalibration:
-    with mistakes_in(place):
+    with mistakes_of(place):
         return InstrumentCalibration(**written)
 
 

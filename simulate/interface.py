@@ -46,27 +46,28 @@ _EXACTLY_NOTHING = Quantity.prior(0.0, u=0.0)
 
 def true_width(layer: "Layer") -> Quantity:
     """Width of the transition [nm] as written, or as shape, table or diffusion give it."""
-    from craterfront.models import transitions  # brings numpy
+    from craterfront.models.diffusion_profiles import diffusion_width_nm  # brings numpy
+    from craterfront.models.transition_tables import TransitionTable
+    from craterfront.models.transitions import SHAPES
 
     if layer.interface_shape == "sharp":
         return _EXACTLY_NOTHING
     if layer.diffusivity_time_nm2 is not None:
-        shape = transitions.SHAPES.index(layer.interface_shape)
-        return _as_root(
-            layer.diffusivity_time_nm2, lambda area: transitions.diffusion_width_nm(area, shape)
-        )
+        shape = SHAPES.index(layer.interface_shape)
+        return _as_root(layer.diffusivity_time_nm2, lambda area: diffusion_width_nm(area, shape))
     if layer.interface_table and not layer.is_written("interface_width_nm"):
         position_nm, share = zip(*layer.interface_table, strict=True)
-        return Quantity(transitions.TransitionTable.of(position_nm, share).width_nm)
+        return Quantity(TransitionTable.of(position_nm, share).width_nm)
     return layer.interface_width_nm
 
 
 def diffused_thickness(area: Quantity, shape: Shape) -> Quantity:
     """Thickness [nm] of what has diffused in, by diffusivity times time [nm2]."""
-    from craterfront.models import transitions  # brings numpy
+    from craterfront.models.diffusion_profiles import diffusion_thickness_nm  # brings numpy
+    from craterfront.models.transitions import SHAPES
 
-    number = transitions.SHAPES.index(shape)
-    return _as_root(area, lambda one: transitions.diffusion_thickness_nm(one, number))
+    number = SHAPES.index(shape)
+    return _as_root(area, lambda one: diffusion_thickness_nm(one, number))
 
 
 def _as_root(area: Quantity, length_of: Callable[[float], float]) -> Quantity:

@@ -10,11 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from craterfront.instrument_file import InstrumentCalibration, OperatingConditions
+from craterfront.instrument_inversion import drift_since
 from craterfront.instrument_numbers import DENSITY, RATE, SAMPLE, InstrumentNumber
-from craterfront.instrument_use import drift_since
-from craterfront.inversion import Inversion, Progress
+from craterfront.inversion import Inversion
 from craterfront.measurement_chain import Kept, Measurement, next_link
 from craterfront.problems import InputProblems, shown
+from craterfront.progress import Progress, silent
 
 
 def invert_together(
@@ -46,7 +47,7 @@ def invert_together(
         problems.append("--instrument: goes with one experiment for all profiles")
     if problems:
         raise InputProblems(problems)
-    report = progress or (lambda stage, share: None)
+    report = progress or silent
     kept = _known if one_file else _of_sample(_at_one_point(measurements))
     known, found = instrument, None
     notes: list[str] = []

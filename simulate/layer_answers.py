@@ -7,39 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.estimation import Z95
 from craterfront.inversion import Inversion
 from craterfront.limits import WidthAnswer
-
-Z95 = 1.959964
-"""Standard deviations to either end of a 95 % interval of a normal distribution."""
 
 WELL_KNOWN = 0.2
 """Relative standard uncertainty of an amount that is known though its layer may be too thin to
 have a thickness."""
-
-
-@dataclass(frozen=True)
-class LayerAnswer:
-    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
-
-    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
-    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
-    interval, from the joint uncertainty of all thicknesses above it.
-    """
-
-    name: str
-    value: float
-    u: float
-    lower: float
-    upper: float
-    areal_mass_g_m2: float | None
-    areal_mass_u_g_m2: float | None
-    width: WidthAnswer
-    depth: float
-    depth_lower: float
-    depth_upper: float
-    resolved: bool = True
 
 
 @dataclass(frozen=True)
@@ -53,6 +27,23 @@ class LayerSum:
     upper: float
     areal_mass_g_m2: float | None
     areal_mass_u_g_m2: float | None
+
+
+@dataclass(frozen=True)
+class LayerAnswer(LayerSum):
+    """One layer: value, standard uncertainty and 95 % interval, and the interface below it.
+
+    With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
+    A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
+    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
+    interval, from the joint uncertainty of all thicknesses above it.
+    """
+
+    width: WidthAnswer
+    depth: float
+    depth_lower: float
+    depth_upper: float
+    resolved: bool = True
 
 
 def layer_answers(

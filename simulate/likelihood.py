@@ -18,7 +18,7 @@ from craterfront.joint_prior import JointPrior
 from craterfront.linear_numbers import at_bound, by_channel
 from craterfront.linear_scoring import LinearScoring
 from craterfront.linear_terms import LinearTerms
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise_model import NoiseModel, noise_about
 from craterfront.parameters import is_free
 from craterfront.prior_residuals import PriorResiduals

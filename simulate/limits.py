@@ -5,13 +5,11 @@ chi-square distributions where the null hypothesis lies on the bound. Whether so
 zero is asked of the data: the prior of that very number has no say in it.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from craterfront.assembly import Assembly
-from craterfront.coordinates import Coordinates
 from craterfront.estimation import (
     Curvature,
     Fit,
@@ -25,6 +23,7 @@ from craterfront.estimation import (
 )
 from craterfront.likelihood import Likelihood
 from craterfront.own_unit import OwnUnit
+from craterfront.progress import Progress
 
 _POORLY_KNOWN = 0.2  # of the logarithm of a thickness, the least of all: some 5 sigma from zero
 _HAS_A_SAY = 0.1  # share of a channel in the variance of a width
@@ -72,16 +71,40 @@ class WidthAnswer:
         return not (self.resolved or self.is_held)
 
 
-def width_answers(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    full: np.ndarray,
-    picture: Curvature,
-    report: Callable[[str, float], None],
-) -> dict[int, WidthAnswer]:
-    """Width of every interface with its interval."""
+@dataclass(frozen=True)
+class Minimum:
+    """Where a fit has ended.
+
+    Attributes
+    ----------
+    likelihood : Likelihood
+    objective : Objective
+    fit : Fit
+    jacobian : ndarray, shape (R, P)
+        Of all residuals by the free parameters.
+    picture : Curvature
+        Of the free parameters.
+    """
+
+    likelihood: Likelihood
+    objective: Objective
+    fit: Fit
+    jacobian: np.ndarray
+    picture: Curvature
+
+
+def width_answers(at: Minimum, full: np.ndarray, report: Progress) -> dict[int, WidthAnswer]:
+    """Width of every interface with its interval.
+
+    Parameters
+    ----------
+    at : Minimum
+    full : ndarray, shape (R, P + Q)
+        Of all residuals, by the free parameters and the free linear numbers.
+    report : callable
+        Called with a stage and the share done.
+    """
+    likelihood = at.likelihood
     assembly = likelihood.assembly
     count = len(assembly.layers) - 1
     by_parameter: dict[int, WidthAnswer] = {}
@@ -91,7 +114,7 @@ def width_answers(
         if index in by_parameter:
             continue
         if index in likelihood.free:
-            answer = _width(likelihood, objective, fit, jacobian, picture, index)
+            answer = _width(at, index)
             channels = _doubtful_channels(likelihood, full, likelihood.free.index(index))
             if answer.resolved and channels:
                 answer = replace(answer, why=SHORTFALL.format(", ".join(channels)))
@@ -102,17 +125,10 @@ def width_answers(
     return {layer: by_parameter[assembly.width_index(layer)] for layer in range(count)}
 
 
-def _width(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    picture: Curvature,
-    index: int,
-) -> WidthAnswer:
+def _width(at: Minimum, index: int) -> WidthAnswer:
     """Answer for a width that the fit was free to move."""
-    answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
-    value = float(likelihood.coordinates.values(fit.x)[index])
+    answer, likelihood = _may_be_zero(at, index), at.likelihood
+    value = float(likelihood.coordinates.values(at.fit.x)[index])
     why = why_never_resolved(likelihood.assembly)
     if answer.resolved and why:
         lower = likelihood.assembly.parameters[index].lower
@@ -154,51 +170,39 @@ class NearZero:
     ends: tuple[float, float]
 
 
-def broadening_answers(
-    likelihood: Likelihood, objective: Objective, fit: Fit, jacobian: np.ndarray, picture: Curvature
-) -> tuple[dict[int, NearZero], Curvature]:
+def broadening_answers(at: Minimum) -> tuple[dict[int, NearZero], Minimum]:
     """Intervals of all broadening by the instrument that is free, by parameter.
 
     Returns
     -------
     dict of int to NearZero
-    Curvature
-        The picture, with what is not resolved spread over its interval: the curvature at one point
-        of it says too little or too much, of the others as well.
+    Minimum
+        With what is not resolved spread over its interval in the picture: the curvature at one
+        point of it says too little or too much, of the others as well.
     """
+    likelihood = at.likelihood
     found: dict[int, NearZero] = {}
     for resolved in (False, True):
         for index in likelihood.free:
             if likelihood.assembly.parameters[index].broadens and index not in found:
-                answer = _may_be_zero(likelihood, objective, fit, jacobian, picture, index)
+                answer = _may_be_zero(at, index)
                 if answer.resolved == resolved:
                     found[index] = answer
         if not resolved:
             loose = {likelihood.free.index(index): answer.ends for index, answer in found.items()}
-            covariance = _spread_over(
-                objective, fit, jacobian, picture.covariance, likelihood.coordinates, loose
-            )
-            picture = Curvature(covariance, picture.undetermined)
-    return found, picture
+            picture = Curvature(_spread_over(at, loose), at.picture.undetermined)
+            at = replace(at, picture=picture)
+    return found, at
 
 
-def _spread_over(
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    covariance: np.ndarray,
-    coordinates: Coordinates,
-    loose: dict[int, tuple[float, float]],
-) -> np.ndarray:
+def _spread_over(at: Minimum, loose: dict[int, tuple[float, float]]) -> np.ndarray:
     """Covariance in which the refits at either end stand for what is not resolved.
 
     That number is held, and the larger of the steps to the refits at zero and at the limit, each
     over its standard deviations, is a direction in which all parameters are uncertain.
     """
-    steps = [
-        _largest_step(objective, fit, jacobian, OwnUnit(coordinates, i), ends)
-        for i, ends in loose.items()
-    ]
+    coordinates, covariance = at.likelihood.coordinates, at.picture.covariance
+    steps = [_largest_step(at, OwnUnit(coordinates, i), ends) for i, ends in loose.items()]
     for i in loose:
         if np.isfinite(covariance[i, i]) and covariance[i, i] > 0:
             along = covariance[:, i] / covariance[i, i] ** 0.5
@@ -209,44 +213,36 @@ def _spread_over(
     return covariance
 
 
-def _largest_step(
-    objective: Objective, fit: Fit, jacobian: np.ndarray, own: OwnUnit, ends: tuple[float, float]
-) -> np.ndarray:
+def _largest_step(at: Minimum, own: OwnUnit, ends: tuple[float, float]) -> np.ndarray:
     """From the minimum to a refit with a number at an end of its interval, per deviation."""
-    best, slopes = own.fit(fit), own.slopes(jacobian, fit.x)
-    held = [profile_fit(own.objective(objective), best, slopes, own.i, end) for end in ends]
+    best, slopes = own.fit(at.fit), own.slopes(at.jacobian, at.fit.x)
+    held = [profile_fit(own.objective(at.objective), best, slopes, own.i, end) for end in ends]
     steps = [
-        (own.back(each.x) - fit.x) / max(1.0, max(each.cost - fit.cost, 0.0) ** 0.5)
+        (own.back(each.x) - at.fit.x) / max(1.0, max(each.cost - at.fit.cost, 0.0) ** 0.5)
         for each in held
     ]
     return max(steps, key=lambda step: abs(step[own.i]))
 
 
-def _may_be_zero(
-    likelihood: Likelihood,
-    objective: Objective,
-    fit: Fit,
-    jacobian: np.ndarray,
-    picture: Curvature,
-    index: int,
-) -> NearZero:
+def _may_be_zero(at: Minimum, index: int) -> NearZero:
     """Interval of a number of which the fit moved the square."""
+    likelihood = at.likelihood
     i, coordinates = likelihood.free.index(index), likelihood.coordinates
     own = OwnUnit(coordinates, i)
-    best = own.fit(fit)
-    u = _u_of_own(own, fit, picture)
+    best = own.fit(at.fit)
+    u = _u_of_own(own, at.fit, at.picture)
     parameter = likelihood.assembly.parameters[index]
     bounded = coordinates.bounds()[0][i] > coordinates.nothing(i)
     has_prior = parameter.has_prior or index in likelihood.joint_prior.within
-    alone = _from_data_alone(likelihood, fit, index) if has_prior or bounded else None
+    alone = _from_data_alone(likelihood, at.fit, index) if has_prior or bounded else None
     why = ""
     near_zero = alone if alone is not None and not alone.resolved else None
     if near_zero is not None and has_prior:
         interval, why = near_zero, PRIOR_ALONE
     elif alone is not None or parameter.broadens or not best.x[i] >= _NEAR_ZERO * u:
         # What the instrument adds may show in a higher power: then curvature tells too small a u.
-        slopes = own.slopes(jacobian, fit.x)
-        interval = profile_interval(own.objective(objective), best, slopes, i, u)
+        slopes = own.slopes(at.jacobian, at.fit.x)
+        interval = profile_interval(own.objective(at.objective), best, slopes, i, u)
     else:
         # Far from zero the square is normal to a good approximation.
         interval = Interval(max(best.x[i] - 1.96 * u, 0.0), best.x[i] + 1.96 * u, True, np.inf)
@@ -299,8 +295,9 @@ class ThinLayer:
     resolved: bool
 
 
-def thin_layers(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[int, ThinLayer]:
+def thin_layers(at: Minimum) -> dict[int, ThinLayer]:
     """Intervals of thicknesses that are known too poorly for one symmetric in the logarithm."""
+    likelihood = at.likelihood
     assembly = likelihood.assembly
     found: dict[int, ThinLayer] = {}
     for layer in range(len(assembly.layers) - 1):
@@ -308,9 +305,9 @@ def thin_layers(likelihood: Likelihood, fit: Fit, picture: Curvature) -> dict[in
         if index not in likelihood.free or assembly.parameters[index].state != "free":
             continue
         i = likelihood.free.index(index)
-        if not picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
+        if not at.picture.covariance[i, i] ** 0.5 > _POORLY_KNOWN:
             continue
-        alone, own = _from_data_alone(likelihood, fit, index), OwnUnit(likelihood.coordinates, i)
+        alone, own = _from_data_alone(likelihood, at.fit, index), OwnUnit(likelihood.coordinates, i)
         lower = own.value(alone.lower) if alone.resolved else 0.0
         found[layer] = ThinLayer(lower, own.value(alone.upper), alone.resolved)
     return found

@@ -24,7 +24,7 @@ from craterfront.measured_profile import (
     range_problems,
 )
 from craterfront.models.elements import FormulaError, atomic_number
-from craterfront.problems import InputProblems, did_you_mean, one_of, shown
+from craterfront.problems import InputProblems, did_you_mean, mistakes_of, one_of, shown
 from craterfront.profile_settings import AXIS_UNITS
 
 POSITIONS = ("start", "middle", "end")
@@ -158,10 +158,8 @@ def _selection(
 
 def _table(path: str | os.PathLike[str], problems: list[str], **layout: Any) -> TextTable:
     """Read the table; what is wrong with it is told with the problems that are known already."""
-    try:
+    with mistakes_of(str(path), problems):
         return read_table(path, **layout)
-    except InputProblems as error:
-        raise InputProblems(problems + error.problems, str(path)) from None
 
 
 def _raise_any(path: str | os.PathLike[str], problems: list[str]) -> None:

@@ -33,11 +33,12 @@ from craterfront.instrument_numbers import (
     sample_numbers,
 )
 from craterfront.instrument_use import InstrumentUse, use_instrument
-from craterfront.inversion import Inversion, Progress, invert
+from craterfront.inversion import Inversion, invert
 from craterfront.joint_posterior import joint_posterior
 from craterfront.joint_prior import Coordinate, JointPrior
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.problems import InputProblems
+from craterfront.progress import Progress
 from craterfront.quantities import Quantity
 
 _LARGEST_FILE = 2_000_000_000

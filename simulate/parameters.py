@@ -202,17 +202,8 @@ def density(name: str, quantity: Quantity) -> Parameter:
     """A written or tabulated density; a plain one is exact."""
     title = f"density of {name}"
     if quantity.status == "default" and quantity.u:
-        return Parameter(
-            title,
-            "density",
-            "g/cm3",
-            quantity.value,
-            "assumed",
-            quantity.u,
-            logarithmic=True,
-            lower=0.0,
-            why="tabulated, or from a rule",
-        )
+        why = "tabulated, or from a rule"
+        return _assumed(title, "density", "g/cm3", quantity.value, quantity.u, why)
     if quantity.status in ("plain", "default"):
         return exact(title, "density", "g/cm3", quantity.value)
     return _positive(
@@ -246,18 +237,7 @@ def estimated_rate(name: str, value: float, u_rel: float, why: str) -> Parameter
     title = f"erosion rate of {name}"
     if u_rel == 0:  # it shares all, or is that of the material whose rate was measured
         return replace(exact(title, "rate", "nm/s", value, why), estimated=True)
-    return Parameter(
-        title,
-        "rate",
-        "nm/s",
-        value,
-        "assumed",
-        value * u_rel,
-        logarithmic=True,
-        lower=0.0,
-        why=why,
-        estimated=True,
-    )
+    return replace(_assumed(title, "rate", "nm/s", value, value * u_rel, why), estimated=True)
 
 
 def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
@@ -274,47 +254,19 @@ def common_rate_factor(ln_sd: float, *, measured: bool) -> Parameter:
     why = "from the measured rate" if measured else "from sheath, redeposition and yields of a lamp"
     if ln_sd == 0:
         return exact(name, "common rate factor", "", 1.0, why)
-    return Parameter(
-        name,
-        "common rate factor",
-        "",
-        1.0,
-        "assumed",
-        ln_sd,
-        logarithmic=True,
-        lower=0.0,
-        why=why,
-    )
+    return _assumed(name, "common rate factor", "", 1.0, ln_sd, why)
 
 
 def shared_rate_factor(cause: str, ln_sd: float) -> Parameter:
     """A factor of several estimated rates: a yield, or a ratio of yields, on which all rest."""
-    return Parameter(
-        f"factor of the {cause}",
-        "shared rate factor",
-        "",
-        1.0,
-        "assumed",
-        ln_sd,
-        logarithmic=True,
-        lower=0.0,
-        why="several estimated rates rest on it",
-    )
+    name, why = f"factor of the {cause}", "several estimated rates rest on it"
+    return _assumed(name, "shared rate factor", "", 1.0, ln_sd, why)
 
 
 def rate_discrepancy(layer: str, u_rel: float) -> Parameter:
     """By what a model may be wrong in the rate of a layer, which no residual shows."""
-    return Parameter(
-        f"rate discrepancy of {layer}",
-        "rate discrepancy",
-        "",
-        1.0,
-        "assumed",
-        u_rel,
-        logarithmic=True,
-        lower=0.0,
-        why="[discrepancy] rate_u_rel",
-    )
+    name, why = f"rate discrepancy of {layer}", "[discrepancy] rate_u_rel"
+    return _assumed(name, "rate discrepancy", "", 1.0, u_rel, why)
 
 
 def instrument_number(
@@ -442,6 +394,11 @@ def linear_state(quantity: Quantity) -> str:
 def exact(name: str, kind: str, unit: str, value: float, why: str = "") -> Parameter:
     """A number that is taken as it stands."""
     return Parameter(name, kind, unit, value, "fixed", why=why)
+
+
+def _assumed(name: str, kind: str, unit: str, value: float, u: float, why: str) -> Parameter:
+    """A positive number with a log-normal prior that nobody wrote."""
+    return Parameter(name, kind, unit, value, "assumed", u, logarithmic=True, lower=0.0, why=why)
 
 
 def _positive(

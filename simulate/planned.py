@@ -16,9 +16,8 @@ from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise_model import NoiseModel
 from craterfront.parameters import is_free
+from craterfront.scale import measured_crater_depth
 from craterfront.solution import Solution
-
-_EXACT = 1e-5  # of a crater depth that is exactly known: better than anything else
 
 _JUST_NOT_ZERO = 2.5e-3
 """Coordinate of a square that stands for zero, a twentieth of its scale in length. At zero itself
@@ -150,10 +149,9 @@ def plan_measurement(
     solution = _solution(likelihood, x)
     likelihood.take_readings(solution.model, solution.model >= likelihood.limit[:, None])
     likelihood.update_weights(solution)
-    final = written.final_crater_depth_nm
-    if final is not None and final.u is not None and assembly.knows_rates:
-        u = float(final.u) or _EXACT * float(final)
-        likelihood.depth_limit = (float(solution.mean_depth_nm[-1]), u)
+    measured = measured_crater_depth(written)
+    if measured is not None and assembly.knows_rates:
+        likelihood.depth_limit = float(solution.mean_depth_nm[-1]), measured[1]
     noise = assembly.setup.noise
     if noise.counts_per_unit_s is None:  # an inversion would estimate it from the scatter
         readout = np.full(len(solution.model), float(noise.readout_per_sqrt_s) ** 2)

@@ -94,6 +94,18 @@ class Posterior:
             points.shape
         )
 
+    def possible(self, points: np.ndarray) -> np.ndarray:
+        """Whether bounds of all numbers are kept, shape (S, D) to (S,).
+
+        Those of lengths in nanometres are bounds of times and rates together.
+        """
+        inside = np.all((points >= self.lower) & (points <= self.upper), axis=1)
+        ends = np.array([(p.lower, p.upper) for p in self.parameters]).reshape(-1, 2)
+        values = self.values(points[inside])
+        kept = (values >= ends[:, 0]) & (values <= ends[:, 1]) | ~self._in_value
+        inside[inside] = np.all(kept, axis=1)
+        return inside
+
     def log_densities(self, points: np.ndarray) -> np.ndarray:
         """Logarithms of the density up to a constant, shape (S, D) to (S,), on all cores."""
         with ThreadPoolExecutor(max_workers=usable_cores()) as pool:

@@ -6,26 +6,26 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from craterfront.printing import print_notes, titled_table, write_plain
 from craterfront.sampled_posterior import SampledPosterior
 
 
 def print_posterior(sampled: SampledPosterior, console: Console) -> None:
     """First what not to trust, then one table of medians and intervals."""
-    for warning in sampled.warnings():
-        console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
+    print_notes(sampled.warnings(), console)
     console.print(posterior_table(sampled))
-    console.print(how_drawn(sampled), highlight=False, markup=False)
+    write_plain(console, how_drawn(sampled))
 
 
 def posterior_table(sampled: SampledPosterior) -> Table:
     """Medians and intervals of all numbers, with how far to trust them."""
-    table = Table(title="Sampled posterior", title_justify="left")
-    table.add_column("quantity")
-    for heading in ("median", "95 % from", "to"):
-        table.add_column(heading, justify="right")
-    table.add_column("unit")
-    for heading in ("R-hat", "effective draws"):
-        table.add_column(heading, justify="right")
+    table = titled_table(
+        "Sampled posterior",
+        "quantity",
+        ("median", "95 % from", "to"),
+        "unit",
+        ("R-hat", "effective draws"),
+    )
     for row in sampled.rows():
         numbers = (f"{each:.4g}" for each in (row.median, row.lower, row.upper))
         effective = f"{row.effective:.0f}" if isfinite(row.effective) else "-"

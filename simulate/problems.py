@@ -45,12 +45,12 @@ class InputProblems(ValueError):
 
 
 @contextmanager
-def mistakes_in(source: str) -> Iterator[None]:
-    """Whatever is wrong within is a mistake of this file."""
+def mistakes_of(place: str, known: Sequence[str] = ()) -> Iterator[None]:
+    """Mistakes found within are raised with the place that they are from, after known ones."""
     try:
         yield
     except InputProblems as error:
-        raise InputProblems(error.problems, source) from None
+        raise InputProblems([*known, *error.problems], place) from None
 
 
 def shown(value: Any) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
 from craterfront.composition import Composition, Substance
-from craterfront.problems import mistakes_in, shown
+from craterfront.problems import mistakes_of, shown
 from craterfront.quantities import PositiveDensity, PositiveQuantity
 from craterfront.table import Mistake, Table, Text, numbered
 from craterfront.toml_text import read_toml
@@ -148,5 +148,5 @@ def load_rate_table(path: str | os.PathLike[str]) -> RateTable:
     InputProblems
         The file cannot be read, or all mistakes that are in it.
     """
-    with mistakes_in(os.fspath(path)):
+    with mistakes_of(os.fspath(path)):
         return RateTable(**read_toml(path))

@@ -5,6 +5,7 @@ counted counts with its own probability (Poisson), what is rounded with that of 
 it, what is saturated with that of reaching the limit.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -106,13 +107,7 @@ class ReadingResiduals:
         out = (self.values - model) / np.sqrt(self.variance)
         for c in np.flatnonzero(self.counted).tolist():
             out[c] = deviance_residuals(*self._as_counts(c, model))
-        for c, mine, step in self._coarse_channels():
-            deviation = self._own_deviation[c, mine]
-            out[c, mine] = rounded_residuals(self.values[c, mine], model[c, mine], deviation, step)
-        for c, hidden in self._censored_channels():
-            deviation = np.sqrt(self.variance[c, hidden])
-            out[c, hidden] = censored_residuals(self.limit[c], model[c, hidden], deviation)
-        return out
+        return self._with_special(out, model, rounded_residuals, censored_residuals)
 
     def slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives of `of` by the model, shape (C, N)."""
@@ -176,13 +171,23 @@ class ReadingResiduals:
 
     def _other_slopes(self, slopes: np.ndarray, model: np.ndarray) -> np.ndarray:
         """Put in those of rounded and saturated readings."""
+        return self._with_special(slopes, model, rounded_slopes, censored_slopes)
+
+    def _with_special(
+        self,
+        out: np.ndarray,
+        model: np.ndarray,
+        rounded: Callable[..., np.ndarray],
+        censored: Callable[..., np.ndarray],
+    ) -> np.ndarray:
+        """Put in what rounded and saturated readings have instead, shape (C, N)."""
         for c, mine, step in self._coarse_channels():
             deviation = self._own_deviation[c, mine]
-            slopes[c, mine] = rounded_slopes(self.values[c, mine], model[c, mine], deviation, step)
+            out[c, mine] = rounded(self.values[c, mine], model[c, mine], deviation, step)
         for c, hidden in self._censored_channels():
             deviation = np.sqrt(self.variance[c, hidden])
-            slopes[c, hidden] = censored_slopes(self.limit[c], model[c, hidden], deviation)
-        return slopes
+            out[c, hidden] = censored(self.limit[c], model[c, hidden], deviation)
+        return out
 
     def _coarse_channels(self) -> list[tuple[int, np.ndarray, float]]:
         rows = np.flatnonzero(self.coarse.any(axis=1))

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.inversion import Inversion
+from craterfront.json_numbers import without_infinities
 from craterfront.models.effective_freedom import effective_degrees_of_freedom
 from craterfront.problems import InputProblems
 from craterfront.results import answer
@@ -136,14 +137,15 @@ class Spots:
         return {
             "notes": self.notes,
             "means": [
-                {"quantity": quantity, "layer": layer, "unit": unit, **_finite(asdict(mean))}
+                {
+                    "quantity": quantity,
+                    "layer": layer,
+                    "unit": unit,
+                    **without_infinities(asdict(mean)),
+                }
                 for quantity, layer, unit, mean in self.rows
             ],
         }
-
-
-def _finite(row: dict[str, Any]) -> dict[str, Any]:
-    return {key: value if math.isfinite(value) else None for key, value in row.items()}
 
 
 def combine_spots(inversions: Sequence[Inversion]) -> Spots:

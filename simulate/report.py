@@ -13,6 +13,7 @@ from craterfront.edge_and_delta import StandardFigures
 from craterfront.experiment import Experiment
 from craterfront.instrument_file import InstrumentCalibration
 from craterfront.parameters import Parameter, table_rows
+from craterfront.printing import print_notes, titled_table, write_plain
 from craterfront.replicates import Spots
 from craterfront.results import Answer
 from craterfront.rounding import rounded
@@ -21,17 +22,16 @@ from craterfront.stylus_trace import TracedCrater
 
 def print_answer(answer: Answer, console: Console) -> None:
     """Warnings first, then what fixes the scale, all tables, and what rests on priors."""
-    for warning in answer.warnings:
-        console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
+    print_notes(answer.warnings, console)
     if answer.unit == "nm":
         sources = ", ".join(answer.scale_sources)
-        console.print(f"Depth scale from: {sources}", highlight=False, markup=False)
+        write_plain(console, f"Depth scale from: {sources}")
     for table in answer_tables(answer):
         console.print(table)
     for origin in answer.origins:
         if origin.dominating is not None and origin.dominating.state == "assumed":
-            console.print(f"{origin.sentence()}.", highlight=False, markup=False)
-    console.print(what_the_data_fix(answer), highlight=False, markup=False)
+            write_plain(console, f"{origin.sentence()}.")
+    write_plain(console, what_the_data_fix(answer))
 
 
 def what_the_data_fix(answer: Answer) -> str:
@@ -52,9 +52,7 @@ def print_asked(experiment: Experiment, console: Console) -> None:
     """What the file asks of an inversion besides thicknesses and widths; nothing if nothing."""
     rows = list(experiment.asked())
     if rows:
-        table = Table(title="Asked of an inversion", title_justify="left")
-        table.add_column("what")
-        table.add_column("of")
+        table = titled_table("Asked of an inversion", "what", "of")
         for row in rows:
             table.add_row(*map(escape, row))
         console.print(table)
@@ -71,10 +69,7 @@ def parameter_table(
     parameters: Iterable[tuple[str, str, str, str]], linear: Iterable[tuple[str, str, str, str]]
 ) -> Table:
     """The same, of rows (name, value, unit, state)."""
-    table = Table(title="What is known before the data", title_justify="left")
-    for heading, justify in (("quantity", "left"), ("value", "right"), ("unit", "left")):
-        table.add_column(heading, justify=justify)
-    table.add_column("state")
+    table = titled_table("What is known before the data", "quantity", ("value",), "unit", "state")
     for row in (*parameters, *linear):
         table.add_row(*map(escape, row))
     return table
@@ -87,11 +82,11 @@ def print_stack(assembly: Assembly, console: Console) -> None:
 
 def stack_table(assembly: Assembly) -> Table:
     """The same as a table."""
-    table = Table(title="Sample, from the surface down", title_justify="left")
-    table.add_column("layer")
-    headings = ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2")
-    for heading in headings:
-        table.add_column(heading, justify="right")
+    table = titled_table(
+        "Sample, from the surface down",
+        "layer",
+        ("nm", "width below, nm", "g/cm3", "nm/s", "g/m2"),
+    )
     if not assembly.depth_axis:
         table.add_column("rate")
     for number, layer in enumerate(assembly.layers):
@@ -110,9 +105,7 @@ def stack_table(assembly: Assembly) -> Table:
 
 def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> None:
     """Truth beside the answer."""
-    table = Table(title="Truth and answer", title_justify="left")
-    for heading in ("quantity", "truth", "answer"):
-        table.add_column(heading)
+    table = titled_table("Truth and answer", "quantity", "truth", "answer")
     for row in rows:
         table.add_row(*map(escape, row))
     console.print(table)
@@ -120,13 +113,11 @@ def print_comparison(rows: Iterable[tuple[str, str, str]], console: Console) -> 
 
 def print_standard_figures(found: StandardFigures, console: Console) -> None:
     """Figures of an edge or a delta layer with standard uncertainties or limits."""
-    for note in found.notes:
-        console.print(f"Note: {note}", highlight=False, markup=False)
+    write_plain(console, *(f"Note: {note}" for note in found.notes))
     span = f"{found.x[0]:.4g} to {found.x[-1]:.4g} {found.unit}"
-    table = Table(title=escape(f"{found.channel}, {found.feature}, {span}"), title_justify="left")
-    table.add_column("figure")
-    table.add_column(found.unit, justify="right")
-    table.add_column("standard unc.", justify="right")
+    table = titled_table(
+        escape(f"{found.channel}, {found.feature}, {span}"), "figure", (found.unit, "standard unc.")
+    )
     for name, value, u in found.rows:
         table.add_row(name, *([f"{value:.3g}", "95 % limit"] if u is None else rounded(value, u)))
     console.print(table)
@@ -134,22 +125,18 @@ def print_standard_figures(found: StandardFigures, console: Console) -> None:
 
 def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
     """Constants of the lines, then thickness and mass of what lies between boundaries."""
-    for note in answer["notes"]:
-        console.print(f"Note: {note}", highlight=False, markup=False)
+    write_plain(console, *(f"Note: {note}" for note in answer["notes"]))
     console.print(_constant_table(answer["constants"]))
     console.print(_span_table(answer["spans"]))
 
 
 def print_spots(found: Spots, console: Console) -> None:
     """Means over replicate spots."""
-    for note in found.notes:
-        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
-    table = Table(title="Means over spots", title_justify="left")
-    for heading in ("quantity", "layer", "unit"):
-        table.add_column(heading)
-    headings = ("mean", "standard unc.", "common part", "spot to spot", "of noise", "+/- 95 %")
-    for heading in (*headings, "degrees of freedom"):
-        table.add_column(heading, justify="right")
+    print_notes(found.notes, console)
+    numbers = ("mean", "standard unc.", "common part", "spot to spot", "of noise", "+/- 95 %")
+    table = titled_table(
+        "Means over spots", "quantity", "layer", "unit", (*numbers, "degrees of freedom")
+    )
     for quantity, layer, unit, mean in found.rows:
         others = mean.common_u, mean.scatter, mean.repeatability, mean.expanded_u
         cells = rounded(mean.mean, mean.u, *others)
@@ -165,14 +152,9 @@ def freedom_shown(degrees: float) -> str:
 
 def print_crater(traced: TracedCrater, console: Console) -> None:
     """Mean depth of a crater with the causes of its uncertainty, and its shape in short."""
-    for note in traced.notes:
-        console.print(f"Note: {note}", style="bold", highlight=False, markup=False)
+    print_notes(traced.notes, console)
     found = traced.found
-    table = Table(title="Crater", title_justify="left")
-    table.add_column("quantity")
-    table.add_column("value", justify="right")
-    table.add_column("standard unc.", justify="right")
-    table.add_column("unit")
+    table = titled_table("Crater", "quantity", ("value", "standard unc."), "unit")
     depth = rounded(1e3 * found.mean_depth_um, 1e3 * found.u_um)
     table.add_row("mean depth over the area", *depth, "nm")
     for cause, part in found.parts_um.items():
@@ -186,11 +168,13 @@ def print_crater(traced: TracedCrater, console: Console) -> None:
 
 def print_instrument(calibration: InstrumentCalibration, console: Console) -> None:
     """The calibrated numbers with their standard uncertainties."""
-    table = Table(title="Calibrated numbers of the instrument", title_justify="left")
-    for heading, justify in (("number", "left"), ("value", "right"), ("standard unc.", "right")):
-        table.add_column(heading, justify=justify)
-    for heading in ("unit", "before"):
-        table.add_column(heading)
+    table = titled_table(
+        "Calibrated numbers of the instrument",
+        "number",
+        ("value", "standard unc."),
+        "unit",
+        "before",
+    )
     for number in calibration.number:
         cells = rounded(number.value, number.u)
         unit = f"({number.unit or '1'})^2" if number.coordinate == "square" else number.unit
@@ -199,11 +183,9 @@ def print_instrument(calibration: InstrumentCalibration, console: Console) -> No
 
 
 def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:
-    table = Table(title="Emission lines", title_justify="left")
-    table.add_column("element")
-    for heading in ("per ug/s", "background", "self-absorption, s/ug"):
-        table.add_column(heading, justify="right")
-        table.add_column("standard unc.", justify="right")
+    constants = ("per ug/s", "background", "self-absorption, s/ug")
+    numbers = tuple(heading for each in constants for heading in (each, "standard unc."))
+    table = titled_table("Emission lines", "element", numbers)
     for row in rows:
         cells = []
         for key in ("intensity_per_ug_s", "background", "self_absorption_s_ug"):
@@ -214,14 +196,12 @@ def _constant_table(rows: Sequence[Mapping[str, Any]]) -> Table:
 
 def _span_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     """A line for all elements of a span together, then one for each."""
-    table = Table(
-        title="Between boundaries (mass fractions): thickness and mass per area of one side",
-        title_justify="left",
+    table = titled_table(
+        "Between boundaries (mass fractions): thickness and mass per area of one side",
+        "from, to",
+        "element",
+        ("nm", "standard unc.", "g/m2", "standard unc."),
     )
-    table.add_column("from, to")
-    table.add_column("element")
-    for heading in ("nm", "standard unc.", "g/m2", "standard unc."):
-        table.add_column(heading, justify="right")
     for row in rows:
         thickness = rounded(row["thickness_nm"], row["thickness_u_nm"])
         mass = rounded(row["areal_mass_g_m2"], row["areal_mass_u_g_m2"])

@@ -1,6 +1,6 @@
 """The resolved crater of an experiment: its annuli, its couplings, and when they matter."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,13 +15,12 @@ from craterfront.models.resolved_annuli import Annuli
 from craterfront.models.resolved_couplings import Couplings, EdgeField, edge_pattern
 from craterfront.models.roughening import Growth
 from craterfront.problems import InputProblems, shown
+from craterfront.progress import Progress
 from craterfront.setup import Setup
 from craterfront.source import GlowDischarge
 
 if TYPE_CHECKING:
-    from craterfront.models.resolved_engine import Crater
-
-Progress = Callable[[str, float], None]
+    from craterfront.models.resolved_crater import Crater
 
 NOTED_CHANGE = 0.01
 """Change of a profile by a coupling, relative, that is worth a note."""

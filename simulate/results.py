@@ -17,6 +17,7 @@ from craterfront.draws import Draws, laplace_draws, sampled_draws
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass, composition_against_depth
 from craterfront.inversion import Inversion
+from craterfront.json_numbers import without_infinities
 from craterfront.layer_answers import (
     Z95,
     LayerAnswer,
@@ -78,7 +79,7 @@ class Estimate:
         }
         if self.why:
             row["note"] = self.why
-        return {key: _finite(value) for key, value in row.items()}
+        return without_infinities(row)
 
 
 @dataclass(frozen=True)
@@ -153,83 +154,75 @@ class Answer:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; unknown and unlimited numbers are null."""
-        quantity = "thickness" if self.unit == "nm" else "duration"
-        layers, interfaces = [], []
-        for layer in self.layers:
-            row: dict[str, Any] = {
-                "layer": layer.name,
-                f"{quantity}_{self.unit}": layer.value if layer.resolved else None,
-                f"{quantity}_u_{self.unit}": layer.u if layer.resolved else None,
-                f"{quantity}_lo_{self.unit}": layer.lower,
-                f"{quantity}_hi_{self.unit}": layer.upper,
-                "resolved": layer.resolved,
-            }
-            if self.unit == "nm":
-                row["areal_mass_g_m2"] = layer.areal_mass_g_m2
-                row["areal_mass_u_g_m2"] = layer.areal_mass_u_g_m2
-            layers.append({key: _finite(value) for key, value in row.items()})
-            width = layer.width
-            row = {
-                "below": layer.name,
-                f"width_{self.unit}": None if width.is_limit else width.value_nm,
-                f"width_lo_{self.unit}": width.lower_nm,
-                f"width_hi_{self.unit}": width.upper_nm,
-                "resolved": width.resolved,
-            }
-            if width.why == ROUGHNESS:
-                row[f"combined_width_{self.unit}"] = width.value_nm
-            if width.why:
-                row["note"] = width.why
-            interfaces.append({key: _finite(value) for key, value in row.items()})
-        graded = []
-        for whole in self.graded:
-            row = {
-                "layer": whole.name,
-                f"{quantity}_{self.unit}": whole.value,
-                f"{quantity}_u_{self.unit}": whole.u,
-                f"{quantity}_lo_{self.unit}": whole.lower,
-                f"{quantity}_hi_{self.unit}": whole.upper,
-            }
-            if self.unit == "nm":
-                row["areal_mass_g_m2"] = whole.areal_mass_g_m2
-                row["areal_mass_u_g_m2"] = whole.areal_mass_u_g_m2
-            graded.append({key: _finite(value) for key, value in row.items()})
         return {
             "craterfront_version": __version__,
             "warnings": self.warnings,
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
-            "layers": layers,
-            "graded_layers": graded,
-            "interfaces": interfaces,
+            "layers": [
+                self._extent(each, each.resolved, resolved=each.resolved) for each in self.layers
+            ],
+            "graded_layers": [self._extent(whole) for whole in self.graded],
+            "interfaces": [self._interface(layer) for layer in self.layers],
             "parameters": [estimate.as_dict() for estimate in self.estimates],
             "fisher_rank": self.rank[0],
             "free_parameters": self.rank[1],
             "resting_on_priors": self.resting_on_priors,
             "noise": self.noise,
             "broadening_two_sd": [self._broadening(budget) for budget in self.budgets],
-            "decisions": [_without_infinities(each.as_dict()) for each in self.rulings],
+            "decisions": [without_infinities(each.as_dict()) for each in self.rulings],
             "depth_scale_comparison": [
-                _without_infinities(each.as_dict()) for each in self.scale_comparisons
+                without_infinities(each.as_dict()) for each in self.scale_comparisons
             ],
             "depth_scale_disagreements": [each.as_dict() for each in self.scale_disagreements],
-            "secondary": [_without_infinities(each.as_dict()) for each in self.secondary],
-            "layer_means": [_without_infinities(each.as_dict()) for each in self.means],
+            "secondary": [without_infinities(each.as_dict()) for each in self.secondary],
+            "layer_means": [without_infinities(each.as_dict()) for each in self.means],
             "origins": [each.as_dict() for each in self.origins],
         }
+
+    def _extent(self, of: LayerSum, is_resolved: bool = True, **more: Any) -> dict[str, Any]:
+        """Thickness or duration of a layer, or of several together, and their mass."""
+        quantity = "thickness" if self.unit == "nm" else "duration"
+        row: dict[str, Any] = {
+            "layer": of.name,
+            f"{quantity}_{self.unit}": of.value if is_resolved else None,
+            f"{quantity}_u_{self.unit}": of.u if is_resolved else None,
+            f"{quantity}_lo_{self.unit}": of.lower,
+            f"{quantity}_hi_{self.unit}": of.upper,
+            **more,
+        }
+        if self.unit == "nm":
+            row["areal_mass_g_m2"] = of.areal_mass_g_m2
+            row["areal_mass_u_g_m2"] = of.areal_mass_u_g_m2
+        return without_infinities(row)
+
+    def _interface(self, layer: LayerAnswer) -> dict[str, Any]:
+        """The interface below a layer."""
+        width = layer.width
+        row: dict[str, Any] = {
+            "below": layer.name,
+            f"width_{self.unit}": None if width.is_limit else width.value_nm,
+            f"width_lo_{self.unit}": width.lower_nm,
+            f"width_hi_{self.unit}": width.upper_nm,
+            "resolved": width.resolved,
+        }
+        if width.why == ROUGHNESS:
+            row[f"combined_width_{self.unit}"] = width.value_nm
+        if width.why:
+            row["note"] = width.why
+        return without_infinities(row)
 
     def _broadening(self, budget: Budget) -> dict[str, Any]:
         """One interface; a true transition that is not resolved has no number but its limit."""
         row: dict[str, Any] = {"below": budget.layer}
         for cause, part in budget.two_sd_nm.items():
             row[f"{cause} ({self.unit})"] = part
-            row[f"{cause}, u ({self.unit})"] = _finite(budget.u_nm.get(cause))
+            row[f"{cause}, u ({self.unit})"] = budget.u_nm.get(cause)
         for cause, limit in budget.limits_nm.items():
-            row[f"{cause}, upper limit 95 % ({self.unit})"] = _finite(limit)
+            row[f"{cause}, upper limit 95 % ({self.unit})"] = limit
         if budget.transition_limit_nm is not None:
             row[f"{TRANSITION} ({self.unit})"] = row[f"{TRANSITION}, u ({self.unit})"] = None
-            limit = _finite(budget.transition_limit_nm)
-            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = limit
-        return row
+            row[f"{TRANSITION}, upper limit 95 % ({self.unit})"] = budget.transition_limit_nm
+        return without_infinities(row)
 
 
 def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Answer:
@@ -320,16 +313,6 @@ def _noise_lines(inversion: Inversion) -> list[str]:
             line += f"; residuals correlated over {math.ceil(noise.correlation[c])} readings"
         lines.append(line)
     return lines
-
-
-def _without_infinities(row: dict[str, Any]) -> dict[str, Any]:
-    return {key: _finite(value) for key, value in row.items()}
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def estimate_dataset(inversion: Inversion, found: Answer) -> "xarray.Dataset":

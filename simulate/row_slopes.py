@@ -13,9 +13,9 @@ from craterfront.assembly import Assembly
 from craterfront.input_slopes import Move
 from craterfront.models import start_up
 from craterfront.models.emission import escaping_share, escaping_share_slope
-from craterfront.models.engine import plan
 from craterfront.models.engine_slopes import run_with_slopes
 from craterfront.models.residence import lagged_slope
+from craterfront.models.slice_plan import plan
 from craterfront.models.slicing import SlicePlan
 from craterfront.reading_parts import ReadingParts
 from craterfront.responses import optical_depths

@@ -8,11 +8,14 @@ import numpy as np
 
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
 from craterfront.cores import usable_cores
-from craterfront.inversion import Inversion, Progress
+from craterfront.density_sampling import sample
+from craterfront.inversion import Inversion
+from craterfront.json_numbers import finite_or_none
 from craterfront.posterior import Posterior
 from craterfront.predictive import Check, checks, discrepancies, log_likelihood, replicate
 from craterfront.problems import InputProblems
-from craterfront.sampling import Sample, sample
+from craterfront.progress import Progress, silent
+from craterfront.trusted_draws import Sample
 
 DRAWS = 1000
 """By default."""
@@ -102,18 +105,18 @@ class SampledPosterior:
             "chains": chains,
             "draws": draws,
             "evaluations": self.sample.evaluations,
-            "pareto_k": _finite(self.sample.pareto_k),
+            "pareto_k": finite_or_none(self.sample.pareto_k),
             "trusted": not self.sample.doubts(),
             "warnings": self.warnings(),
             "numbers": [
                 {
                     "name": row.name,
                     "unit": row.unit,
-                    "median": _finite(row.median),
-                    "lo": _finite(row.lower),
-                    "hi": _finite(row.upper),
-                    "r_hat": _finite(row.r_hat),
-                    "effective_draws": _finite(row.effective),
+                    "median": finite_or_none(row.median),
+                    "lo": finite_or_none(row.lower),
+                    "hi": finite_or_none(row.upper),
+                    "r_hat": finite_or_none(row.r_hat),
+                    "effective_draws": finite_or_none(row.effective),
                 }
                 for row in self.rows()
             ],
@@ -152,7 +155,7 @@ def sample_posterior(
         For a number of draws out of range.
     """
     check_draws(draws, "draws")
-    report = progress or (lambda stage, share: None)
+    report = progress or silent
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
     posterior = Posterior(inversion)
@@ -161,6 +164,7 @@ def sample_posterior(
         posterior.proposal(),
         draws,
         seed,
+        possible=posterior.possible,
         quantities=posterior.values,
         report=lambda share: report("sampling", share),
     )
@@ -285,7 +289,3 @@ def _linear_numbers(posterior: Posterior, found: Sample, linear: np.ndarray) -> 
         bulk, tail = (min(size(own), found.effective) for size in (bulk_ess, tail_ess))
         numbers.append(Number(names[i], "1", own, r_hat(own), bulk, tail))
     return numbers
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from craterfront.assembly import Assembly
 from craterfront.depth_scale import DepthScale
-from craterfront.measured import MeasuredProfile
+from craterfront.measured_profile import MeasuredProfile
 from craterfront.parameters import is_restricted
 from craterfront.problems import InputProblems, shown
 
@@ -26,6 +26,7 @@ CRATER_DEPTH = "final crater depth"
 KNOWN_LAYER = "a layer of known thickness"
 
 _MAJOR = 0.05  # atomic fraction
+_EXACT = 1e-5  # of a crater depth that is exactly known: better than anything else
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,14 @@ class Scale:
     without: list[str]
 
 
+def measured_crater_depth(written: DepthScale) -> tuple[float, float] | None:
+    """Final depth of the crater and its standard uncertainty [nm], where it was measured."""
+    final = written.final_crater_depth_nm
+    if final is None or final.u is None:
+        return None
+    return float(final), float(final.u) or _EXACT * float(final)
+
+
 def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfile) -> Scale:
     """What fixes the depth scale of every layer above the substrate.
 
@@ -59,12 +68,11 @@ def depth_scale(assembly: Assembly, written: DepthScale, profile: MeasuredProfil
     if profile.axis == "depth":
         return Scale(["the depth axis of the profile, taken on trust"], [])
     everywhere = set(range(len(assembly.layers) - 1))
-    final = written.final_crater_depth_nm
     reach = {
         RATES: _with_known_rate(assembly),
         YIELDS: _with_estimated_rate(assembly) if written.from_yields else set(),
         SENSITIVITIES: _with_known_sensitivities(assembly, profile),
-        CRATER_DEPTH: everywhere if final is not None and final.u is not None else set(),
+        CRATER_DEPTH: everywhere if measured_crater_depth(written) else set(),
         KNOWN_LAYER: _tied_to_known_thickness(assembly),
     }
     without = everywhere.difference(*reach.values())

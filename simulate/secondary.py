@@ -9,17 +9,20 @@ import numpy as np
 
 from craterfront.asked import CaseDepth
 from craterfront.draws import Draws
+from craterfront.estimation import Z95
 from craterfront.inversion import Inversion
-from craterfront.layer_answers import WELL_KNOWN, Z95
+from craterfront.json_numbers import finite_or_none
+from craterfront.layer_answers import WELL_KNOWN
 from craterfront.limits import WidthAnswer
 from craterfront.models.case_depth import deepest_crossing_nm
+from craterfront.models.diffusion_profiles import diffusion_width_nm
 from craterfront.models.elements import (
     AVOGADRO_PER_MOL,
     atomic_density_per_nm3,
     atomic_mass_u,
 )
-from craterfront.models.engine import LayeredSample
-from craterfront.models.transitions import SHAPES, diffusion_width_nm
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.transitions import SHAPES
 
 NO_DENSITY = "no density is known"
 HELD = "held: the file says what it is"
@@ -261,9 +264,9 @@ class SecondaryAnswers:
                 LayerMean(
                     name,
                     float(row[0]) if known else None,
-                    _number(spread[0]) if known else None,
+                    finite_or_none(spread[0]) if known else None,
                     {
-                        symbol: (float(share), _number(share_u))
+                        symbol: (float(share), finite_or_none(share_u))
                         for symbol, share, share_u in zip(
                             elements, row[1:], spread[1:], strict=True
                         )
@@ -351,7 +354,3 @@ def _why_of_width(width: WidthAnswer) -> str:
     if width.is_limit:
         return f"{LIMIT_OF_WIDTH}; {width.why}" if width.why else LIMIT_OF_WIDTH
     return width.why
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextvars import ContextVar
 from functools import lru_cache
-from typing import Annotated, Any, ClassVar, NamedTuple, TypeVar
+from typing import Annotated, Any, ClassVar, NamedTuple, Self, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -103,6 +103,11 @@ class Table(BaseModel):
     def is_written(self, key: str) -> bool:
         """Whether somebody gave this value, be it right or wrong."""
         return key in self.model_fields_set
+
+    def rebuilt(self, **changes: Any) -> Self:
+        """The same table with other values, checked anew."""
+        written = {key: getattr(self, key) for key in self.model_fields_set}
+        return type(self)(**{**written, **changes})
 
     def as_written(self) -> dict[str, Any]:
         """The table as plain dictionaries, lists, texts and numbers, as the file would hold it."""

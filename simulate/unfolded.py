@@ -8,7 +8,7 @@ import numpy as np
 from craterfront import __version__
 from craterfront.experiment import experiment_to_dict
 from craterfront.forward import by_mass
-from craterfront.unfolding import METHOD, REST, Unfolding
+from craterfront.unfolding_result import METHOD, REST, Unfolding
 
 if TYPE_CHECKING:
     import xarray

@@ -11,7 +11,8 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.models import crater
-from craterfront.models.engine import LayeredSample, run
+from craterfront.models.engine import run
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.slicing import SlicePlan
 from craterfront.reading_parts import ReadingParts
 

@@ -7,6 +7,7 @@ import numpy as np
 from craterfront.figure_style import (
     GREY,
     INK,
+    SHADE,
     Stroke,
     draw_residuals,
     legend_height_mm,
@@ -14,6 +15,7 @@ from craterfront.figure_style import (
     length_unit,
     new_figure,
     rasterised,
+    shade_between,
     strokes,
     styled,
     tidy,
@@ -81,9 +83,8 @@ def _draw_composition(
     depth = dataset["depth"].values * factor
     for symbol in dataset["element"].values:
         own, look = dataset.sel(element=symbol), looks[str(symbol)]
-        shade: dict[str, Any] = {"color": look.colour, "alpha": 0.25, "linewidth": 0}
         low, high = own["composition_lo"].values, own["composition_hi"].values
-        axes.fill_between(depth, low, high, **shade).set_rasterized(rasterised(depth.size))
+        shade_between(axes, depth, low, high, look.colour)
         axes.plot(depth, own["composition"].values, color=look.colour, linestyle=look.dash)
         if truth is not None and symbol in truth["element"].values:
             true = truth["composition"].sel(element=symbol)
@@ -143,7 +144,7 @@ def _keys(dataset: "Dataset", looks: dict[str, Stroke], truth: "Dataset | None")
     keys: dict[str, Any] = {
         name: Line2D([], [], color=look.colour, linestyle=look.dash) for name, look in looks.items()
     }
-    keys[_BAND] = Patch(color=INK, alpha=0.25, linewidth=0)
+    keys[_BAND] = Patch(color=INK, alpha=SHADE, linewidth=0)
     if dataset["as_steep_as_resolution"].values.any():
         keys[_STEEP] = Patch(**_HATCHED)
     if truth is not None:

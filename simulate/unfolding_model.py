@@ -7,8 +7,8 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import LinearNumber
+from craterfront.models.linear_unfolding import LinearReadings
 from craterfront.models.mixtures import nearest_mixtures, slopes
-from craterfront.models.unfolding import LinearReadings
 from craterfront.parameters import Parameter, is_free
 from craterfront.solution import Solution
 from craterfront.unfolding_cells import Cells, contributions
@@ -174,6 +174,11 @@ class UnfoldingModel:
     def rate_nm_s(self, mixture: Mixture, nuisance: np.ndarray) -> np.ndarray:
         """Erosion rate in each cell, with what the readings say of it, shape (K,)."""
         return mixture.rate_nm_s * np.exp(mixture.by_rate @ nuisance[self.of_kind("amount")])
+
+    def depth_edges_nm(self, mixture: Mixture, nuisance: np.ndarray) -> np.ndarray:
+        """Depths of the edges of cells, shape (K + 1,)."""
+        thickness = self.rate_nm_s(mixture, nuisance) * self.cells.dose_s
+        return np.append(0.0, np.cumsum(thickness))
 
     def depth_slopes(self, mixture: Mixture, nuisance: np.ndarray) -> np.ndarray:
         """Derivatives of the depth of each cell edge by the nuisances, shape (K + 1, Q)."""

@@ -7,22 +7,19 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from craterfront.printing import print_notes, titled_table, write_plain
+
 
 def print_unfolded(answer: Mapping[str, Any], console: Console) -> None:
     """Warnings first, then what was chosen, the elements, and what the readings say of the rest."""
-
-    def say(line: str) -> None:
-        console.print(line, highlight=False, markup=False)
-
-    for warning in answer["warnings"]:
-        console.print(f"Note: {warning}", style="bold", highlight=False, markup=False)
-    sources = ", ".join(answer["depth_scale_from"])
-    say(f"Depth scale from: {sources}")
+    print_notes(answer["warnings"], console)
     deep, u = answer["depth_nm"], answer["depth_u_nm"]
-    say(f"Unfolded down to {deep:.4g} nm, of which the scale is uncertain by {u:.2g} nm (1 sd)")
-    say(
+    write_plain(
+        console,
+        f"Depth scale from: {', '.join(answer['depth_scale_from'])}",
+        f"Unfolded down to {deep:.4g} nm, of which the scale is uncertain by {u:.2g} nm (1 sd)",
         f"Smoothness by {answer['method']}: {answer['prior']} process, correlated over "
-        f"{answer['prior_length_nm']:.3g} nm"
+        f"{answer['prior_length_nm']:.3g} nm",
     )
     console.print(_element_table(answer["elements"]))
     if answer["deviations"]:
@@ -30,20 +27,19 @@ def print_unfolded(answer: Mapping[str, Any], console: Console) -> None:
 
 
 def _element_table(rows: list[Mapping[str, Any]]) -> Table:
-    table = Table(
-        title="Atomic fractions; resolution as two standard deviations", title_justify="left"
+    table = titled_table(
+        "Atomic fractions; resolution as two standard deviations",
+        "element",
+        (
+            "lowest",
+            "highest",
+            "95 % on average +/-",
+            "resolution from, nm",
+            "to",
+            "amplitude",
+            "degrees of freedom",
+        ),
     )
-    table.add_column("element")
-    for heading in (
-        "lowest",
-        "highest",
-        "95 % on average +/-",
-        "resolution from, nm",
-        "to",
-        "amplitude",
-        "degrees of freedom",
-    ):
-        table.add_column(heading, justify="right")
     for row in rows:
         amplitude = row["prior_amplitude"]
         table.add_row(
@@ -60,14 +56,12 @@ def _element_table(rows: list[Mapping[str, Any]]) -> Table:
 
 
 def _deviation_table(rows: list[Mapping[str, Any]]) -> Table:
-    table = Table(
-        title="Not exactly known: deviation from what was written (of logarithms for sensitivities,"
+    table = titled_table(
+        "Not exactly known: deviation from what was written (of logarithms for sensitivities,"
         " rates, densities)",
-        title_justify="left",
+        "quantity",
+        ("before, standard unc.", "found", "standard unc.", "found / before"),
     )
-    table.add_column("quantity")
-    for heading in ("before, standard unc.", "found", "standard unc.", "found / before"):
-        table.add_column(heading, justify="right")
     for row in rows:
         numbers = (f"{row[key]:.2g}" for key in ("prior_u", "value", "u"))
         table.add_row(escape(row["name"]), *numbers, f"{row['value_in_prior_u']:+.1f}")

@@ -8,7 +8,8 @@ import typer
 from craterfront.cautions import CAUTION
 from craterfront.commands.files import check_outputs, draw, located
 from craterfront.commands.options import ExperimentFile, file_option
-from craterfront.commands.terminal import open_console, write_plain
+from craterfront.commands.terminal import open_console
+from craterfront.printing import write_plain
 
 EXAMPLE = "Example: craterfront check coating.toml --explain"
 

@@ -7,7 +7,8 @@ import typer
 
 from craterfront.cautions import CAUTION, ESTIMATE
 from craterfront.commands.options import Quiet
-from craterfront.commands.terminal import open_console, progress_bar, write_plain
+from craterfront.commands.terminal import open_console, progress_bar
+from craterfront.printing import write_plain
 
 EXAMPLE = "Example: craterfront demo --directory mirror-demo"
 

@@ -11,8 +11,9 @@ from craterfront.commands.measurements import measurements, paired
 from craterfront.commands.options import Json, ProfileFiles, Quiet, Seed, file_option
 from craterfront.commands.several_profiles import check_mode, invert_each, invert_spots
 from craterfront.commands.single_inversion import Outputs, hand_out
-from craterfront.commands.terminal import Progress, progress_bar, say_notes
+from craterfront.commands.terminal import progress_bar, say_notes
 from craterfront.problems import InputProblems
+from craterfront.progress import Progress
 
 if TYPE_CHECKING:
     from craterfront.experiment import Experiment
@@ -126,7 +127,7 @@ def _inverted(
         from craterfront.inversion import invert as run
 
         return run(measured, loaded, relative=relative, progress=progress)
-    from craterfront.instrument_use import invert_with_instrument
+    from craterfront.instrument_inversion import invert_with_instrument
 
     return invert_with_instrument(measured, loaded, calibration, progress=progress)
 

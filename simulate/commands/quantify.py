@@ -39,9 +39,10 @@ def quantify(
 
     known = load_calibration(calibration)
     check_outputs((profile, calibration), output, figures=(figure,))
+    from craterfront.boundaries import read_boundaries
     from craterfront.composition_figure import composition_figure
-    from craterfront.quantification import answer_as_dict, read_boundaries
     from craterfront.quantification import quantify as run
+    from craterfront.quantified_dataset import answer_as_dict
     from craterfront.report import print_quantified
 
     boundaries = read_boundaries(boundary or (), "--boundary")

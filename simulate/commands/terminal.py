@@ -9,20 +9,14 @@ from typing import Any
 import typer
 from rich.console import Console
 
-Progress = Callable[[str, float], None]
-"""Is told the stage that has begun and the share of the work that is done."""
+from craterfront.printing import write_plain
+from craterfront.progress import Progress, silent
 
 _WIDTH = 110  # of tables that no terminal bounds
 
 
 def open_console() -> Console:
     return Console(width=None if sys.stdout.isatty() else _WIDTH)
-
-
-def write_plain(console: Console, *texts: str) -> None:
-    """Print texts as they are, each on a line of its own."""
-    for text in texts:
-        console.print(text, highlight=False, markup=False)
 
 
 def say(text: str) -> None:
@@ -53,7 +47,7 @@ def give(answer: Any, as_tables: Callable[[Console], None], *closing: str, json:
 def progress_bar(hidden: bool) -> Iterator[Progress]:
     """A progress bar on standard error; silent when asked or when nobody watches."""
     if hidden or not sys.stderr.isatty():
-        yield lambda stage, share: None
+        yield silent
         return
     from rich import progress
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from craterfront.models.arrival import Arrival
 from craterfront.models.arrival_slopes import ArrivalSlopes, FloorSlopes, summed
+from craterfront.models.dose_axis_slopes import arrival_slopes
 from craterfront.models.floor import Floor
-from craterfront.models.placed_slopes import arrival_slopes
 from craterfront.models.seen_slopes import seen
 from tests.reference.differences import deviation
 

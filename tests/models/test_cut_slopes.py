@@ -8,9 +8,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from craterfront.models import crater
+from craterfront.models.cut_sample import CutSample
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
-from craterfront.models.engine import CutSample, Instrument, LayeredSample, plan
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.slice_plan import plan
 from craterfront.models.transition_slopes import fraction_slopes, plane_slopes
 from craterfront.models.transitions import (
     ERF,

@@ -9,9 +9,13 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import Growth
-from craterfront.models.transitions import ERF, SHAPES, TABULATED, TransitionTable, stacked
+from craterfront.models.slice_plan import plan
+from craterfront.models.transition_tables import TransitionTable, stacked
+from craterfront.models.transitions import ERF, SHAPES, TABULATED
 
 ELEMENTS = 3
 BETWEEN_RUNS = 2e-3  # of full scale; the slices differ, and each run may err by 1e-3

@@ -12,6 +12,8 @@ import pytest
 from reference import brute_force
 
 from craterfront.models import crater, engine
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import LAWS, Growth
 
 FULL_SCALE, LOCAL, SHIFT, LOWEST = 1e-3, 0.02, 0.02, 1e-5
@@ -149,7 +151,7 @@ def quick(case):
     shape = [
         code.get(name, code.get((name, side))) for name, side in zip(s.shape, s.side, strict=True)
     ]
-    sample = engine.LayeredSample(
+    sample = LayeredSample(
         thickness_nm=np.asarray(s.thickness_nm, dtype=float),
         width_nm=np.asarray(s.width_nm, dtype=float),
         shape=np.array(shape),
@@ -160,7 +162,7 @@ def quick(case):
     )
     name, *numbers = i.crater
     mixing, *lengths = i.mixing
-    instrument = engine.Instrument(
+    instrument = Instrument(
         crater=getattr(crater, name)(*numbers),
         mixing=mixing,
         mixing_length_nm=lengths[0] if lengths else 0.0,

@@ -12,9 +12,12 @@ from hypothesis import strategies as st
 
 from craterfront.models import crater
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
 from craterfront.models.engine_slopes import run_with_slopes
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import Growth
+from craterfront.models.slice_plan import plan
 from craterfront.models.transitions import SHAPES
 from tests.reference.differences import most_certain
 

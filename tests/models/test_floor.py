@@ -12,8 +12,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, run
+from craterfront.models.engine import run
 from craterfront.models.floor import Floor
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import Growth, height_classes
 
 AGREES = 1e-3  # of full scale

@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 from scipy.special import ndtr, ndtri
 
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import relief_variance
+from craterfront.models.slice_plan import plan
 from craterfront.models.transitions import ERF, EXPONENTIAL_BELOW
 
 DENSITY = 50.0

@@ -8,9 +8,11 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from craterfront.models import crater
+from craterfront.models.altered_layer import altered_layer
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample, altered_layer
+from craterfront.models.instrument import Instrument
 from craterfront.models.layer_slopes import LayerSlopes, leaving_slopes
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.mixing import AlteredLayer, leaving_atoms
 from craterfront.models.zone_slopes import diffusive_slopes, well_mixed_slopes
 from craterfront.models.zone_steps import diffusive_step, well_mixed_step

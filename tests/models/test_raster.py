@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from craterfront.models.engine import Instrument, LayeredSample, run
+from craterfront.models.engine import run
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.raster import (
     FWHM_PER_SD,
     edge_deficit,

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from reference.sharp_layers import layered
 
-from craterfront.models import crater, engine, resolved_annuli, resolved_engine
+from craterfront.models import crater, resolved_annuli, resolved_engine
+from craterfront.models.instrument import Instrument
 from craterfront.models.resolved_couplings import (
     Couplings,
     EdgeField,
@@ -23,21 +25,8 @@ SMALL = 0.01
 WITHIN = 0.05  # of the first order
 
 
-def layered(thickness, rates, densities, composition=None):
-    count = len(rates)
-    return engine.LayeredSample(
-        np.array(thickness, dtype=float),
-        np.zeros(count - 1),
-        np.zeros(count - 1, dtype=np.int64),
-        np.arange(count),
-        np.array(densities, dtype=float),
-        np.array(rates, dtype=float),
-        np.eye(count) if composition is None else np.array(composition, dtype=float),
-    )
-
-
 def instrument(mixing="none", length=1.5, reach=3.0, preference=None):
-    return engine.Instrument(crater.flat(), mixing, length, reach, preference=preference)
+    return Instrument(crater.flat(), mixing, length, reach, preference=preference)
 
 
 def erode(sample, annuli, couplings, edges, how=None):

@@ -4,9 +4,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.sharp_layers import layered
 
-from craterfront.models import crater, engine, resolved_annuli, resolved_engine
+from craterfront.models import (
+    altered_layer,
+    crater,
+    engine,
+    resolved_annuli,
+    resolved_engine,
+    resolved_mixed_columns,
+)
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.resolved_couplings import Couplings
+from craterfront.models.slice_plan import plan
 
 FULL_SCALE, LOCAL, SHIFT, LOWEST = 1e-3, 0.02, 0.02, 1e-5
 ELEMENTS, INTERVALS = 3, 80
@@ -22,7 +33,7 @@ def drawn_case(index):
     thickness = rng.uniform(5.0, 80.0, count)
     neighbour = np.minimum(thickness, np.append(thickness[1:], 60.0))
     width = rng.uniform(0.1, 0.5, count) * neighbour * (rng.random(count) > 0.3)
-    sample = engine.LayeredSample(
+    sample = LayeredSample(
         thickness_nm=thickness,
         width_nm=width,
         shape=rng.integers(0, 5, count),
@@ -39,7 +50,7 @@ def drawn_case(index):
         "measured": (2.0 * np.sqrt(np.linspace(0.0, 1.0, 5)), rng.uniform(0.93, 1.07, 5)),
     }[name]
     length = float(rng.uniform(0.5, 4.0))
-    instrument = engine.Instrument(
+    instrument = Instrument(
         crater=getattr(crater, name)(*numbers),
         mixing=MIXING[index % 3],
         mixing_length_nm=length,
@@ -61,7 +72,7 @@ def quick_and_shifted(sample, instrument, edges):
     """The quick engine on its own slices, and as the clock runs a little late and early."""
     shifted = np.maximum(edges + edges[1] * np.array([[0.0], [-SHIFT], [SHIFT]]), 0.0)
     every = np.unique(shifted)
-    slices = engine.plan(sample, instrument, edges)
+    slices = plan(sample, instrument, edges)
     signal = engine.run(sample, instrument, every, every_atom(sample), slices).signal
     up_to = np.vstack([np.zeros(signal.shape[1]), np.cumsum(signal, axis=0)])
     return np.diff(up_to[np.searchsorted(every, shifted)], axis=1)
@@ -81,21 +92,8 @@ def test_both_engines_agree(index):
     assert np.all(error[matters] <= LOCAL * value[matters])
 
 
-def layered(thickness, rates, densities, composition=None):
-    count = len(rates)
-    return engine.LayeredSample(
-        np.array(thickness, dtype=float),
-        np.zeros(count - 1),
-        np.zeros(count - 1, dtype=np.int64),
-        np.arange(count),
-        np.array(densities, dtype=float),
-        np.array(rates, dtype=float),
-        np.eye(count) if composition is None else np.array(composition, dtype=float),
-    )
-
-
 THREE = layered([30.0, 20.0], [2.0, 0.7, 1.2], [60.0, 90.0, 75.0])
-SMOOTH = engine.Instrument(crater.flat(), "diffusive", 1.5, 3.0)
+SMOOTH = Instrument(crater.flat(), "diffusive", 1.5, 3.0)
 EDGES = np.linspace(0.0, 60.0, 241)
 
 
@@ -108,7 +106,7 @@ def depth_of_a_flat_crater(doses, instrument=SMOOTH):
 
 @pytest.mark.parametrize("mixing", ["none", "diffusive"])
 def test_every_place_is_as_deep_as_a_flat_crater_after_its_own_dose(mixing, monkeypatch):
-    monkeypatch.setattr(resolved_engine, "_FINER", 1.0)  # the same cells, whatever smooths
+    monkeypatch.setattr(altered_layer, "_FINER", 1.0)  # the same cells, whatever smooths
     instrument = replace(SMOOTH, mixing=mixing)
     annuli = resolved_annuli.parabolic(0.4, 8)
     result = resolved_engine.run(THREE, instrument, annuli, NONE, EDGES, every_atom(THREE))
@@ -122,7 +120,7 @@ def test_the_column_is_of_second_order_in_its_steps(monkeypatch):
     doses = np.linspace(0.0, 60.0, 13)  # wide intervals, so that columns choose their steps
 
     def depth(steps):
-        monkeypatch.setattr(resolved_engine, "_STEPS_PER_ZONE", steps)
+        monkeypatch.setattr(resolved_mixed_columns, "_STEPS_PER_ZONE", steps)
         return depth_of_a_flat_crater(doses)
 
     best = depth(1024)

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from craterfront.models import crater
 from craterfront.models.directions import Directions
-from craterfront.models.engine import Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import Growth, relief_variance
 from craterfront.models.roughening_slopes import gained_slopes, relief_slopes
 from tests.reference.differences import deviation

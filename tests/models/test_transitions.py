@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
 
+from craterfront.models.diffusion_profiles import diffusion_thickness_nm, diffusion_width_nm
+from craterfront.models.transition_tables import TransitionTable, stacked
 from craterfront.models.transitions import (
     CONSTANT_SOURCE,
     ERF,
@@ -22,12 +24,8 @@ from craterfront.models.transitions import (
     LOGISTIC_WIDTH_PER_LENGTH,
     SHAPES,
     TABULATED,
-    TransitionTable,
-    diffusion_thickness_nm,
-    diffusion_width_nm,
     interface_planes_nm,
     slice_fractions,
-    stacked,
     steepest_sd_nm,
     support_nm,
     transition_variance_nm2,

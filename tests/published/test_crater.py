@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, run
+from craterfront.models.engine import run
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.roughening import Growth
 
 pytestmark = pytest.mark.derived

@@ -7,12 +7,11 @@ import pytest
 
 from craterfront.experiment import experiment_from_toml
 from craterfront.forward import simulate
+from craterfront.models.diffusion_profiles import diffusion_thickness_nm, diffusion_width_nm
 from craterfront.models.transitions import (
     CONSTANT_SOURCE,
     ERF,
     LIMITED_SOURCE,
-    diffusion_thickness_nm,
-    diffusion_width_nm,
     interface_planes_nm,
     slice_fractions,
 )

@@ -11,10 +11,10 @@ from craterfront.bend import Bend, bend
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
+from craterfront.importance_sampling import Weighted
 from craterfront.inversion import invert
 from craterfront.posterior import Posterior
 from craterfront.proposal import Proposal
-from craterfront.sampling import Weighted
 
 KAPPA, NARROW = 0.8, 0.05
 SECOND = [[KAPPA, -0.3], [-0.3, 0.5]]

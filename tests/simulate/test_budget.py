@@ -9,7 +9,10 @@ from craterfront.assembly import Assembly
 from craterfront.budget import broadening, crater_variances, relative_column_variance
 from craterfront.experiment import experiment_from_toml
 from craterfront.models import crater
-from craterfront.models.engine import Instrument, LayeredSample, plan, run
+from craterfront.models.engine import run
+from craterfront.models.instrument import Instrument
+from craterfront.models.layered_sample import LayeredSample
+from craterfront.models.slice_plan import plan
 
 RATE, THICKNESS_NM, READINGS = 10.0, 200.0, 6000
 

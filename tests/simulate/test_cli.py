@@ -343,7 +343,7 @@ def test_bad_input_ends_with_one_message_and_touches_nothing(
     def never(*_, **__):
         raise AssertionError("computed before the input was checked")
 
-    for module, name in ((craterfront.forward, "run"), (craterfront.inversion, "_fit")):
+    for module, name in ((craterfront.forward, "run"), (craterfront.inversion, "best_fit")):
         monkeypatch.setattr(module, name, never)
     arguments, message = BAD[case]
     before = contents(folder)

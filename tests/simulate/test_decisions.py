@@ -12,7 +12,8 @@ from craterfront.cautions import ESTIMATE
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
-from craterfront.inversion import _doubts, invert
+from craterfront.inversion import invert
+from craterfront.inversion_notes import doubts
 from craterfront.report import print_answer
 from craterfront.results import answer
 
@@ -164,12 +165,12 @@ def test_nothing_is_decided_on_an_inversion_in_doubt(inverted):
 def test_a_fit_that_has_not_ended_well_is_in_doubt(inverted):
     """Not converged, or with a number at its bound."""
     likelihood, fit = inverted.likelihood, inverted.fit
-    assert _doubts(likelihood, fit, inverted.solution, []) == inverted.doubts == []
-    (doubt,) = _doubts(likelihood, replace(fit, converged=False), inverted.solution, [])
+    assert doubts(likelihood, fit, inverted.solution, []) == inverted.doubts == []
+    (doubt,) = doubts(likelihood, replace(fit, converged=False), inverted.solution, [])
     assert "take no number from it" in doubt
     at_bound = fit.x.copy()
     at_bound[0] = likelihood.coordinates.bounds()[1][0]
-    (doubt,) = _doubts(likelihood, replace(fit, x=at_bound), inverted.solution, [])
+    (doubt,) = doubts(likelihood, replace(fit, x=at_bound), inverted.solution, [])
     assert "is at a bound" in doubt
 
 

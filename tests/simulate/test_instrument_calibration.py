@@ -18,7 +18,8 @@ from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.instrument_calibration import calibrate
 from craterfront.instrument_file import InstrumentCalibration, OperatingConditions
-from craterfront.instrument_use import invert_with_instrument, use_instrument
+from craterfront.instrument_inversion import invert_with_instrument
+from craterfront.instrument_use import use_instrument
 from craterfront.instrument_validity import outside
 from craterfront.inversion import invert
 from craterfront.joint_inversion import invert_together

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-import craterfront.inversion
+import craterfront.best_fit
 from craterfront.assembly import Assembly
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
@@ -1089,12 +1089,12 @@ def test_bounded_solution_is_the_constrained_minimum():
 
 
 def test_a_fit_that_did_not_converge_is_said_before_anything(monkeypatch):
-    honest = craterfront.inversion.minimise
+    honest = craterfront.best_fit.minimise
 
     def impatient(*args, **options):
         return honest(*args, **{**options, "max_evaluations": 1})
 
-    monkeypatch.setattr(craterfront.inversion, "minimise", impatient)
+    monkeypatch.setattr(craterfront.best_fit, "minimise", impatient)
     found = answered(measured(one()), one_known(**CLOCK))
     assert found.warnings[0].startswith("the fit did not converge")
     assert "take no number from it" in found.warnings[0]

@@ -8,7 +8,7 @@ from craterfront.experiment import experiment_from_dict, experiment_from_toml, e
 from craterfront.files import profile_of
 from craterfront.forward import repeat, simulate
 from craterfront.inversion import invert
-from craterfront.models.engine import altered_layer
+from craterfront.models.altered_layer import altered_layer
 from craterfront.problems import InputProblems
 from craterfront.results import answer
 

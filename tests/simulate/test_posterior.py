@@ -16,6 +16,7 @@ from rich.console import Console
 from scipy.special import logsumexp, ndtr
 
 from craterfront.cli import app
+from craterfront.density_sampling import sample
 from craterfront.experiment import experiment_from_dict, experiment_from_toml
 from craterfront.files import profile_of, write_dataset
 from craterfront.forward import simulate
@@ -29,7 +30,7 @@ from craterfront.predictive import Check, discrepancies, replicate
 from craterfront.problems import InputProblems
 from craterfront.results import answer, estimate_dataset
 from craterfront.sampled_posterior import sample_posterior
-from craterfront.sampling import CHAINS, sample
+from craterfront.trusted_draws import CHAINS
 
 COAT = """
 [[layer]]

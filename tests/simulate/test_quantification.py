@@ -10,7 +10,7 @@ from craterfront.composition_figure import composition_figure
 from craterfront.figure_style import save_figure
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.models.elements import solid_density_g_cm3
-from craterfront.quantification import answer_as_dict, span_rows
+from craterfront.quantified_dataset import answer_as_dict, span_rows
 
 LINES = """
 anode_diameter_mm = { value = 4.0, u = 0.02 }

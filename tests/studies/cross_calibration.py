@@ -23,7 +23,7 @@ from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.instrument_calibration import calibrate
 from craterfront.instrument_file import InstrumentCalibration
-from craterfront.instrument_use import invert_with_instrument
+from craterfront.instrument_inversion import invert_with_instrument
 from craterfront.measurement_chain import Measurement
 from craterfront.results import answer
 
@@ -81,6 +81,18 @@ def _experiment(
     )
 
 
+def _materials(rate_nm_s: Mapping[str, Any], density_g_cm3: Mapping[str, Any]) -> dict[str, Any]:
+    """Of each metal what is known of its rate and its density."""
+    return {
+        metal: {
+            "composition": metal,
+            "erosion_rate_nm_s": rate_nm_s[metal],
+            "density_g_cm3": density_g_cm3[metal],
+        }
+        for metal in METALS
+    }
+
+
 def _true(hidden: Hidden, thickness_nm: list[float], width_nm: list[float]) -> Experiment:
     needed_s = 1.6 * sum(
         t / hidden.rate_nm_s[m] for t, m in zip(thickness_nm, METALS, strict=False)
@@ -89,14 +101,7 @@ def _true(hidden: Hidden, thickness_nm: list[float], width_nm: list[float]) -> E
         thickness_nm,
         width_nm,
         {
-            "material": {
-                m: {
-                    "composition": m,
-                    "erosion_rate_nm_s": hidden.rate_nm_s[m],
-                    "density_g_cm3": hidden.density_g_cm3[m],
-                }
-                for m in METALS
-            },
+            "material": _materials(hidden.rate_nm_s, hidden.density_g_cm3),
             "crater": {"shape": "parabolic", "curvature": hidden.curvature},
             "mixing": {"model": "uniform", "length_nm": hidden.mixing_nm},
             "detection": {
@@ -110,18 +115,13 @@ def _true(hidden: Hidden, thickness_nm: list[float], width_nm: list[float]) -> E
 
 def _supposed(thickness_nm: list[Any], width_nm: list[Any]) -> Experiment:
     """What is known of a sample, and hardly anything of the instrument."""
+    rates = {m: {"value": rate, "u_rel": 0.2} for m, rate in _NOMINAL_RATE.items()}
+    densities = {m: {"value": density, "u_rel": 0.03} for m, density in _NOMINAL_DENSITY.items()}
     return _experiment(
         thickness_nm,
         width_nm,
         {
-            "material": {
-                m: {
-                    "composition": m,
-                    "erosion_rate_nm_s": {"value": _NOMINAL_RATE[m], "u_rel": 0.2},
-                    "density_g_cm3": {"value": _NOMINAL_DENSITY[m], "u_rel": 0.03},
-                }
-                for m in METALS
-            },
+            "material": _materials(rates, densities),
             "crater": {"shape": "parabolic", "curvature": {"guess": 0.05}},
             "mixing": {"model": "uniform", "length_nm": {"value": 1.1, "u": 0.4}},
         },

@@ -19,9 +19,10 @@ from craterfront.experiment import Experiment
 from craterfront.layer import Layer
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.mixing import Mixing
-from craterfront.models.engine import SlicePlan, plan
 from craterfront.models.engine import run as run_engine
 from craterfront.models.noise import noisy_readings
+from craterfront.models.slice_plan import plan
+from craterfront.models.slicing import SlicePlan
 from craterfront.noise import Noise
 from craterfront.roughness import Roughness
 from craterfront.setup import Setup

@@ -37,9 +37,9 @@ from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
-from craterfront.models.engine import plan
 from craterfront.models.engine import run as run_engine
 from craterfront.models.noise import flicker_moments
+from craterfront.models.slice_plan import plan
 from craterfront.models.slicing import SlicePlan
 from craterfront.sampled_posterior import sample_posterior
 

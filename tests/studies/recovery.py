@@ -24,14 +24,15 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.detection import Detection
+from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
 from craterfront.layer import Layer
 from craterfront.mixing import Mixing
-from craterfront.models.engine import plan
 from craterfront.models.engine import run as run_engine
+from craterfront.models.slice_plan import plan
 from craterfront.noise import Noise
 from craterfront.results import answer
 from craterfront.roughness import Roughness
@@ -279,7 +280,7 @@ def coverage(outcomes: list[Outcome]) -> float:
 
 def width_ratios(outcomes: list[Outcome]) -> np.ndarray:
     """Half-widths over 1.96 standard deviations of the Fisher information."""
-    return np.array([(o.upper_nm - o.lower_nm) / 2 / (1.959964 * o.fisher_u_nm) for o in outcomes])
+    return np.array([(o.upper_nm - o.lower_nm) / 2 / (Z95 * o.fisher_u_nm) for o in outcomes])
 
 
 def width_ratio(outcomes: list[Outcome]) -> float:
@@ -289,7 +290,7 @@ def width_ratio(outcomes: list[Outcome]) -> float:
 
 def deviations(outcomes: list[Outcome]) -> np.ndarray:
     """Errors in standard uncertainties."""
-    u = np.array([(o.upper_nm - o.lower_nm) / (2 * 1.959964) for o in outcomes])
+    u = np.array([(o.upper_nm - o.lower_nm) / (2 * Z95) for o in outcomes])
     return np.array([o.value_nm - o.truth_nm for o in outcomes]) / u
 
 

@@ -28,8 +28,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import chisquare
 
+from craterfront.estimation import Z95
 from craterfront.inversion import Inversion, invert
-from craterfront.layer_answers import Z95
 from craterfront.results import answer
 from craterfront.sampled_posterior import SampledPosterior, sample_posterior
 from studies import resumable

@@ -28,7 +28,8 @@ from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.models.elements import atomic_mass_u
-from craterfront.unfolding import Unfolding, unfold
+from craterfront.unfolding import unfold
+from craterfront.unfolding_result import Unfolding
 
 DENSITY_PER_NM3 = {"Ti": 56.6, "Cr": 83.3}
 RATE_NM_S = {"Ti": 8.0, "Cr": 16.0}

@@ -40,11 +40,11 @@ import numpy as np
 
 from craterfront.coupling import Coupling
 from craterfront.detection import Detection
+from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
-from craterfront.layer_answers import Z95
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise import Noise
 from craterfront.rate_discrepancy import Discrepancy
@@ -152,7 +152,7 @@ def without_rates(known: Experiment) -> Experiment:
 
 def _blind_to_residuals() -> contextlib.AbstractContextManager:
     """The noise of the file, whatever the residuals say."""
-    return mock.patch("craterfront.inversion.update_discrepancy", return_value=0.0)
+    return mock.patch("craterfront.best_fit.update_discrepancy", return_value=0.0)
 
 
 def inversions(profile: MeasuredProfile, known: Experiment) -> dict[str, tuple[Inversion, bool]]:

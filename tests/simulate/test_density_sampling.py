@@ -11,6 +11,7 @@ from scipy.stats import multivariate_normal
 
 from craterfront import box_probability
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
+from craterfront.density_sampling import sample
 from craterfront.ensemble import walk
 from craterfront.pareto_smoothing import (
     effective_size,
@@ -18,7 +19,7 @@ from craterfront.pareto_smoothing import (
     smoothed_log_weights,
 )
 from craterfront.proposal import Proposal
-from craterfront.sampling import Sample, sample
+from craterfront.trusted_draws import Sample
 
 
 def proposal(centre, covariance, squared=None, lower=None, upper=None):

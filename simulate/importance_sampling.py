@@ -1,18 +1,11 @@
-"""Draws from a density, as cheap as it allows, and checked; knows no physics.
-
-First draws from a proposal are weighted (importance sampling), and the Pareto k of the weights says
-whether that is good enough. If not, the proposal is moved to where the weights lie and drawn from
-again, and where that fails as well, ensembles of walkers take over.
-"""
+"""Importance sampling: draws from a proposal with their weights, and a better proposal."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
-from craterfront.convergence import LEAST_EFFECTIVE, MOST_R_HAT, r_hat
-from craterfront.ensemble import ENSEMBLES, Walked, walk
+from craterfront.convergence import r_hat
 from craterfront.pareto_smoothing import (
     MOST_K,
     effective_size,
@@ -20,178 +13,17 @@ from craterfront.pareto_smoothing import (
     smoothed_log_weights,
 )
 from craterfront.proposal import Proposal
+from craterfront.trusted_draws import CHAINS, Points, Sample, everywhere
 
-CHAINS = ENSEMBLES
 ENDS = (0.05, 0.95)
 """Of an interval whose effective sample size is looked at."""
 
-Points = Callable[[np.ndarray], np.ndarray]
-
-_ROUNDS = 4
 _WORTH = 0.2  # effective draws per draw from the proposal, below which a better one is sought
 _USEFUL = 0.08  # ... and below which walkers do better
-_MOST_PER_DRAW = 12  # draws from the proposal
-_MOST_STEPS_PER_DRAW = 60  # evaluations of walkers
-_LEAST_DRAWS = 200
+_MOST_THROWN_AWAY = 30  # draws that are not possible, for one that is wanted
 _AT_ONCE = 100  # between two reports of progress
 _SEEN_PER_DIMENSION = 5.0  # draws that a covariance is taken from
 _LEAST_SEEN = 50.0
-_BY_CHANCE = 3.0  # standard deviations by which R-hat may exceed what chance makes of it
-
-
-@dataclass(frozen=True)
-class Sample:
-    """Draws of equal weight, and how far to trust them.
-
-    Attributes
-    ----------
-    points : ndarray, shape (M, N, D)
-        M chains of N draws.
-    log_density : ndarray, shape (M, N)
-    method : str
-        "importance sampling" or "ensemble sampling".
-    pareto_k : float
-        Of the importance weights, also of those that were not good enough.
-    effective : float
-        What the draws are worth, as a number of independent ones.
-    r_hat, bulk, tail : ndarray, shape (K,)
-        Of the quantities: R-hat, and effective sample sizes for places and for the ends of
-        intervals.
-    evaluations : int
-        Of the density.
-    """
-
-    points: np.ndarray
-    log_density: np.ndarray
-    method: Literal["importance sampling", "ensemble sampling"]
-    pareto_k: float
-    effective: float
-    r_hat: np.ndarray
-    bulk: np.ndarray
-    tail: np.ndarray
-    evaluations: int
-
-    def doubts(self) -> list[str]:
-        """Why not to trust the draws, in words; empty if there is no reason."""
-        found = []
-        if self.method == "importance sampling" and self.pareto_k > MOST_K:
-            found.append(f"Pareto k of the weights is {self.pareto_k:.2f}, above {MOST_K}")
-        least = float(np.nanmin([*self.bulk, *self.tail], initial=np.inf))
-        if least < LEAST_EFFECTIVE:
-            found.append(
-                f"the least effective sample size is {least:.0f}, below {LEAST_EFFECTIVE:.0f}"
-            )
-        above = self.r_hat[self.r_hat > r_hat_limit(self.bulk)]
-        if above.size:
-            found.append(f"R-hat is up to {above.max():.3f}, above {MOST_R_HAT}")
-        return found
-
-
-def r_hat_limit(effective: np.ndarray) -> np.ndarray:
-    """R-hat above which chains differ by more than chance.
-
-    Of 2 M halves of chains that are worth n independent draws together, R^2 - 1 is about 2 M / n
-    times a chi-square of 2 M - 1 degrees of freedom over their number (derived: variance of 2 M
-    means over that within), but never is less than 1.01 demanded.
-    """
-    halves = 2 * CHAINS
-    mean = halves / np.maximum(effective, 1.0)
-    by_chance = mean * (1.0 + _BY_CHANCE * np.sqrt(2.0 / (halves - 1)))
-    return np.maximum(MOST_R_HAT, np.sqrt(1.0 + by_chance))
-
-
-def sample(
-    log_density: Points,
-    proposal: Proposal,
-    draws: int,
-    seed: int,
-    *,
-    quantities: Points = lambda points: points,
-    report: Callable[[float], None] = lambda share: None,
-) -> Sample:
-    """Draws from a density.
-
-    Parameters
-    ----------
-    log_density : callable
-        Logarithm of the density of points, up to a constant, shape (S, D) to (S,); -inf outside.
-    proposal : Proposal
-        Where the density is thought to lie.
-    draws : int
-        Draws to return, in four chains.
-    seed : int
-    quantities : callable, optional
-        What the draws are for, of points, shape (S, D) to (S, K): R-hat and effective sample sizes
-        are those of these numbers.
-    report : callable, optional
-        Called with the share that is done.
-    """
-    for_proposal, for_choice, for_walkers = np.random.SeedSequence(seed).spawn(3)
-    rng = np.random.default_rng(for_proposal)
-    choice = np.random.default_rng(for_choice)
-    first, per_chain, evaluations = max(draws // 2, _LEAST_DRAWS), -(-draws // CHAINS), 0
-    number = 0
-    while True:
-        number += 1
-        weighted = Weighted.of(log_density, proposal, first, rng, report)
-        worth = weighted.is_good and (weighted.share >= _WORTH or number == _ROUNDS)
-        if worth:
-            weighted = _enough(weighted, log_density, draws, quantities, rng, report)
-        evaluations += len(weighted.points)
-        if worth and weighted.is_good:
-            return weighted.resampled(per_chain, quantities, choice, evaluations)
-        if number == _ROUNDS:
-            break
-        proposal = weighted.moved_proposal()
-    starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
-    folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
-    walked = walk(
-        folded,
-        lambda points: quantities(folded.inside(points)),
-        starts,
-        0.5 * draws,
-        _MOST_STEPS_PER_DRAW * draws,
-        for_walkers,
-        report,
-    )
-    return _from_walkers(walked, folded, per_chain, weighted.pareto_k, evaluations)
-
-
-def _enough(
-    weighted: "Weighted",
-    log_density: Points,
-    draws: int,
-    quantities: Points,
-    rng: np.random.Generator,
-    report: Callable[[float], None],
-) -> "Weighted":
-    """More draws from the same proposal, until they are worth what was asked for."""
-    while weighted.is_good:
-        short = weighted.times_too_few(draws, quantities)
-        room = _MOST_PER_DRAW * draws - len(weighted.points)
-        count = min(int(1.05 * (short - 1.0) * len(weighted.points)) + 1, room)
-        if short <= 1.0 or count <= 0:
-            break
-        more = Weighted.of(log_density, weighted.proposal, count, rng, report)
-        weighted = weighted.with_more(more)
-    return weighted
-
-
-@dataclass(frozen=True)
-class _Folded:
-    """A density of numbers that enter with their square, continued to negative ones.
-
-    There is no wall at zero then, into which walkers run.
-    """
-
-    log_density: Points
-    mirrored: np.ndarray
-
-    def inside(self, points: np.ndarray) -> np.ndarray:
-        return np.where(self.mirrored, np.abs(points), points)
-
-    def __call__(self, points: np.ndarray) -> np.ndarray:
-        return self.log_density(self.inside(points))
 
 
 @dataclass(frozen=True)
@@ -224,10 +56,14 @@ class Weighted:
         count: int,
         rng: np.random.Generator,
         report: Callable[[float], None],
+        possible: Points = everywhere,
     ) -> "Weighted":
-        """New draws."""
-        points = proposal.draw(count, rng)
-        inside = np.all((points >= proposal.lower) & (points <= proposal.upper), axis=1)
+        """New draws, of those of the proposal that are possible.
+
+        So the proposal is cut off where the density is 0: bounds of several numbers together, which
+        it does not know, cost no evaluations and leave the weights even.
+        """
+        points, inside = _possible_draws(proposal, count, rng, possible)
         density = np.full(count, -np.inf)
         chunks = np.array_split(np.flatnonzero(inside), max(count // _AT_ONCE, 1))
         for number, chunk in enumerate(chunks):
@@ -271,6 +107,11 @@ class Weighted:
     def is_good(self) -> bool:
         """Whether means over these draws can be trusted, and more of them help."""
         return self.pareto_k <= MOST_K and self.share >= _USEFUL
+
+    @property
+    def is_worth_it(self) -> bool:
+        """Whether a better proposal need not be sought."""
+        return self.is_good and self.share >= _WORTH
 
     def times_too_few(self, draws: int, quantities: Points) -> float:
         """By which factor their number is to grow to be worth what was asked for.
@@ -366,6 +207,23 @@ class Weighted:
         )
 
 
+def _possible_draws(
+    proposal: Proposal, count: int, rng: np.random.Generator, possible: Points
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draws, shape (count, D), and which of them are possible: all, unless hardly any is."""
+    within, outside, found = [], [], 0
+    for _ in range(_MOST_THROWN_AWAY):
+        points = proposal.draw(count, rng)
+        inside = np.all((points >= proposal.lower) & (points <= proposal.upper), axis=1)
+        inside[inside] = possible(points[inside])
+        within.append(points[inside])
+        outside.append(points[~inside])
+        found += int(inside.sum())
+        if found >= count:
+            break
+    return np.concatenate([*within, *outside])[:count], np.arange(count) < found
+
+
 def _quantiles(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """The values below which the shares `ENDS` of the weights lie."""
     order = np.argsort(values)
@@ -393,26 +251,3 @@ def _flattened(log_ratios: np.ndarray, wanted: float) -> np.ndarray:
         low, high = (power, high) if enough else (low, power)
         power = 0.5 * (low + high)
     return weights
-
-
-def _from_walkers(
-    walked: Walked, folded: _Folded, per_chain: int, pareto_k: float, evaluations: int
-) -> Sample:
-    """Draws evenly spaced along the way of each ensemble, one chain for each."""
-    ensembles, steps, walkers, dimensions = walked.points.shape
-    points = folded.inside(walked.points).reshape(ensembles, steps * walkers, dimensions)
-    densities = walked.log_density.reshape(ensembles, steps * walkers)
-    kept = np.linspace(0, steps * walkers - 1, min(per_chain, steps * walkers)).astype(int)
-    count = ensembles * kept.size
-    bulk, tail = np.minimum(walked.bulk, count), np.minimum(walked.tail, count)
-    return Sample(
-        points[:, kept],
-        densities[:, kept],
-        "ensemble sampling",
-        pareto_k,
-        float(np.min(bulk, initial=count)),
-        walked.r_hat,
-        bulk,
-        tail,
-        evaluations + 2 * ensembles * steps * walkers,
-    )

@@ -1,16 +1,18 @@
-"""What each slice gives to the signal, with its slopes: atoms that are collected, or what is seen.
+"""What each slice contributes to the signal, with its slopes in P directions.
 
-The counterpart of the columns of `engine`, in P directions.
+The counterpart of `contributions`: atoms that are collected, or what is seen.
 """
 
 import math
 
 import numpy as np
 
+from craterfront.models.cut_sample import CutSample
 from craterfront.models.cut_slopes import CutSlopes
 from craterfront.models.directions import Directions
-from craterfront.models.engine import CutSample, Instrument, LayeredSample
+from craterfront.models.instrument import Instrument
 from craterfront.models.layer_slopes import LayerSlopes, Leaving, View
+from craterfront.models.layered_sample import LayeredSample
 from craterfront.models.sloped import rises
 from craterfront.models.sloped_slopes import rise_slopes
 from craterfront.models.viewing_slopes import below_zone_slopes, normalised

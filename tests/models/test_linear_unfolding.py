@@ -10,14 +10,14 @@ from scipy.optimize import lsq_linear
 from scipy.special import erfc
 from scipy.stats import multivariate_normal
 
-from craterfront.models.quadratic_program import Bounds, bounded_minimum
-from craterfront.models.smoothness import LAWS, Smoothness, candidates
-from craterfront.models.unfolding import (
+from craterfront.models.linear_unfolding import (
     LinearReadings,
     Trial,
     contrasts,
     most_evident_prior,
 )
+from craterfront.models.quadratic_program import Bounds, bounded_minimum
+from craterfront.models.smoothness import LAWS, Smoothness, candidates
 
 CELLS, READINGS = 60, 120
 DEPTH = (np.arange(CELLS) + 0.5) / CELLS

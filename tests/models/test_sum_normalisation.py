@@ -17,7 +17,7 @@ from craterfront.models.elements import (
 )
 from craterfront.models.emission import EmissionConstants, line_intensity, mass_rates
 from craterfront.models.partial_volumes import partial_volumes
-from craterfront.models.quantification import SumNormalisation
+from craterfront.models.sum_normalisation import SumNormalisation
 
 AREA_MM2 = math.pi * 4.0  # 4 mm in diameter
 
