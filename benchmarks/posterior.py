@@ -15,16 +15,22 @@ from timing import best_and_median
 
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
+from craterfront.detection import Detection
 from craterfront.estimation import Fit, Objective, curvature, minimise
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
+from craterfront.layer import Layer
 from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
-from craterfront.sample import Layer, Material, Stack, Substrate
+from craterfront.mixing import Mixing
+from craterfront.noise import Noise
+from craterfront.roughness import Roughness
 from craterfront.sampled_posterior import sample_posterior
-from craterfront.setup import Detection, Mixing, Noise, Roughness, Setup
+from craterfront.setup import Setup
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 from craterfront.starts import coarse_fits
 
 RATES = {"Ti": 6.0, "Cr": 12.0, "Ni": 14.0, "Cu": 22.0, "Mo": 10.0}  # nm/s

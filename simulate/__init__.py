@@ -24,22 +24,17 @@ _HOMES = {
     "craterfront.joint_inversion": ("invert_together",),
     "craterfront.measurement_chain": ("Measurement",),
     "craterfront.replicates": ("combine_spots",),
-    "craterfront.sample": ("Layer", "Material", "RepeatedLayers", "Stack", "Substrate"),
-    "craterfront.setup": (
-        "Channel",
-        "DepthScale",
-        "Detection",
-        "Flicker",
-        "Heights",
-        "Mixing",
-        "Noise",
-        "OneOverF",
-        "RadialWeight",
-        "Roughness",
-        "Setup",
-        "StartUp",
-        "SurfaceTransient",
-    ),
+    "craterfront.solids": ("Material", "Substrate"),
+    "craterfront.layer": ("Layer", "RepeatedLayers"),
+    "craterfront.stack": ("Stack",),
+    "craterfront.roughness": ("Heights", "Roughness"),
+    "craterfront.mixing": ("Mixing",),
+    "craterfront.beginning": ("StartUp", "SurfaceTransient"),
+    "craterfront.channel": ("Channel",),
+    "craterfront.detection": ("Detection", "RadialWeight"),
+    "craterfront.noise": ("Flicker", "Noise", "OneOverF"),
+    "craterfront.depth_scale": ("DepthScale",),
+    "craterfront.setup": ("Setup",),
     "craterfront.source": ("GlowDischarge", "IonBeam", "MeasuredRate", "OperatingPoint"),
     "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
     "craterfront.operating_points": ("CraterPoint",),
@@ -75,8 +70,10 @@ _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
+    from craterfront.beginning import StartUp, SurfaceTransient
     from craterfront.boundaries import Boundary
     from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
+    from craterfront.channel import Channel
     from craterfront.coupling import Coupling, EdgeField
     from craterfront.crater_shape import (
         EdgedCrater,
@@ -86,6 +83,8 @@ if TYPE_CHECKING:
         RasteredCrater,
         TiltedCrater,
     )
+    from craterfront.depth_scale import DepthScale
+    from craterfront.detection import Detection, RadialWeight
     from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
     from craterfront.files import load_profile, read_dataset, write_dataset
     from craterfront.forecasting import Forecast, forecast
@@ -100,9 +99,12 @@ if TYPE_CHECKING:
     from craterfront.instrument_inversion import invert_with_instrument
     from craterfront.inversion import Inversion, invert
     from craterfront.joint_inversion import invert_together
+    from craterfront.layer import Layer, RepeatedLayers
     from craterfront.measured import read_profile
     from craterfront.measured_profile import MeasuredProfile
     from craterfront.measurement_chain import Measurement
+    from craterfront.mixing import Mixing
+    from craterfront.noise import Flicker, Noise, OneOverF
     from craterfront.operating_points import CraterPoint
     from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
     from craterfront.problems import InputProblems
@@ -112,24 +114,12 @@ if TYPE_CHECKING:
     from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
     from craterfront.replicates import combine_spots
     from craterfront.results import Answer, answer, estimate_dataset
-    from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+    from craterfront.roughness import Heights, Roughness
     from craterfront.sampled_posterior import SampledPosterior, sample_posterior
-    from craterfront.setup import (
-        Channel,
-        DepthScale,
-        Detection,
-        Flicker,
-        Heights,
-        Mixing,
-        Noise,
-        OneOverF,
-        RadialWeight,
-        Roughness,
-        Setup,
-        StartUp,
-        SurfaceTransient,
-    )
+    from craterfront.setup import Setup
+    from craterfront.solids import Material, Substrate
     from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
+    from craterfront.stack import Stack
     from craterfront.unfolded import unfolded_dataset
     from craterfront.unfolding import unfold
     from craterfront.unfolding_result import Unfolding

@@ -61,7 +61,7 @@ def alternatives(likelihood: Likelihood, best: Fit, starts: Sequence[Fit]) -> li
         Those that are at least a twentieth as probable, or more probable than what was taken for
         the best.
     """
-    kept = likelihood.plan, likelihood.parts
+    kept = likelihood.terms
     of_best = _log_information(likelihood.information_rows(best.x))
     found: list[Alternative] = []
     for start in starts:
@@ -77,7 +77,7 @@ def alternatives(likelihood: Likelihood, best: Fit, starts: Sequence[Fit]) -> li
         if log_odds > math.log(_WORTH_TELLING) and _is_new(fit, known, jacobian):
             values = likelihood.coordinates.values(fit.x)
             found.append(Alternative(fit, values, math.exp(min(log_odds, 700.0))))
-    likelihood.plan, likelihood.parts = kept
+    likelihood.terms = kept
     return sorted(found, key=lambda each: -each.odds)
 
 

@@ -2,13 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import PlainValidator
 
-from craterfront.problems import shown
-from craterfront.quantities import finite_number
-from craterfront.table import Element, Mistake, Name, Table
+from craterfront.table import Element, Mistake, Name, Table, number_that
 
 SURE = 0.95
 """Probability that a decision demands by default."""
@@ -17,26 +15,12 @@ LIMITED = {"thickness": "nm", "areal_mass": "g_m2"}
 """What may have limits, and the end of its keys."""
 
 
-def _positive(written: Any) -> float:
-    if not finite_number(written) > 0:
-        raise ValueError(f"must be > 0, got {shown(written)}")
-    return float(written)
+_fraction = number_that("above 0 and below 1", lambda share: 0 < share < 1)
+_probability = number_that("above 0.5 and below 1", lambda share: 0.5 < share < 1)
 
-
-def _probability(written: Any) -> float:
-    if not 0.5 < finite_number(written) < 1:
-        raise ValueError(f"must be above 0.5 and below 1, got {shown(written)}")
-    return float(written)
-
-
-def _fraction(written: Any) -> float:
-    if not 0 < finite_number(written) < 1:
-        raise ValueError(f"must be above 0 and below 1, got {shown(written)}")
-    return float(written)
-
-
-Tolerance = Annotated[float | None, PlainValidator(_positive)]
+Tolerance = Annotated[float | None, PlainValidator(number_that("> 0", lambda limit: limit > 0))]
 Fraction = Annotated[float | None, PlainValidator(_fraction)]
+Probability = Annotated[float, PlainValidator(_probability)]
 
 
 @dataclass(frozen=True)
@@ -91,7 +75,7 @@ class Limit(Table):
     thickness_nm_max: Tolerance = None
     areal_mass_g_m2_min: Tolerance = None
     areal_mass_g_m2_max: Tolerance = None
-    probability: Annotated[float, PlainValidator(_probability)] = SURE
+    probability: Probability = SURE
 
     def bounds(self) -> list[Bounds]:
         """The limits that are written, by quantity."""

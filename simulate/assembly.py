@@ -14,6 +14,7 @@ import numpy as np
 
 from craterfront import crater_parameters, ions
 from craterfront import parameters as rules
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.input_slopes import InputSlopes
 from craterfront.instrument_parameters import (
     DEFAULT_DISPLACEMENT,
@@ -46,8 +47,8 @@ from craterfront.responses import (
     self_absorbed,
     sensitivity_label,
 )
-from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import Setup
+from craterfront.stack import Stack
 
 DEFAULT_SAMPLES = 1000
 

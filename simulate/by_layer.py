@@ -3,8 +3,8 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.quantities import TABLE_KEYS, Quantity
-from craterfront.sample import ConcreteLayer
 from craterfront.table import read_each
 
 

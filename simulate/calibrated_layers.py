@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from craterfront.by_layer import key_of_layer
+from craterfront.channel import Channel
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.instrument_file import InstrumentCalibration
 from craterfront.instrument_numbers import (
@@ -15,8 +17,8 @@ from craterfront.instrument_numbers import (
     same_composition,
 )
 from craterfront.quantities import Quantity
-from craterfront.sample import ConcreteLayer, Stack
-from craterfront.setup import Channel, Setup
+from craterfront.setup import Setup
+from craterfront.stack import Stack
 
 _OF_CHANNEL = {
     "self-absorption": "self_absorption_nm2_s",

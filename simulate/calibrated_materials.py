@@ -5,8 +5,10 @@ from typing import Any
 from craterfront.composition import Composed
 from craterfront.instrument_file import InstrumentCalibration
 from craterfront.instrument_numbers import DENSITY, RATE, same_composition
+from craterfront.layer import Layer, RepeatedLayers
 from craterfront.problems import shown
-from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 
 
 def with_materials(stack: Stack, calibration: InstrumentCalibration) -> tuple[Stack, list[str]]:

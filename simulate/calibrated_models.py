@@ -4,10 +4,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from craterfront.crater_shape import EdgedCrater, ParabolicCrater, TiltedCrater
+from craterfront.detection import Detection
 from craterfront.instrument_file import InstrumentCalibration, Validity
 from craterfront.instrument_numbers import CURVATURE, MIXING_LENGTH
+from craterfront.mixing import Mixing
 from craterfront.problems import shown
-from craterfront.setup import Detection, Mixing, Roughness, Setup
+from craterfront.roughness import Roughness
+from craterfront.setup import Setup
 
 _PLACES = {  # tables and keys of what is for all materials
     "crater tilt": ("crater", "tilt"),

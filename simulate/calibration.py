@@ -8,6 +8,7 @@ from typing import Annotated, Any, ClassVar
 import numpy as np
 from pydantic import AfterValidator, Field, PlainValidator
 
+from craterfront.channel import Channel
 from craterfront.models.elements import (
     U_REL_ALLOY,
     DensityUnknown,
@@ -28,7 +29,6 @@ from craterfront.quantities import (
     sized,
     within,
 )
-from craterfront.setup import Channel
 from craterfront.table import (
     Column,
     Element,

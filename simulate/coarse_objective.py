@@ -3,8 +3,9 @@
 import numpy as np
 
 from craterfront.estimation import Objective
-from craterfront.likelihood import Likelihood, NotComputable
+from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import bounded_solution
+from craterfront.refusals import NotComputable
 
 
 class CoarseMisfit:
@@ -44,7 +45,7 @@ class CoarseMisfit:
         """Deviations of the parameters from what is known of them, of each or of several."""
         likelihood = self._likelihood
         joint = likelihood.joint_prior.of_parameters(likelihood.coordinates.values(x))
-        return np.append(likelihood.own_priors(x), joint)
+        return np.append(likelihood.priors.own(x), joint)
 
     def jacobian(self, x: np.ndarray) -> np.ndarray:
         """Derivatives of the residuals."""
@@ -59,8 +60,9 @@ class CoarseMisfit:
             if held.shape[1]:
                 slope = slope - held @ np.linalg.lstsq(held, slope, rcond=1e-12)[0]
             blocks.append(-slope / self._share)
-        joint = likelihood.joint_prior.free_of_linear() @ likelihood.joint_slopes(x)
-        return np.vstack([*blocks, likelihood.own_prior_slopes(x), joint])
+        priors = likelihood.priors
+        joint = likelihood.joint_prior.free_of_linear() @ priors.joint_slopes(x)
+        return np.vstack([*blocks, priors.own_slopes(x), joint])
 
     def _smooth(self, x: np.ndarray) -> np.ndarray:
         from scipy.ndimage import gaussian_filter1d
@@ -71,7 +73,7 @@ class CoarseMisfit:
         return gaussian_filter1d(x, self._width, axis=-1, mode="nearest")[..., ::stride]
 
     def _of(self, c: int, rows: np.ndarray, axis: int = 0) -> np.ndarray:
-        return np.compress(self._likelihood.channel_of == c, rows, axis=axis)
+        return np.compress(self._likelihood.terms.channel_of == c, rows, axis=axis)
 
     def _solved(self, c: int, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Model of a channel with its best linear numbers, and these."""

@@ -7,11 +7,13 @@ from typing import Annotated, Any
 from pydantic import PlainValidator
 
 from craterfront.problems import shown
-from craterfront.quantities import PositiveDensity, PositiveRate, Quantity, finite_number
-from craterfront.table import Mistake, Table, element_symbol, parsed_formula, read_each
+from craterfront.quantities import PositiveDensity, PositiveRate, Quantity
+from craterfront.table import Mistake, Table, element_symbol, number_that, parsed_formula, read_each
 
 MOST_PARTS = 1e12  # of an element in a composition, which need not sum to 1
 COMPOSED = ("composition", "composition_mass")
+
+_fraction = number_that(f"from 0 to {MOST_PARTS:g}", lambda parts: 0 <= parts <= MOST_PARTS)
 
 
 def _composition(written: Any) -> str | dict[str, float]:
@@ -37,12 +39,6 @@ def _fractions(written: Mapping[Any, Any]) -> dict[str, float]:
     fractions = read_each(written, element_symbol, _fraction)
     normalised(fractions)
     return fractions
-
-
-def _fraction(written: Any) -> float:
-    if not 0 <= finite_number(written) <= MOST_PARTS:
-        raise ValueError(f"must be from 0 to {MOST_PARTS:g}, got {shown(written)}")
-    return float(written)
 
 
 Composition = Annotated[str | dict[str, float], PlainValidator(_composition)]

@@ -6,17 +6,14 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, PlainValidator
 
 from craterfront.problems import shown
-from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number, within
-from craterfront.table import Mistake, Table, read_each, whole_number
+from craterfront.quantities import PositiveLength, Quantity, SourceNumber, within
+from craterfront.table import Mistake, Table, number_that, read_each, whole_number
 
 MOST_ANNULI = 4096
 """Of a resolved crater."""
 
 
-def _current(written: Any) -> float:
-    if not 0.01 <= finite_number(written) <= 100:
-        raise ValueError(f"must be from 0.01 to 100, got {shown(written)}")
-    return float(written)
+_current = number_that("from 0.01 to 100", lambda current: 0.01 <= current <= 100)
 
 
 def _currents(written: Any) -> dict[str, float]:

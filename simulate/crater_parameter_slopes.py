@@ -4,11 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_parameters import CURVATURE, curvature_key
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.models.crater import divided
 from craterfront.models.crater_slopes import edged_slopes, parabolic_slopes, seen_share_slopes
-from craterfront.sample import ConcreteLayer
 from craterfront.setup import Setup
 
 

@@ -7,11 +7,11 @@ import numpy as np
 
 from craterfront import parameters as rules
 from craterfront.by_layer import key_of_layer
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.models import crater, raster
 from craterfront.parameters import Parameter
 from craterfront.quantities import Quantity
-from craterfront.sample import ConcreteLayer
 from craterfront.setup import Setup
 
 CURVATURE = "curvature"

@@ -6,9 +6,10 @@ from typing import Self
 
 import numpy as np
 
+from craterfront.channel import Channel
 from craterfront.models.dead_time import LARGEST_SHARE, true_rate
+from craterfront.noise import Noise
 from craterfront.problems import InputProblems, shown
-from craterfront.setup import Channel, Noise
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.models.readings import correlation_time
 from craterfront.noise_model import Fluctuation, NoiseModel, find_fluctuation, shortfall
+from craterfront.reading_residuals import ReadingResiduals
+from craterfront.solution import Solution
 
 
 def update_discrepancy(likelihood: Likelihood, x: np.ndarray) -> float:
@@ -29,7 +31,7 @@ def update_discrepancy(likelihood: Likelihood, x: np.ndarray) -> float:
         shortfall(*each)
         for each in zip(
             _deviations(likelihood, solution, bare),
-            _explained(likelihood, bare),
+            explained_variance(replace(likelihood.readings, noise=bare)),
             leverage,
             strict=True,
         )
@@ -54,12 +56,9 @@ def _without_discrepancy(
     return bare
 
 
-def _explained(likelihood: Likelihood, bare: NoiseModel) -> np.ndarray:
-    """Variance that the noise explains, shape (C, N)."""
-    readings = likelihood.readings
-    variance = bare.variance(readings.about, readings.interval)
-    if bare.fluctuation is not None:
-        variance = variance + (bare.fluctuation.spread * likelihood.signal_for_flicker) ** 2
+def explained_variance(readings: ReadingResiduals) -> np.ndarray:
+    """Variance that noise without a shortfall of the model explains, shape (C, N)."""
+    variance = _with_fluctuation(readings.variance, readings)
     # One count where hardly any is expected is no sign of a wrong model.
     return np.maximum(variance, readings.gain**2)
 
@@ -75,18 +74,15 @@ def _fluctuation(
     likelihood: Likelihood, x: np.ndarray, solution: Solution, rows: np.ndarray, bare: NoiseModel
 ) -> Fluctuation | None:
     """A common fluctuation in the residuals about a solution."""
-    readings = likelihood.readings
-    variance = bare.variance(readings.about, readings.interval)
+    readings = replace(likelihood.readings, noise=bare)
     slopes = rows[: readings.values.size].reshape(*readings.values.shape, -1)
-    slopes = slopes * np.sqrt(readings.variance / variance)[..., None]
-    residuals = (readings.values - solution.model) / np.sqrt(variance)
+    slopes = slopes * np.sqrt(likelihood.readings.variance / readings.variance)[..., None]
+    residuals = (readings.values - solution.model) / np.sqrt(readings.variance)
     columns = np.concatenate([slopes, residuals[..., None]], axis=-1)
     columns[readings.censored] = 0.0
-    own = likelihood.prior_residuals(x, solution)
+    own = likelihood.priors.of(x, solution)
     priors = np.column_stack([rows[readings.values.size :], own])
-    loads = likelihood.signal_for_flicker / np.sqrt(variance)
-    loads = np.where(readings.censored, 0.0, loads)
-    return find_fluctuation(columns, priors, loads, readings.interval)
+    return find_fluctuation(columns, priors, readings.loads, readings.interval)
 
 
 def _leverage(likelihood: Likelihood, rows: np.ndarray) -> np.ndarray:
@@ -105,8 +101,14 @@ def _leverage(likelihood: Likelihood, rows: np.ndarray) -> np.ndarray:
 
 def _total_variance(likelihood: Likelihood) -> np.ndarray:
     """Of every reading, with all that the noise model holds, shape (C, N)."""
-    noise = likelihood.noise
-    variance = likelihood.readings.variance * noise.correlation[:, None]
-    if noise.fluctuation is not None:
-        variance = variance + (noise.fluctuation.spread * likelihood.signal_for_flicker) ** 2
-    return variance
+    readings = likelihood.readings
+    variance = readings.variance * readings.noise.correlation[:, None]
+    return _with_fluctuation(variance, readings)
+
+
+def _with_fluctuation(variance: np.ndarray, readings: ReadingResiduals) -> np.ndarray:
+    """Variances with what a common fluctuation adds."""
+    fluctuation = readings.noise.fluctuation
+    if fluctuation is None:
+        return variance
+    return variance + (fluctuation.spread * readings.signal) ** 2

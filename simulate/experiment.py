@@ -7,12 +7,16 @@ from typing import Any, ClassVar
 
 from craterfront.asked import CaseDepth, CoatingLimit
 from craterfront.by_layer import key_of_layer
+from craterfront.channel import Channel
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_shape import ParabolicCrater
+from craterfront.depth_scale import DepthScale
+from craterfront.layer import Layer
 from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown, shown_key
 from craterfront.profile_settings import ProfileSettings
-from craterfront.sample import ConcreteLayer, Layer, Stack
-from craterfront.setup import Channel, DepthScale, Setup
+from craterfront.setup import Setup
 from craterfront.source import GlowDischarge, IonBeam
+from craterfront.stack import Stack
 from craterfront.table import MOST_UNKNOWN_KEYS, Mistake, Table, Text, numbered
 from craterfront.toml_text import parse_toml, read_toml
 
@@ -307,8 +311,8 @@ class Experiment(Table):
                     )
 
     def _channels(self) -> Iterator[tuple[str, Channel]]:
-        for index, channel in enumerate(self.setup.detection.channel):
-            yield f"detection.{numbered('channel', index, channel.label)}", channel
+        for place, channel in self.setup.detection.placed_channels():
+            yield f"detection.{place}", channel
 
 
 # --- files and dictionaries --------------------------------------------------------------------

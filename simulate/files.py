@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from craterfront.channel import Channel
 from craterfront.experiment import Experiment
 from craterfront.file_access import write_whole
 from craterfront.measured import read_profile
 from craterfront.measured_profile import MeasuredProfile, range_problems
 from craterfront.problems import InputProblems
 from craterfront.profile_settings import ProfileSettings
-from craterfront.setup import Channel
 
 if TYPE_CHECKING:
     import xarray

@@ -10,13 +10,13 @@ from craterfront.expected_uncertainties import Expected, expected_uncertainties
 from craterfront.experiment import Experiment
 from craterfront.forward import time_edges_s
 from craterfront.information import Information
-from craterfront.likelihood import NotComputable
+from craterfront.noise import Noise
 from craterfront.planned import Planned, plan_measurement, without_readings
 from craterfront.planned_answers import planned_answers
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress, silent
+from craterfront.refusals import NotComputable
 from craterfront.scale import depth_scale, require_depth_scale
-from craterfront.setup import Noise
 from craterfront.told_from_zero import Told, in_unit, told_from_zero
 
 _ROUGH = 0.2  # relative uncertainty of a thickness beyond which a linear forecast is a rough one

@@ -22,8 +22,8 @@ from craterfront.problems import InputProblems
 from craterfront.reading_parts import ReadingParts
 from craterfront.resolved import annuli_of, erode, left_out
 from craterfront.responses import optical_depths
-from craterfront.sample import Stack
 from craterfront.setup import Setup
+from craterfront.stack import Stack
 
 if TYPE_CHECKING:
     import xarray

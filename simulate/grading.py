@@ -2,7 +2,8 @@
 
 from collections.abc import Callable
 
-from craterfront.sample import Layer, Material
+from craterfront.layer import Layer
+from craterfront.solids import Material
 
 DEFAULT_ROWS = 21
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration, OperatingConditions
 from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_composition
 from craterfront.inversion import Inversion
+from craterfront.layer import Layer
 from craterfront.measurement_chain import Kept, Measurement, next_link, without
 from craterfront.problems import InputProblems, shown
 from craterfront.progress import Progress, silent
-from craterfront.sample import Layer
 
 
 @dataclass(frozen=True)

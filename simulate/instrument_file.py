@@ -17,7 +17,7 @@ from craterfront.models.elements import normalised
 from craterfront.problems import InputProblems, did_you_mean, mistakes_of, shown
 from craterfront.quantities import PositiveLength, Quantity, SourceNumber, finite_number
 from craterfront.source import GlowDischarge, IonBeam
-from craterfront.table import Mistake, Name, Table, Text, numbered, parsed_formula
+from craterfront.table import Mistake, Name, Table, Text, number_that, numbered, parsed_formula
 from craterfront.toml_text import parse_toml, read_toml
 from craterfront.toml_writing import toml_text
 
@@ -48,10 +48,7 @@ def _kind(written: Any) -> str:
     return written
 
 
-def _uncertainty(written: Any) -> float:
-    if finite_number(written) < 0:
-        raise ValueError(f"must be >= 0, got {shown(written)}")
-    return float(written)
+_uncertainty = number_that(">= 0", lambda u: u >= 0)
 
 
 def _rows(written: Any) -> dict[str, tuple[float, ...]]:

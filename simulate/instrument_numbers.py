@@ -13,11 +13,11 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.by_layer import key_of_layer
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.crater_parameters import curvature_key, curvatures
 from craterfront.joint_prior import Coordinate
 from craterfront.parameters import linear_state
 from craterfront.responses import sensitivity_label
-from craterfront.sample import ConcreteLayer
 
 RATE, DENSITY, SENSITIVITY, BACKGROUND = "erosion rate", "density", "sensitivity", "background"
 CURVATURE, MIXING_LENGTH = "crater curvature", "mixing length"

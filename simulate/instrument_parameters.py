@@ -6,13 +6,15 @@ import numpy as np
 
 from craterfront import crater_parameters, electrons, ions
 from craterfront import parameters as rules
+from craterfront.channel import Channel
 from craterfront.layer_parameters import LayerParameters
+from craterfront.mixing import LARGEST_LENGTH_TO_RANGE
 from craterfront.models.relocation import shortest_decay_length
 from craterfront.problems import shown
 from craterfront.quantities import Quantity
-from craterfront.sample import Stack
-from craterfront.setup import LARGEST_LENGTH_TO_RANGE, Channel, Setup
+from craterfront.setup import Setup
 from craterfront.source import IonBeam
+from craterfront.stack import Stack
 
 SIMS_ESCAPE_DEPTH_NM = 0.4
 """Escape depth of secondary ions, one to two atomic layers (from memory: 0.3 to 0.6 nm)."""

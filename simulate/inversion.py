@@ -21,7 +21,7 @@ from craterfront.estimation import (
 from craterfront.experiment import Experiment
 from craterfront.inversion_notes import doubts, notes
 from craterfront.joint_prior import JointPrior
-from craterfront.likelihood import Likelihood, NotComputable, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.limits import (
     Minimum,
     NearZero,
@@ -34,7 +34,9 @@ from craterfront.limits import (
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress, silent
+from craterfront.refusals import NotComputable
 from craterfront.scale import depth_scale, measured_crater_depth, require_depth_scale
+from craterfront.solution import Solution
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,13 @@ import numpy as np
 
 from craterfront.alternatives import Alternative
 from craterfront.estimation import Curvature, Fit
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import at_written_bound
 from craterfront.models.dead_time import recorded_share
 from craterfront.models.emission import DEEPEST
 from craterfront.noise_model import LEAST_DITHER
 from craterfront.parameters import Parameter
+from craterfront.solution import Solution
 
 
 def doubts(

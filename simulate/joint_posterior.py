@@ -117,7 +117,7 @@ class _PriorOfSquare:
 def _priors_of_squares(inversion: Inversion) -> list[_PriorOfSquare]:
     """Of all parameters that have a prior of their own and are moved by their squares."""
     likelihood, x = inversion.likelihood, inversion.fit.x
-    rows, residuals = likelihood.own_prior_slopes(x), likelihood.own_priors(x)
+    rows, residuals = likelihood.priors.own_slopes(x), likelihood.priors.own(x)
     chain = likelihood.coordinates.jacobian(x)
     parameters = [likelihood.assembly.parameters[index] for index in likelihood.free]
     own = [i for i, parameter in enumerate(parameters) if parameter.has_own_prior]

@@ -7,13 +7,14 @@ import numpy as np
 
 from craterfront import ions
 from craterfront import parameters as rules
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.models.causes import u_rel
 from craterfront.models.elements import DensityUnknown, FormulaError, atomic_density_per_nm3
 from craterfront.parameters import Parameter
 from craterfront.problems import shown
-from craterfront.sample import ConcreteLayer, Stack
 from craterfront.setup import Setup
 from craterfront.source import GlowDischarge
+from craterfront.stack import Stack
 
 NOMINAL_ATOMIC_DENSITY_PER_NM3 = 50.0
 """Stands in where no density is known but a rate is: then no mass per area is reported."""

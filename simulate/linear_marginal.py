@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from craterfront import box_probability
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import bounded_solution
 from craterfront.parameters import is_free, linear_bounds
+from craterfront.solution import Solution
 
 _FOR_SLOPES = 1e-3  # of a standard deviation of a reading
 _MOST_STEPS = 20

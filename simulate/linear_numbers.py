@@ -84,6 +84,14 @@ def bounded_solution(
     return lsq_linear(root, target, (lower, upper), method="bvls").x
 
 
+def by_channel(terms: np.ndarray, channel_of: np.ndarray, channels: int) -> np.ndarray:
+    """Sum of the terms of each channel, shape (..., C, N), of terms (..., Q, N)."""
+    out = np.zeros((*terms.shape[:-2], channels, terms.shape[-1]))
+    for q, c in enumerate(channel_of):
+        out[..., c, :] += terms[..., q, :]
+    return out
+
+
 def at_bound(value: float, quantity: Quantity) -> bool:
     """Whether a linear number ended at a bound, to rounding."""
     return bool(np.any(np.isclose(value, linear_bounds(quantity), rtol=1e-9, atol=0.0)))

@@ -14,7 +14,7 @@ from craterfront.models.readings import (
     restricted_log_likelihood,
     rounded_noise_level,
 )
-from craterfront.setup import Noise
+from craterfront.noise import Noise
 
 NOISE_FLOOR = 1e-4
 """Data without visible noise are taken to be good to this share of the channel's largest value."""

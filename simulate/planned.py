@@ -11,12 +11,13 @@ from functools import cached_property
 import numpy as np
 
 from craterfront.assembly import Assembly
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.depth_scale import DepthScale
+from craterfront.likelihood import Likelihood
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.noise_model import NoiseModel
 from craterfront.parameters import is_free
 from craterfront.scale import measured_crater_depth
-from craterfront.setup import DepthScale
+from craterfront.solution import Solution
 
 _JUST_NOT_ZERO = 2.5e-3
 """Coordinate of a square that stands for zero, a twentieth of its scale in length. At zero itself
@@ -163,17 +164,8 @@ def plan_measurement(
 
 def _solution(likelihood: Likelihood, x: np.ndarray) -> Solution:
     """The signal with the linear numbers as planned."""
-    assembly = likelihood.assembly
-    rows, depth = likelihood.rows(x)
-    numbers = assembly.linear_numbers()
-    linear = np.array([number.quantity.value for number in numbers])
-    model, background = np.zeros((2, *likelihood.values.shape))
-    first = len(assembly.responses)
-    for i, (number, row) in enumerate(zip(numbers, rows, strict=True)):
-        model[number.channel] += linear[i] * row
-        if first <= i < first + len(model):
-            background[number.channel] += linear[i] * row
-    return Solution(model, model - background, linear, rows, depth)
+    linear = np.array([n.quantity.value for n in likelihood.assembly.linear_numbers()])
+    return likelihood.with_linear(linear, *likelihood.rows(x))
 
 
 def _slopes(

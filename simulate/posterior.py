@@ -16,10 +16,10 @@ import numpy as np
 from craterfront.bend import bend
 from craterfront.cores import usable_cores
 from craterfront.inversion import Inversion
-from craterfront.likelihood import NotComputable
 from craterfront.linear_marginal import Conditional, LinearMarginal
 from craterfront.parameters import Parameter
 from craterfront.proposal import Proposal
+from craterfront.refusals import NotComputable
 
 _WIDEST = 10.0  # standard deviation of a coordinate that neither data nor bounds fix
 _MOST_GIVEN = 20_000  # points whose linear numbers are kept, some kilobytes each

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.linear_marginal import with_readings
 from craterfront.models.noise import flicker
+from craterfront.solution import Solution
 
 BAD = 0.01
 """Posterior predictive p below which, or above one minus which, a model is called into question."""

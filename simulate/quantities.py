@@ -203,6 +203,7 @@ NonNegativeArea = Annotated[Quantity, _NOT_NEGATIVE, AfterValidator(sized(1e-12,
 PositiveRate = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 PositiveTime = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-9, 1e9))]
 SourceNumber = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e6))]
+AngleToNormal = Annotated[Quantity, AfterValidator(within(at_least=0, below=90))]
 SourceShare = Annotated[Quantity, AfterValidator(within(at_least=0, below=1))]
 RelativeChange = Annotated[Quantity, AfterValidator(within(above=-1, at_most=100))]
 PositiveDensity = Annotated[Quantity, _POSITIVE, AfterValidator(sized(1e-6, 1e3))]

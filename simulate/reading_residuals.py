@@ -44,6 +44,8 @@ class ReadingResiduals:
     noise : NoiseModel
     about : ndarray, shape (C, N)
         The model that the variances are those of.
+    signal : ndarray, shape (C, N)
+        What a fluctuation of the source multiplies.
     """
 
     values: np.ndarray
@@ -53,11 +55,18 @@ class ReadingResiduals:
     step: np.ndarray
     noise: NoiseModel
     about: np.ndarray
+    signal: np.ndarray
 
     @cached_property
     def variance(self) -> np.ndarray:
         """Of every reading, shape (C, N)."""
         return self.noise.variance(self.about, self.interval)
+
+    @cached_property
+    def loads(self) -> np.ndarray:
+        """How strongly a common fluctuation enters each standardised reading, shape (C, N)."""
+        variance = self.variance * self.noise.correlation[:, None]
+        return np.where(self.censored, 0.0, self.signal / np.sqrt(variance))
 
     @cached_property
     def added(self) -> np.ndarray:

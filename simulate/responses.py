@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.channel import Channel
+from craterfront.concrete_layer import ConcreteLayer
 from craterfront.models.emission import escaping_share, hydrogen_factor
 from craterfront.quantities import Quantity
-from craterfront.sample import ConcreteLayer
-from craterfront.setup import Channel
 
 
 @dataclass(frozen=True)

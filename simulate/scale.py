@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from craterfront.assembly import Assembly
+from craterfront.depth_scale import DepthScale
 from craterfront.measured_profile import MeasuredProfile
 from craterfront.parameters import is_restricted
 from craterfront.problems import InputProblems, shown
-from craterfront.setup import DepthScale
 
 WAYS = (
     "erosion_rate_nm_s of each of these layers, with uncertainty",

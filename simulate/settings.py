@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.depth_scale import DepthScale
 from craterfront.information import (
     COUNTS,
     FLUCTUATION,
@@ -20,9 +21,8 @@ from craterfront.information import (
     READOUT,
     Information,
 )
-from craterfront.likelihood import NotComputable
 from craterfront.parameters import Parameter
-from craterfront.setup import DepthScale
+from craterfront.refusals import NotComputable
 
 Figures = Callable[..., np.ndarray]
 """The uncertainties of all answers from an `Information` and the arguments of its `picture`."""

@@ -14,10 +14,10 @@ all that is free adapts.
 import math
 from dataclasses import dataclass
 
+from craterfront.depth_scale import DepthScale
 from craterfront.estimation import ONE_SIDED_95, Fit, profile_fit, quadratic_form
 from craterfront.information import Information
 from craterfront.planned import Planned
-from craterfront.setup import DepthScale
 
 CRITICAL = math.sqrt(ONE_SIDED_95)
 """Root of the statistic from which on a width is called resolved."""

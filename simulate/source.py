@@ -3,11 +3,17 @@
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, PlainValidator
+from pydantic import PlainValidator
 
 from craterfront.composition import Composed
 from craterfront.problems import shown
-from craterfront.quantities import PositiveRate, Quantity, SourceNumber, SourceShare, within
+from craterfront.quantities import (
+    AngleToNormal,
+    PositiveRate,
+    Quantity,
+    SourceNumber,
+    SourceShare,
+)
 from craterfront.rate_table import RateTable
 from craterfront.table import Mistake, Table, chosen_by, number_list, parsed_formula
 
@@ -218,9 +224,7 @@ class IonBeam(Table):
     kind: Literal["ion beam"] = "ion beam"
     ion: Annotated[str, PlainValidator(_ion)] = "Ar"
     energy_eV: SourceNumber
-    angle_deg: Annotated[Quantity, AfterValidator(within(at_least=0, below=90))] = Quantity.default(
-        0.0
-    )
+    angle_deg: AngleToNormal = Quantity.default(0.0)
     current_nA: SourceNumber
     raster_um: _Sides
     gate_um: _Sides | None = None

@@ -13,10 +13,11 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.coarse_objective import CoarseMisfit
 from craterfront.estimation import Fit, Objective, minimise
-from craterfront.likelihood import Likelihood, NotComputable
+from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import solve_linear
 from craterfront.models.change_points import change_points
 from craterfront.parameters import THICKNESS_LN_SD
+from craterfront.refusals import NotComputable
 
 # Coarse stages: smoothing as a share of the profile, tolerance as a share of full scale, and
 # whether only the times of the layers are moved.
@@ -100,13 +101,13 @@ def _steady_rows(likelihood: Likelihood) -> np.ndarray:
     """What each linear number multiplies in the middle of a thick layer, shape (Q, L + 1)."""
     assembly = likelihood.assembly
     nominal = assembly.nominal
-    sample, projection = assembly.sample(nominal), likelihood.projection
+    sample, projection = assembly.sample(nominal), likelihood.terms.projection
     shown = np.einsum("me,meq->qm", sample.composition, projection)
     if assembly.setup.detection.view == "collected":
         shown = shown * sample.atomic_density_per_nm3 * sample.rate_nm_s
     shown = shown[:, sample.material]
-    rows = np.zeros((likelihood.channel_of.size, shown.shape[1]))
-    terms = likelihood.terms(shown, nominal)
+    rows = np.zeros((likelihood.terms.channel_of.size, shown.shape[1]))
+    terms = likelihood.terms.of_responses(shown, nominal)
     rows[: len(terms)] = terms
     rows[len(terms) : len(terms) + len(likelihood.values)] = 1.0
     return rows
@@ -154,7 +155,7 @@ def _levels(
         np.add.at(layer, [i for i in boundaries if i < layer.size], 1)
     layer = np.cumsum(layer)
     for c in range(len(size)):
-        mine = np.flatnonzero(likelihood.channel_of == c)
+        mine = np.flatnonzero(likelihood.terms.channel_of == c)
         if boundaries is None:
             largest = max(float(steady[mine[0]].max()), 1e-300)
             levels[c] = steady[mine[0]] * size[c] / largest

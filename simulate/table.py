@@ -281,10 +281,23 @@ def chosen_by(key: str, tables: Mapping[str, type[Table]]) -> PlainValidator:
     return PlainValidator(read)
 
 
+def number_that(rule: str, holds: Callable[[float], bool]) -> Callable[[Any], float]:
+    """Reads a number without uncertainty that obeys a rule."""
+
+    def read(written: Any) -> float:
+        number = finite_number(written)
+        if not holds(number):
+            raise ValueError(f"must be {rule}, got {shown(written)}")
+        return number
+
+    return read
+
+
 def number_list(
     rule: str, holds: Callable[[float], bool], length: int | None = None
 ) -> PlainValidator:
     """A list of numbers each of which obeys a rule, for `typing.Annotated`."""
+    read_one = number_that(rule, holds)
 
     def read(written: Any) -> tuple[float, ...]:
         if not isinstance(written, Iterable) or isinstance(written, str | Mapping):
@@ -296,9 +309,7 @@ def number_list(
         wrong: list[str] = []
         for position, item in enumerate(items, start=1):
             try:
-                values.append(finite_number(item))
-                if not holds(values[-1]):
-                    raise ValueError(f"must be {rule}, got {shown(item)}")
+                values.append(read_one(item))
             except ValueError as error:
                 wrong.append(f"number {position} {error}")
         if wrong:
@@ -323,6 +334,15 @@ def increasing_mistakes(
                 f"must be > {shown(values[index - 1])} before it, got {shown(values[index])}",
             )
             break
+
+
+def name_mistakes(users: dict[str, str], place: str, name: str | None) -> Iterator["Mistake"]:
+    """A mistake where a name has a user already; else it is noted with its place in `users`."""
+    if name in users:
+        message = f"is the name of {users[name]}, too; names are unique"
+        yield Mistake("name", message, within=named(place, name))
+    elif name is not None:
+        users[name] = place
 
 
 # --- places and words --------------------------------------------------------------------------

@@ -1,9 +1,9 @@
 """What the channels of an unfolding show, and what the file says of their sensitivities."""
 
 from craterfront.assembly import Assembly
+from craterfront.channel import Channel
 from craterfront.parameters import is_free
 from craterfront.quantities import Quantity
-from craterfront.setup import Channel
 
 
 def measured_elements(assembly: Assembly) -> list[str]:

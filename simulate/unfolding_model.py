@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from craterfront.assembly import Assembly
-from craterfront.likelihood import Likelihood, Solution
+from craterfront.likelihood import Likelihood
 from craterfront.linear_numbers import LinearNumber
 from craterfront.models.linear_unfolding import LinearReadings
 from craterfront.models.mixtures import nearest_mixtures, slopes
 from craterfront.parameters import Parameter, is_free
+from craterfront.solution import Solution
 from craterfront.unfolding_cells import Cells, contributions
 
 _OF_LAYERS = ("thickness", "density", "width", "interface roughness", "rate")
@@ -204,7 +205,7 @@ class UnfoldingModel:
         found = contributions(
             self.assembly,
             values,
-            self.likelihood.parts,
+            self.likelihood.terms.parts,
             self.cells,
             mixture.density_per_nm3,
             mixture.rate_nm_s,

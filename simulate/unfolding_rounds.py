@@ -5,6 +5,7 @@ from functools import partial
 
 import numpy as np
 
+from craterfront.discrepancy import explained_variance
 from craterfront.experiment import Experiment
 from craterfront.models.linear_unfolding import (
     LinearReadings,
@@ -128,10 +129,7 @@ def _update_shortfall(
     leverage = np.sum((rows @ posterior.covariance) * rows, axis=1).reshape(design.shape[:2])
     leverage = np.where(likelihood.censored, 0.0, np.clip(leverage, 0.0, 1.0))
     bare = replace(likelihood.noise, shortfall=np.zeros(len(leverage)))
-    variance = bare.variance(np.maximum(solution.model, 0.0), likelihood.interval)
-    if bare.fluctuation is not None:
-        variance = variance + (bare.fluctuation.spread * np.maximum(solution.signal, 0.0)) ** 2
-    variance = np.maximum(variance, (bare.kappa[:, None] / likelihood.interval) ** 2)
+    variance = explained_variance(replace(likelihood.readings, noise=bare))
     deviation = likelihood.values - solution.model
     found = [shortfall(*each) for each in zip(deviation, variance, leverage, strict=True)]
     likelihood.take_noise(replace(bare, shortfall=np.array(found)))

@@ -23,7 +23,7 @@ def starting_model(likelihood: Likelihood) -> UnfoldingModel:
     rows, inexact = len(elements) - complete, inexact_numbers(likelihood)
     model = UnfoldingModel(
         likelihood,
-        cells_for(assembly, likelihood.parts, rows),
+        cells_for(assembly, likelihood.terms.parts, rows),
         elements,
         complete,
         np.ones(count),

@@ -12,16 +12,26 @@ from typer.main import get_command
 
 from craterfront import (
     asked,
+    beginning,
     calibration,
+    channel,
     coupling,
     crater_shape,
+    depth_scale,
+    detection,
     instrument_file,
+    layer,
+    mixing,
+    noise,
     operating_points,
     profile_settings,
+    rate_discrepancy,
     rate_table,
-    sample,
+    roughness,
     setup,
+    solids,
     source,
+    stack,
 )
 from craterfront.calibration import calibration_from_toml
 from craterfront.cli import app
@@ -134,14 +144,14 @@ def test_commands_exist(page, command):
 # --- the keys of the files ---------------------------------------------------------------------
 
 _TABLES = {
-    "`[[layer]]`": sample.Layer,
-    "`[[layer]]` with `repeat`": sample.RepeatedLayers,
+    "`[[layer]]`": layer.Layer,
+    "`[[layer]]` with `repeat`": layer.RepeatedLayers,
     "`[source.reference]`": source.OperatingPoint,
     "`[source.reference]` of an ion beam": source.MeasuredRate,
     "A table of relative rates": rate_table.RateTable,
     "`[[rate]]`": rate_table.RelativeRate,
-    "`[material.NAME]`": sample.Material,
-    "`[substrate]`": sample.Substrate,
+    "`[material.NAME]`": solids.Material,
+    "`[substrate]`": solids.Substrate,
     '`[source]` with `kind = "glow discharge"`': source.GlowDischarge,
     '`[source]` with `kind = "ion beam"`': source.IonBeam,
     '`[crater]` with `shape = "flat"`': crater_shape.FlatCrater,
@@ -151,22 +161,22 @@ _TABLES = {
     '`[crater]` with `shape = "edged"`': crater_shape.EdgedCrater,
     '`[crater]` with `shape = "rastered"`': crater_shape.RasteredCrater,
     '`[crater]` with `shape = "measured"`': crater_shape.MeasuredCrater,
-    "`[discrepancy]`": setup.Discrepancy,
-    "`[roughness]`": setup.Roughness,
-    "`[roughness.heights]`": setup.Heights,
-    "`[mixing]`": setup.Mixing,
-    "`[detection]`": setup.Detection,
-    "`[detection.radial_weight]`": setup.RadialWeight,
-    "`[[detection.channel]]`": setup.Channel,
-    "`[start_up]`": setup.StartUp,
-    "`[surface_transient]`": setup.SurfaceTransient,
+    "`[discrepancy]`": rate_discrepancy.Discrepancy,
+    "`[roughness]`": roughness.Roughness,
+    "`[roughness.heights]`": roughness.Heights,
+    "`[mixing]`": mixing.Mixing,
+    "`[detection]`": detection.Detection,
+    "`[detection.radial_weight]`": detection.RadialWeight,
+    "`[[detection.channel]]`": channel.Channel,
+    "`[start_up]`": beginning.StartUp,
+    "`[surface_transient]`": beginning.SurfaceTransient,
     "`[coupling]`": coupling.Coupling,
     "`[coupling.edge_field]`": coupling.EdgeField,
-    "`[noise]`": setup.Noise,
-    "`[noise]` `flicker`": setup.Flicker,
-    "`[noise]` `one_over_f`": setup.OneOverF,
+    "`[noise]`": noise.Noise,
+    "`[noise]` `flicker`": noise.Flicker,
+    "`[noise]` `one_over_f`": noise.OneOverF,
     "`[profile]`": profile_settings.ProfileSettings,
-    "`[depth_scale]`": setup.DepthScale,
+    "`[depth_scale]`": depth_scale.DepthScale,
     "`limit`": asked.Limit,
     "`[[limit]]`": asked.CoatingLimit,
     "`[[case_depth]]`": asked.CaseDepth,
@@ -233,19 +243,30 @@ def test_every_table_has_its_section():
         value
         for module in (
             asked,
-            sample,
-            setup,
-            source,
-            rate_table,
+            beginning,
+            channel,
             coupling,
             crater_shape,
+            depth_scale,
+            detection,
+            layer,
+            mixing,
+            noise,
             operating_points,
             profile_settings,
+            rate_discrepancy,
+            rate_table,
+            roughness,
+            setup,
+            solids,
+            source,
+            stack,
         )
         for name, value in vars(module).items()
         if isinstance(value, type) and issubclass(value, Table) and not name.startswith("_")
     }
-    assert tables - {Table, Substance, Composed, sample.Stack, setup.Setup} == {*_TABLES.values()}
+    shared = {Table, Substance, Composed, solids.Solid, solids.Placed}
+    assert tables - shared - {stack.Stack, setup.Setup} == {*_TABLES.values()}
 
 
 def test_every_table_of_a_calibration_has_its_section():

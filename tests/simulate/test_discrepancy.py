@@ -110,7 +110,7 @@ def test_slopes_where_layers_erode_unlike_what_they_are():
     likelihood.replan(x)
     values = likelihood.coordinates.values(x)
     assert not np.allclose(likelihood.assembly.rate_errors(values), 1.0, atol=1e-3)
-    _, _, slopes, of_depth = likelihood.rows_and_slopes(x)
+    _, _, slopes, of_depth = likelihood.terms.rows_and_slopes(values)
     for p, index in enumerate(likelihood.free):
         if likelihood.assembly.parameters[index].kind not in KINDS:
             continue
@@ -118,7 +118,7 @@ def test_slopes_where_layers_erode_unlike_what_they_are():
         def moved(change, index=index):
             other = values.copy()
             other[index] += change
-            rows, depth = likelihood._rows_at(other)
+            rows, depth = likelihood.terms.rows(other)
             return np.append(rows.ravel(), depth[-1])  # before it there is a kink at each plane
 
         expected = sixth_order(moved, 2e-4 * values[index])

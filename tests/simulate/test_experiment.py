@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 
 from craterfront import experiment as module
 from craterfront import file_access
+from craterfront.channel import Channel
 from craterfront.crater_shape import FlatCrater, MeasuredCrater, ParabolicCrater
+from craterfront.detection import Detection
 from craterfront.experiment import (
     Experiment,
     experiment_from_dict,
@@ -22,9 +24,10 @@ from craterfront.experiment import (
     experiment_to_dict,
     load_experiment,
 )
+from craterfront.mixing import Mixing
 from craterfront.problems import InputProblems, shown
 from craterfront.quantities import Quantity
-from craterfront.setup import Channel, Detection, Mixing, Setup
+from craterfront.setup import Setup
 from craterfront.source import GlowDischarge, IonBeam
 
 EXAMPLE = Path(__file__).parents[1] / "data" / "nitride_multilayer.toml"

@@ -13,6 +13,7 @@ from studies import recovery
 
 from craterfront import cli
 from craterfront.assembly import Assembly
+from craterfront.depth_scale import DepthScale
 from craterfront.estimation import curvature, quadratic_form
 from craterfront.experiment import experiment_from_toml
 from craterfront.figure_style import save_figure
@@ -25,7 +26,6 @@ from craterfront.information import Information
 from craterfront.likelihood import Likelihood
 from craterfront.planned import plan_measurement
 from craterfront.problems import InputProblems
-from craterfront.setup import DepthScale
 
 # A nickel layer on copper; what is written in braces differs between tests.
 ONE = """

@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 import craterfront.assembly
-import craterfront.likelihood
+import craterfront.linear_terms
 from craterfront.assembly import Assembly
 from craterfront.cli import main
 from craterfront.coarse_objective import CoarseMisfit
@@ -201,7 +201,7 @@ def test_a_limit_widens_what_depends_on_it():
 
 def refusing(monkeypatch, function, beyond_nm):
     """Let the engine refuse instruments whose escape depth is larger."""
-    module = {"plan": craterfront.assembly, "run": craterfront.likelihood}[function]
+    module = {"plan": craterfront.assembly, "run": craterfront.linear_terms}[function]
     original = getattr(module, function)
 
     def refuse(sample, instrument, *others, **more):

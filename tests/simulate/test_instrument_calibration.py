@@ -687,6 +687,6 @@ def test_a_prior_of_a_width_counts_once():
 
     experiment = experiment_from_toml(ROUGH.format(counts=3.0, **known))
     together = invert_together([Measurement(profile(3.0, s), experiment) for s in (1, 2)])
-    assert together.likelihood.own_prior_count == 0
+    assert together.likelihood.priors.own_count == 0
     one = invert(profile(6.0, 3), experiment_from_toml(ROUGH.format(counts=6.0, **known)))
     assert u_of_rate(together) == pytest.approx(u_of_rate(one), rel=0.08)

@@ -15,8 +15,7 @@ def stopped_at_zero(parameter, mean, variance):
         free=[0],
         assembly=SimpleNamespace(parameters=[parameter]),
         coordinates=SimpleNamespace(jacobian=lambda x: np.eye(1)),
-        own_prior_slopes=lambda x: np.zeros((0, 1)),
-        own_priors=lambda x: [],
+        priors=SimpleNamespace(own=lambda x: [], own_slopes=lambda x: np.zeros((0, 1))),
     )
     objective = SimpleNamespace(
         lower=np.zeros(1),

@@ -30,7 +30,14 @@ def readings(seed, counts, *, censored=False, step=0.0, readout=0.0):
     )
     hidden = values >= limit[:, None]
     made = ReadingResiduals(
-        np.minimum(values, limit[:, None]), interval, hidden, limit, np.full(2, step), noise, model
+        np.minimum(values, limit[:, None]),
+        interval,
+        hidden,
+        limit,
+        np.full(2, step),
+        noise,
+        model,
+        model,
     )
     return made, model
 
@@ -90,6 +97,7 @@ def test_expected_information_of_counts_is_one_over_the_mean():
         np.full(1, np.inf),
         np.zeros(1),
         noise,
+        mean,
         mean,
     )
     assert made.expected_slopes(mean) ** 2 == pytest.approx(0.5 * np.ones(mean.shape))

@@ -122,16 +122,6 @@ element = "H"
 """
 
 
-class Values:
-    """Coordinates that are the values themselves."""
-
-    def values(self, x):
-        return np.array(x, dtype=float)
-
-    def with_room(self, x):
-        return x
-
-
 def likelihood_of(text, values_kind="intensity"):
     experiment = experiment_from_toml(text)
     stack, setup = experiment.stack, experiment.setup
@@ -139,16 +129,15 @@ def likelihood_of(text, values_kind="intensity"):
     likelihood = Likelihood(
         Assembly(stack, setup, merge_equal=False), replace(profile, values_kind=values_kind)
     )
-    likelihood.coordinates = Values()
-    likelihood.replan(likelihood.assembly.nominal)
+    likelihood.terms = likelihood.terms.replanned(likelihood.assembly.nominal)
     return likelihood
 
 
 def checked(likelihood, relative_steps=RELATIVE_STEPS):
     """The kinds of parameters whose slopes are those of the rows and of the depth."""
     values = likelihood.assembly.nominal
-    rows, depth, slopes, depth_slopes = likelihood.rows_and_slopes(values)
-    plain, plain_depth = likelihood.rows(values)
+    rows, depth, slopes, depth_slopes = likelihood.terms.rows_and_slopes(values)
+    plain, plain_depth = likelihood.terms.rows(values)
     assert rows == pytest.approx(plain, rel=1e-12, abs=1e-12 * plain.max())
     assert np.array_equal(depth, plain_depth)
     kinds = set()
@@ -157,7 +146,7 @@ def checked(likelihood, relative_steps=RELATIVE_STEPS):
         def moved(by, index=index):
             other = values.copy()
             other[index] += by
-            found, deep = likelihood.rows(other)
+            found, deep = likelihood.terms.rows(other)
             return np.append(found.ravel(), deep)
 
         parameter = likelihood.assembly.parameters[index]
@@ -206,14 +195,14 @@ def test_by_their_square_numbers_have_a_slope_at_zero(text, kind):
     def at(square):
         there = values.copy()
         there[index] = np.sqrt(square)
-        return likelihood.rows(there)[0]
+        return likelihood.terms.rows(there)[0]
 
     weights = (-25 / 12, 4.0, -3.0, 4 / 3, -0.25)
     found = sum(weight * at(k * step) for k, weight in enumerate(weights)) / step
     values[index] = 0.0
     position = likelihood.free.index(index)
-    _, _, by_value, _ = likelihood.rows_and_slopes(values)
-    _, _, by_square, _ = likelihood.rows_and_slopes(values, squared=[position])
+    _, _, by_value, _ = likelihood.terms.rows_and_slopes(values)
+    _, _, by_square, _ = likelihood.terms.rows_and_slopes(values, squared=[position])
     peak = np.abs(found).max()
     assert by_square[position] == pytest.approx(found, abs=1e-5 * peak)
     assert not by_value[position].any()
@@ -224,19 +213,19 @@ def test_by_the_square_a_width_has_a_slope_at_zero():
     values = likelihood.assembly.nominal
     width = likelihood.assembly.width_index(0)
     position = likelihood.free.index(width)
-    _, _, by_value, _ = likelihood.rows_and_slopes(values)
-    _, _, by_square, _ = likelihood.rows_and_slopes(values, squared=[position])
+    _, _, by_value, _ = likelihood.terms.rows_and_slopes(values)
+    _, _, by_square, _ = likelihood.terms.rows_and_slopes(values, squared=[position])
     assert by_square[position] == pytest.approx(by_value[position] / (2.0 * values[width]))
     values[width] = 0.0
-    _, _, by_value, _ = likelihood.rows_and_slopes(values)
-    _, _, at_zero, _ = likelihood.rows_and_slopes(values, squared=[position])
+    _, _, by_value, _ = likelihood.terms.rows_and_slopes(values)
+    _, _, at_zero, _ = likelihood.terms.rows_and_slopes(values, squared=[position])
     assert not by_value[position].any()
     # The signal is smoothed to 3.5 nm or so: a width of 1 nm enters by its square, to (1 / 3.5)^2.
-    sharp, _ = likelihood.rows(values)
+    sharp, _ = likelihood.terms.rows(values)
     for tiny in (1e-11, 1e-8, 1e-5):
         values[width] = tiny
-        _, _, there, _ = likelihood.rows_and_slopes(values, squared=[position])
+        _, _, there, _ = likelihood.terms.rows_and_slopes(values, squared=[position])
         assert there[position] == pytest.approx(at_zero[position], abs=1e-3 * np.abs(at_zero).max())
     values[width] = 1.0
-    rise = likelihood.rows(values)[0] - sharp
+    rise = likelihood.terms.rows(values)[0] - sharp
     assert at_zero[position] == pytest.approx(rise, abs=0.1 * np.abs(rise).max())

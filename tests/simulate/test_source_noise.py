@@ -8,9 +8,9 @@ from craterfront.files import profile_of
 from craterfront.forward import repeat, simulate
 from craterfront.inversion import invert
 from craterfront.models.one_over_f import processes
+from craterfront.noise import Flicker, Noise, OneOverF
 from craterfront.problems import InputProblems
 from craterfront.results import answer
-from craterfront.setup import Flicker, Noise, OneOverF
 
 SAMPLE = """
 [[layer]]

@@ -92,7 +92,7 @@ class TwoWells:
     """
 
     def __init__(self, less, louder=1.0):
-        self.less, self.plan, self.parts = less, "slices of the best", "its parts"
+        self.less, self.terms = less, "with the slices of the best"
         self.louder = louder
         self.coordinates = self
 
@@ -100,7 +100,7 @@ class TwoWells:
         return 10.0 * x
 
     def replan(self, x):
-        self.plan, self.parts = "slices of a trial", "its parts"
+        self.terms = "with the slices of a trial"
 
     def objective(self):
         def residuals(x):
@@ -128,7 +128,7 @@ def test_another_solution_has_the_odds_of_its_likelihood(less):
     (other,) = alternatives(problem, best, [fit_at(0.9), fit_at(-0.8), fit_at(-1.2)])
     assert other.values == pytest.approx([-10.0], rel=1e-3)
     assert other.odds == pytest.approx(np.exp(-0.5 * less**2), rel=0.01)
-    assert problem.plan == "slices of the best"
+    assert problem.terms == "with the slices of the best"
 
 
 def test_the_odds_are_those_of_what_is_left_of_the_linear_numbers():

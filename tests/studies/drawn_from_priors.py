@@ -12,15 +12,22 @@ from typing import Literal
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.channel import Channel
 from craterfront.crater_shape import ParabolicCrater
+from craterfront.detection import Detection
 from craterfront.experiment import Experiment
+from craterfront.layer import Layer
 from craterfront.measured_profile import MeasuredProfile
+from craterfront.mixing import Mixing
 from craterfront.models.engine import run as run_engine
 from craterfront.models.noise import noisy_readings
 from craterfront.models.slice_plan import plan
 from craterfront.models.slicing import SlicePlan
-from craterfront.sample import Layer, Material, Stack, Substrate
-from craterfront.setup import Channel, Detection, Mixing, Noise, Roughness, Setup
+from craterfront.noise import Noise
+from craterfront.roughness import Roughness
+from craterfront.setup import Setup
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 from studies import fisher
 from studies.recovery import METALS
 

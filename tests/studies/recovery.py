@@ -23,22 +23,22 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
+from craterfront.detection import Detection
 from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import invert
+from craterfront.layer import Layer
+from craterfront.mixing import Mixing
 from craterfront.models.engine import run as run_engine
 from craterfront.models.slice_plan import plan
+from craterfront.noise import Noise
 from craterfront.results import answer
-from craterfront.sample import Layer, Material, Stack, Substrate
-from craterfront.setup import (
-    Detection,
-    Mixing,
-    Noise,
-    Roughness,
-    Setup,
-)
+from craterfront.roughness import Roughness
+from craterfront.setup import Setup
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 from studies import fisher
 
 METALS = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "Sn", "W", "Au")

@@ -20,13 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from craterfront.assembly import Assembly
+from craterfront.depth_scale import DepthScale
 from craterfront.experiment import Experiment
 from craterfront.forward import time_edges_s
 from craterfront.information import Information
 from craterfront.inversion import invert
 from craterfront.planned import plan_measurement
 from craterfront.results import answer
-from craterfront.setup import DepthScale
 from craterfront.smallest import detection
 from studies import resumable
 from studies.drawn_from_priors import THICKNESS, WIDTH, Design, draw_design, measured

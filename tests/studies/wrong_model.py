@@ -39,14 +39,17 @@ from unittest import mock
 import numpy as np
 
 from craterfront.coupling import Coupling
+from craterfront.detection import Detection
 from craterfront.estimation import Z95
 from craterfront.experiment import Experiment
 from craterfront.files import profile_of
 from craterfront.forward import simulate
 from craterfront.inversion import Inversion, invert
 from craterfront.measured_profile import MeasuredProfile
+from craterfront.noise import Noise
+from craterfront.rate_discrepancy import Discrepancy
 from craterfront.results import answer
-from craterfront.setup import Detection, Discrepancy, Noise, Setup
+from craterfront.setup import Setup
 from craterfront.source import GlowDischarge
 from studies import recovery, resumable
 

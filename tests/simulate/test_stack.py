@@ -6,9 +6,11 @@ import pickle
 
 import pytest
 
+from craterfront.layer import Layer, RepeatedLayers
 from craterfront.problems import InputProblems
 from craterfront.quantities import Quantity
-from craterfront.sample import Layer, Material, RepeatedLayers, Stack, Substrate
+from craterfront.solids import Material, Substrate
+from craterfront.stack import Stack
 
 
 def problems_of(make):
