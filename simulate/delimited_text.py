@@ -365,6 +365,8 @@ def _names(
     counts = Counter(len(_split(line, delimiter)) for line in _sample(data))
     most = max(counts.values())
     width = max(count for count, times in counts.items() if times == most)
+    if not width:  # quotes and blanks alone
+        raise InputProblems([_NO_NUMBERS])
     rows = [_header_cells(line, delimiter, width) for line in header]
     if names_row is None:
         names_row = _best_names_row(rows, width)

@@ -33,6 +33,7 @@ OPERATING_NUMBERS = (
 )
 _LEAST_DIGITS = 3
 _ROUNDING = 1e-3  # of the smallest eigenvalue of a correlation matrix, that rounding may change
+_SINGULAR = 1e-11  # ... and the least one, which that leaves above the rounding of the computer
 
 
 def _date(written: Any) -> datetime.date:
@@ -357,11 +358,15 @@ def rounded(
     Rounding errors of d digits change the eigenvalues of the correlations by no more than
     K 10^-d / 2 (Weyl's inequality): the smallest one, s, keeps all but a thousandth. A combination
     of numbers may be known as well as s^1/2 times the u of one; of that, rounding of value and u
-    takes a thousandth.
+    takes a thousandth. No combination is written as known better than 3e-6 times the u of one.
     """
     sd = np.sqrt(np.diag(covariance))
     matrix = covariance / np.outer(sd, sd)
-    smallest = max(float(np.linalg.eigvalsh(matrix)[0]), 1e-12) if len(sd) else 1.0
+    smallest = float(np.linalg.eigvalsh(matrix)[0]) if len(sd) else 1.0
+    if smallest < _SINGULAR:
+        lift = _SINGULAR - smallest
+        matrix = (matrix + lift * np.eye(len(sd))) / (1.0 + lift)
+        smallest = _SINGULAR
     digits = math.ceil(math.log10(0.5 * max(len(sd), 1) / (_ROUNDING * smallest)))
     rows: dict[str, tuple[float, ...]] = {
         number.label: (*(round(float(r), max(digits, _LEAST_DIGITS)) for r in matrix[i, :i]), 1.0)

@@ -73,13 +73,13 @@ class LinearScoring:
 
     def _untied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Normal equations, channel by channel."""
-        weights, score = self.readings.scoring_weights(model), self.readings.score(model)
-        normal, right = np.zeros((len(rows), len(rows))), np.zeros(len(rows))
-        for c, correlation in enumerate(self.readings.noise.correlation):
-            mine = np.flatnonzero(self.channel_of == c)
-            weighted = weights[c] * rows[mine]
-            normal[np.ix_(mine, mine)] = weighted @ weighted.T / correlation
-            right[mine] = (weighted @ (weights[c] * model[c]) - rows[mine] @ score[c]) / correlation
+        readings, mine = self.readings, self.channel_of
+        correlation = readings.noise.correlation[:, None]
+        weights = readings.scoring_weights(model) / np.sqrt(correlation)
+        score = readings.score(model) / correlation
+        weighted = weights[mine] * rows
+        normal = np.where(mine[:, None] == mine, weighted @ weighted.T, 0.0)
+        right = np.sum(weighted * (weights * model)[mine] - rows * score[mine], axis=1)
         return normal, right
 
     def _tied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

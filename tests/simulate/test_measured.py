@@ -213,6 +213,8 @@ def test_files_that_cannot_be_read(tmp_path, write, monkeypatch):
     assert only(problems_of(write(""))) == "the file is empty"
     assert only(problems_of(write("\ufeff \r\n"))) == "the file is empty"
     assert only(problems_of(write("only words\nand more\n"))).startswith("no rows of numbers found")
+    quoted = {"delimiter": "semicolon", "decimal": ",", "header_rows": 0}
+    assert only(problems_of(write('#\n"\t'), **quoted)).startswith("no rows of numbers found")
     binary = only(problems_of(write(b"t,A\n1,2\n\x00\x07PNG")))
     assert binary == "line 3 holds the control character '\\x00': not a text file?"
     broken = write("t,A\n1,2\n".encode("utf-16") + b"\x00")
