@@ -34,6 +34,11 @@ class Bend:
     origin: np.ndarray
     second: np.ndarray
 
+    @property
+    def follows(self) -> np.ndarray:
+        """The numbers that leave the tangent, shape (D,)."""
+        return np.any(self.second != 0.0, axis=(0, 1))
+
     def shift(self, points: np.ndarray) -> np.ndarray:
         """From the tangent to the ridge, shape (S, D); the same for points on either."""
         off = points[:, self.along] - self.origin

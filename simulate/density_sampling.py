@@ -16,10 +16,14 @@ from craterfront.importance_sampling import Weighted
 from craterfront.proposal import Proposal
 from craterfront.trusted_draws import CHAINS, Points, Sample, everywhere
 
-_ROUNDS = 4
+_ROUNDS = 5
 _MOST_PER_DRAW = 12  # draws from the proposal
 _MOST_STEPS_PER_DRAW = 60  # evaluations of walkers
 _LEAST_DRAWS = 200
+
+
+class NothingFound(ValueError):
+    """The density is 0 wherever it was looked at."""
 
 
 def sample(
@@ -51,6 +55,10 @@ def sample(
         are those of these numbers.
     report : callable, optional
         Called with the share that is done.
+
+    Raises
+    ------
+    NothingFound
     """
     for_proposal, for_choice, for_walkers = np.random.SeedSequence(seed).spawn(3)
     rng = np.random.default_rng(for_proposal)
@@ -60,6 +68,8 @@ def sample(
     weighted, evaluations = _rounds(more, proposal, draws, quantities)
     if weighted.is_good:
         return weighted.resampled(per_chain, quantities, choice, evaluations)
+    if not weighted.sees_any:
+        raise NothingFound("the density is 0 at all draws of the proposal")
     starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
     folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
     walked = walk(
@@ -79,17 +89,19 @@ def _rounds(
 ) -> tuple[Weighted, int]:
     """Draws from one proposal after the other; those with the best weights, and how many it took.
 
-    Each proposal lies where the weights of the one before were.
+    Each proposal lies where the weights of the one before were, and twice as many draws are made
+    of it: the more of them, the better is the next.
     """
     first, rounds, taken = max(draws // 2, _LEAST_DRAWS), [], 0
-    for _ in range(_ROUNDS):
-        weighted = more(proposal, first)
-        if weighted.is_worth_it:
+    for number in range(_ROUNDS):
+        weighted = more(proposal, first * 2**number)
+        is_worth_it = weighted.is_worth_it
+        if is_worth_it:
             weighted = _enough(weighted, more, draws, quantities)
         taken += len(weighted.points)
-        rounds.append(weighted)
-        if weighted.is_worth_it:
+        if is_worth_it and weighted.is_good:
             return weighted, taken
+        rounds.append(weighted)
         proposal = weighted.moved_proposal()
     best = max(reversed(rounds), key=lambda each: each.share if each.is_good else 0.0)
     enough = _enough(best, more, draws, quantities)

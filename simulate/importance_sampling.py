@@ -1,5 +1,6 @@
 """Importance sampling: draws from a proposal with their weights, and a better proposal."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -21,6 +22,7 @@ ENDS = (0.05, 0.95)
 _WORTH = 0.2  # effective draws per draw from the proposal, below which a better one is sought
 _USEFUL = 0.08  # ... and below which walkers do better
 _MOST_THROWN_AWAY = 30  # draws that are not possible, for one that is wanted
+_MORE = 1.2  # draws than seem to be missing: so there is seldom a third batch
 _AT_ONCE = 100  # between two reports of progress
 _SEEN_PER_DIMENSION = 5.0  # draws that a covariance is taken from
 _LEAST_SEEN = 50.0
@@ -109,6 +111,11 @@ class Weighted:
         return self.pareto_k <= MOST_K and self.share >= _USEFUL
 
     @property
+    def sees_any(self) -> bool:
+        """Whether the density is above 0 at any draw."""
+        return bool(np.isfinite(self.log_ratios).any())
+
+    @property
     def is_worth_it(self) -> bool:
         """Whether a better proposal need not be sought."""
         return self.is_good and self.share >= _WORTH
@@ -135,6 +142,8 @@ class Weighted:
         are dimensions.
         """
         proposal = self.proposal
+        if not self.sees_any:
+            return proposal
         entering = proposal.straight(self.points)
         dimensions = entering.shape[1]
         weights = _flattened(self.log_ratios, max(_SEEN_PER_DIMENSION * dimensions, _LEAST_SEEN))
@@ -150,11 +159,14 @@ class Weighted:
             stretch = np.linalg.cholesky(spread) @ np.linalg.inv(np.linalg.cholesky(spread_before))
         except np.linalg.LinAlgError:
             return proposal
-        return replace(
+        moved = replace(
             proposal,
             centre=mean + stretch @ (proposal.centre - before),
             covariance=stretch @ proposal.covariance @ stretch.T,
         )
+        # Near a bound a bent number is cut off before it is bent: part of it would never be drawn.
+        bent_near = moved.bend is not None and np.any(moved.bend.follows & ~moved.is_far)
+        return replace(moved, bend=None) if bent_near else moved
 
     def chosen(self, count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
         """Draws of equal weight and the logarithm of their density, in random order."""
@@ -211,17 +223,20 @@ def _possible_draws(
     proposal: Proposal, count: int, rng: np.random.Generator, possible: Points
 ) -> tuple[np.ndarray, np.ndarray]:
     """Draws, shape (count, D), and which of them are possible: all, unless hardly any is."""
-    within, outside, found = [], [], 0
-    for _ in range(_MOST_THROWN_AWAY):
-        points = proposal.draw(count, rng)
+
+    def drawn(number: int) -> tuple[np.ndarray, np.ndarray]:
+        points = proposal.draw(number, rng)
         inside = np.all((points >= proposal.lower) & (points <= proposal.upper), axis=1)
         inside[inside] = possible(points[inside])
-        within.append(points[inside])
-        outside.append(points[~inside])
-        found += int(inside.sum())
-        if found >= count:
-            break
-    return np.concatenate([*within, *outside])[:count], np.arange(count) < found
+        return points[inside], points[~inside]
+
+    first, rest = drawn(count)
+    within, found, made = [first], len(first), count
+    while found < count and made < _MOST_THROWN_AWAY * count:
+        wanted = min(math.ceil(_MORE * (count - found) * made / max(found, 1)), count)
+        within.append(drawn(wanted)[0])
+        found, made = found + len(within[-1]), made + wanted
+    return np.concatenate([*within, rest])[:count], np.arange(count) < found
 
 
 def _quantiles(values: np.ndarray, weights: np.ndarray) -> np.ndarray:

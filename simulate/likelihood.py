@@ -15,7 +15,7 @@ from craterfront.coordinates import Coordinates
 from craterfront.detectors import Detectors
 from craterfront.estimation import Objective
 from craterfront.joint_prior import JointPrior
-from craterfront.linear_numbers import at_bound, by_channel
+from craterfront.linear_numbers import KnownLinear, at_bound, by_channel
 from craterfront.linear_scoring import LinearScoring
 from craterfront.linear_terms import LinearTerms
 from craterfront.measured_profile import MeasuredProfile
@@ -152,7 +152,7 @@ class Likelihood:
         scoring = LinearScoring(
             self.readings,
             self.terms.channel_of,
-            self.linear_quantities(),
+            KnownLinear.of(self.linear_quantities()),
             self.joint_prior,
         )
         return self.with_linear(

@@ -1,7 +1,8 @@
 """Sensitivities, backgrounds, contaminations: what enters a signal linearly is solved for."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import NamedTuple, Self
 
 import numpy as np
 
@@ -15,6 +16,43 @@ class LinearNumber(NamedTuple):
     name: str
     channel: int
     quantity: Quantity
+
+
+@dataclass(frozen=True)
+class KnownLinear:
+    """What is known of linear numbers before.
+
+    Attributes
+    ----------
+    value : ndarray, shape (Q,)
+        Of all of them.
+    free : ndarray of bool, shape (Q,)
+        Those that are solved for, F of them.
+    expected, weight : ndarray, shape (F,)
+        Value and inverse variance of what is known of each, 0 without a prior.
+    lower, upper : ndarray, shape (F,)
+    """
+
+    value: np.ndarray
+    free: np.ndarray
+    expected: np.ndarray
+    weight: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+
+    @classmethod
+    def of(cls, quantities: Sequence[Quantity]) -> Self:
+        """Of what the file says."""
+        moved = [q for q in quantities if is_free(q)]
+        lower, upper = np.array([linear_bounds(q) for q in moved]).reshape(-1, 2).T
+        return cls(
+            np.array([q.value for q in quantities]),
+            np.array([is_free(q) for q in quantities], dtype=bool),
+            np.array([q.value for q in moved]),
+            np.array([1.0 / q.u**2 if q.u else 0.0 for q in moved]),
+            lower,
+            upper,
+        )
 
 
 def solve_linear(
@@ -35,34 +73,29 @@ def solve_linear(
     -------
     ndarray, shape (Q,)
     """
-    return solve_normal(matrix.T @ matrix, matrix.T @ target, quantities)
+    return solve_normal(matrix.T @ matrix, matrix.T @ target, KnownLinear.of(quantities))
 
 
-def solve_normal(
-    normal: np.ndarray, right: np.ndarray, quantities: Sequence[Quantity]
-) -> np.ndarray:
+def solve_normal(normal: np.ndarray, right: np.ndarray, known: KnownLinear) -> np.ndarray:
     """The same from normal equations.
 
     Parameters
     ----------
     normal, right : ndarray, shape (Q, Q) and (Q,)
         Of all numbers, without what is known of them.
-    quantities : sequence of Quantity
+    known : KnownLinear
     """
-    solved = np.array([q.value for q in quantities])
-    free = np.array([is_free(q) for q in quantities])
+    solved, free = known.value.copy(), known.free
     if not free.any():
         return solved
-    size = np.sqrt(np.maximum(np.diag(normal)[free], 1e-300))
-    right = (right[free] - normal[np.ix_(free, ~free)] @ solved[~free]) / size
-    normal = normal[np.ix_(free, free)] / np.outer(size, size)
-    moved = [q for q in quantities if is_free(q)]
-    for i, q in enumerate(moved):
-        if q.u:
-            normal[i, i] += 1.0 / (q.u * size[i]) ** 2
-            right[i] += q.value / (q.u**2 * size[i])
-    lower, upper = np.array([linear_bounds(q) for q in moved]).T * size
-    solved[free] = bounded_solution(normal, right, lower, upper) / size
+    if not free.all():
+        right = right[free] - normal[np.ix_(free, ~free)] @ solved[~free]
+        normal = normal[np.ix_(free, free)]
+    size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    normal = normal / (size[:, None] * size)
+    normal.flat[:: size.size + 1] += known.weight / size**2
+    right = (right + known.weight * known.expected) / size
+    solved[free] = bounded_solution(normal, right, known.lower * size, known.upper * size) / size
     return solved
 
 
@@ -72,7 +105,8 @@ def bounded_solution(
     """Solution within bounds of normal equations with a unit-scaled matrix."""
     from scipy.optimize import lsq_linear, nnls
 
-    regular = normal + 1e-12 * np.eye(len(normal)) * max(np.trace(normal), 1e-300)
+    regular = normal.copy()
+    regular.flat[:: len(normal) + 1] += 1e-12 * max(np.trace(normal), 1e-300)
     solution = np.linalg.solve(regular, right)
     if np.all((solution >= lower) & (solution <= upper)):
         return solution

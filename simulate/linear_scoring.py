@@ -1,13 +1,11 @@
 """The most probable linear numbers of a sample, by Fisher scoring."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from craterfront.joint_prior import JointPrior
-from craterfront.linear_numbers import by_channel, solve_normal
-from craterfront.quantities import Quantity
+from craterfront.linear_numbers import KnownLinear, by_channel, solve_normal
 from craterfront.reading_residuals import ReadingResiduals
 from craterfront.whitening import whitened
 
@@ -24,7 +22,7 @@ class LinearScoring:
     readings : ReadingResiduals
     channel_of : ndarray of int, shape (Q,)
         Channel of each linear number.
-    quantities : sequence of Quantity
+    known : KnownLinear
         What is known of each of them.
     joint_prior : JointPrior
         What is known of several numbers together.
@@ -32,7 +30,7 @@ class LinearScoring:
 
     readings: ReadingResiduals
     channel_of: np.ndarray
-    quantities: Sequence[Quantity]
+    known: KnownLinear
     joint_prior: JointPrior
 
     def most_probable(self, rows: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -47,7 +45,7 @@ class LinearScoring:
         values : ndarray
             Of all parameters.
         """
-        model, linear = self.readings.about, np.array([q.value for q in self.quantities])
+        model, linear = self.readings.about, self.known.value
         for _ in range(_MOST_SCORINGS):
             linear = self._scored(rows, model, values, linear)
             if self.readings.linear and not self.joint_prior.linear:
@@ -66,10 +64,10 @@ class LinearScoring:
         normal, right = self._untied(rows, model) if untied else self._tied(rows, model)
         joint = self.joint_prior
         if not joint.linear:
-            return solve_normal(normal, right, self.quantities)
+            return solve_normal(normal, right, self.known)
         matrix, target = joint.linearised(values, linear, len(rows))
         normal, right = normal + matrix.T @ matrix, right + matrix.T @ target
-        return joint.followed(linear, solve_normal(normal, right, self.quantities))
+        return joint.followed(linear, solve_normal(normal, right, self.known))
 
     def _untied(self, rows: np.ndarray, model: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Normal equations, channel by channel."""

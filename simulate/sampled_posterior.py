@@ -8,7 +8,7 @@ import numpy as np
 
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
 from craterfront.cores import usable_cores
-from craterfront.density_sampling import sample
+from craterfront.density_sampling import NothingFound, sample
 from craterfront.inversion import Inversion
 from craterfront.json_numbers import finite_or_none
 from craterfront.posterior import Posterior
@@ -152,22 +152,26 @@ def sample_posterior(
     Raises
     ------
     InputProblems
-        For a number of draws out of range.
+        For a number of draws out of range; when the model can be computed at no draw.
     """
     check_draws(draws, "draws")
     report = progress or silent
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
     posterior = Posterior(inversion)
-    found = sample(
-        posterior.log_densities,
-        posterior.proposal(),
-        draws,
-        seed,
-        possible=posterior.possible,
-        quantities=posterior.values,
-        report=lambda share: report("sampling", share),
-    )
+    try:
+        found = sample(
+            posterior.log_densities,
+            posterior.proposal(),
+            draws,
+            seed,
+            possible=posterior.possible,
+            quantities=posterior.values,
+            report=lambda share: report("sampling", share),
+        )
+    except NothingFound:
+        problem = "posterior: the model cannot be computed anywhere near the most probable sample"
+        raise InputProblems([problem]) from None
     seen = _Seen(posterior, found, seed)
     seen.look(report)
     report("done", 1.0)

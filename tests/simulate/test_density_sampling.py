@@ -4,14 +4,16 @@ Moments of the densities are derived from their formulas, which stand beside eac
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
 from craterfront import box_probability
+from craterfront.bend import Bend
 from craterfront.convergence import bulk_ess, r_hat, tail_ess
-from craterfront.density_sampling import sample
+from craterfront.density_sampling import NothingFound, sample
 from craterfront.ensemble import walk
 from craterfront.importance_sampling import Weighted
 from craterfront.pareto_smoothing import (
@@ -112,15 +114,26 @@ def test_bounds_of_several_numbers_cost_no_evaluations():
     assert within(sums.var(), beyond, 3.0 * beyond, min(found.bulk))
 
 
-def test_where_nothing_is_possible_all_draws_are_without_weight():
+def test_where_nothing_is_possible_it_says_so():
     def nowhere(points):
         return np.zeros(len(points), dtype=bool)
 
-    made, rng = proposal([1, 1], COVARIANCE), np.random.default_rng(1)
-    weighted = Weighted.of(normal, made, 50, rng, lambda share: None, nowhere)
-    assert len(weighted.points) == 50
-    assert weighted.effective == pytest.approx(50.0)
-    assert weighted.pareto_k == np.inf
+    made = proposal([1, 1], COVARIANCE)
+    with pytest.raises(NothingFound, match="density is 0 at all draws"):
+        sample(normal, made, 100, seed=11, possible=nowhere)
+
+
+def test_a_bend_ends_where_a_bent_number_comes_near_its_bound():
+    """Bounds cut it off before it is bent: what is bent back into them would never be drawn."""
+    second = np.zeros((1, 1, 2))
+    second[0, 0, 1] = 0.5
+    bent = Bend(np.array([0]), np.array([0.0]), second)
+    for spread, bound, kept in ((1.0, -40.0, True), (3.0, -8.0, False)):
+        made = replace(proposal([0, 0], np.eye(2), lower=[-np.inf, bound]), bend=bent)
+        target = multivariate_normal(np.zeros(2), spread**2 * np.eye(2))
+        rng = np.random.default_rng(12)
+        weighted = Weighted.of(lambda z: target.logpdf(z), made, 2000, rng, lambda share: None)
+        assert (weighted.moved_proposal().bend is not None) == kept
 
 
 def test_where_weights_fail_walkers_take_over():
