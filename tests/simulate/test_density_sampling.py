@@ -132,7 +132,7 @@ def test_a_bend_ends_where_a_bent_number_comes_near_its_bound():
         made = replace(proposal([0, 0], np.eye(2), lower=[-np.inf, bound]), bend=bent)
         target = multivariate_normal(np.zeros(2), spread**2 * np.eye(2))
         rng = np.random.default_rng(12)
-        weighted = Weighted.of(lambda z: target.logpdf(z), made, 2000, rng, lambda share: None)
+        weighted = Weighted.of(target.logpdf, made, 2000, rng, lambda share: None)
         assert (weighted.moved_proposal().bend is not None) == kept
 
 
