@@ -30,7 +30,8 @@ COLUMNS = (
     "message",
 )
 
-DONE, FAILED = "done", "failed"
+DONE, DOUBTFUL, FAILED = "done", "doubtful", "failed"
+"""What became of a profile: doubtful is an answer on which nothing may be decided."""
 
 
 @dataclass
@@ -41,7 +42,7 @@ class Batch:
     ----------
     rows : list of dict
         One for each layer with the interface below it, or for each profile that failed; keys are
-        `COLUMNS`.
+        `COLUMNS`. The message of a doubtful one is its doubts; notes are the number of all others.
     failed : list of str
         Profiles.
     """
@@ -98,7 +99,7 @@ def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
     for layer in answers.layers:
         row: dict[str, object] = {
             "profile": profile,
-            "status": DONE,
+            "status": DOUBTFUL if answers.doubts else DONE,
             "layer": layer.name,
             "quantity": "thickness" if answers.unit == "nm" else "duration",
             "unit": answers.unit,
@@ -107,8 +108,10 @@ def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
             "width_lower_95": layer.width.lower_nm,
             "width_upper_95": layer.width.upper_nm,
             "width_resolved": str(layer.width.resolved).lower(),
-            "notes": len(answers.warnings),
+            "notes": len(answers.notes),
         }
+        if answers.doubts:
+            row["message"] = "; ".join(answers.doubts)
         if layer.resolved:
             row |= {"value": layer.value, "u": layer.u}
         if layer.areal_mass_g_m2 is not None:

@@ -138,8 +138,11 @@ def _question(inversion: Inversion, answer: Answer, files: Sequence[InputFile]) 
 
 
 def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
-    doubts = [] if answer.sampled is None else answer.sampled.warnings()
-    warnings = [*answer.warnings, *doubts]
+    doubts, notes = answer.doubts, answer.notes
+    if answer.sampled is not None:
+        doubts = [*doubts, *answer.sampled.doubts()]
+        notes = [*notes, *answer.sampled.notes()]
+    warnings = [*doubts, *notes]
     count = len(warnings)
     yield html_parts.heading(
         f"Warnings: {count}, to be read before any number" if count else "No warnings"
@@ -149,10 +152,10 @@ def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
             "None came up. That does not make the model right: look at the residuals."
         )
     yield html_parts.bullets(warnings, "first")
-    notes = [*inversion.experiment.warnings(), *inversion.profile.notes]
-    if notes:
+    on_files = [*inversion.experiment.warnings(), *inversion.profile.notes]
+    if on_files:
         yield html_parts.paragraph("On the files:")
-        yield html_parts.bullets(notes)
+        yield html_parts.bullets(on_files)
     yield html_parts.paragraph(ESTIMATE)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration, OperatingConditions
 from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_composition
 from craterfront.inversion import Inversion
+from craterfront.inversion_notes import of_several
 from craterfront.layer import Layer
 from craterfront.measurement_chain import Kept, Measurement, next_link, without
 from craterfront.problems import InputProblems, shown
@@ -26,12 +27,8 @@ class Calibrated:
 
     @property
     def warnings(self) -> list[str]:
-        """Notes on the references."""
-        return [
-            f"{found.profile.source}: {warning}"
-            for found in self.inversions
-            for warning in found.warnings
-        ]
+        """Doubts about the references, then notes on them."""
+        return of_several((f.profile.source, f.doubts, f.notes) for f in self.inversions)
 
 
 def calibrate(

@@ -25,8 +25,8 @@ def invert_with_instrument(
     """Most probable sample, with the numbers of a calibrated instrument.
 
     As `invert`, but the joint distribution of the calibration takes the place of what the
-    experiment says of the numbers that it names. The first warnings tell of what it is not valid
-    for, and of a drift since.
+    experiment says of the numbers that it names. A drift since is the first of the doubts; the
+    first notes tell of what the calibration is not valid for.
     """
     if profile.axis != "time" or profile.values_kind != "intensity":
         what = f"the profile has {profile.values_kind} against {profile.axis}"
@@ -45,9 +45,7 @@ def invert_with_instrument(
             f" the file says: {drift.words()}"
         )
     notes += _deeper(calibration, experiment, found)
-    return replace(
-        found, warnings=[*doubts, *notes, *found.warnings], doubts=[*doubts, *found.doubts]
-    )
+    return replace(found, doubts=[*doubts, *found.doubts], notes=[*notes, *found.notes])
 
 
 def drift_since(use: InstrumentUse, found: Inversion, progress: Progress | None = None) -> Drift:

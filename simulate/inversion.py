@@ -67,14 +67,14 @@ class Inversion:
         Times at nominal rates instead of depths.
     rank : DataRank
         Which combinations of the free parameters the data fix, and which rest on priors.
-    warnings : list of str
-        First what a reader must know first.
     scale_sources : list of str
         What fixes the depth scale.
     alternatives : list of Alternative
         Other samples that explain the profile about as well.
     doubts : list of str
-        What forbids to decide anything on these numbers; each is among the warnings as well.
+        What forbids to decide anything on these numbers.
+    notes : list of str
+        What else a reader must know.
     """
 
     experiment: Experiment
@@ -91,10 +91,15 @@ class Inversion:
     thin_layers: dict[int, ThinLayer]
     relative: bool
     rank: DataRank
-    warnings: list[str]
     scale_sources: list[str]
     alternatives: list[Alternative]
     doubts: list[str]
+    notes: list[str]
+
+    @property
+    def warnings(self) -> list[str]:
+        """All that a reader must know, doubts first."""
+        return [*self.doubts, *self.notes]
 
     def combinations_resting_on_priors(self) -> list[str]:
         """The combinations of parameters that the data do not fix, in words."""
@@ -173,10 +178,8 @@ def invert(
     solution, jacobian = likelihood.solve(fit.x), objective.jacobian(fit.x)
     full = likelihood.information_rows(fit.x)
     picture = _marginal(full, len(likelihood.free))
-    forbidding = doubts(likelihood, fit, solution, others)
-    warnings = [*forbidding, *notes(likelihood, solution, fit, picture)]
-    if relative:
-        warnings.insert(0, "times at nominal rates, no depths")
+    further = ["times at nominal rates, no depths"] if relative else []
+    further += notes(likelihood, solution, fit, picture)
     minimum = Minimum(likelihood, objective, fit, jacobian, picture)
     broadening, minimum = broadening_answers(minimum)
     widths = width_answers(minimum, full, report)
@@ -197,10 +200,10 @@ def invert(
         thin,
         relative,
         _rank(likelihood, full),
-        warnings,
         scale_sources,
         others,
-        forbidding,
+        doubts(likelihood, fit, solution, others),
+        further,
     )
 
 

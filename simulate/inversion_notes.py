@@ -1,5 +1,7 @@
 """What a reader of an inversion must know: doubts, and notes."""
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
 
 from craterfront.alternatives import Alternative
@@ -83,6 +85,19 @@ def notes(likelihood: Likelihood, solution: Solution, fit: Fit, picture: Curvatu
     if likelihood.profile.axis == "depth":
         found.append("the depth scale of the profile was taken on trust")
     return found + assembly.warnings
+
+
+def of_several(found: Iterable[tuple[str, Sequence[str], Sequence[str]]]) -> list[str]:
+    """Doubts of all inversions, then all their notes; each of them with its profile.
+
+    Parameters
+    ----------
+    found : iterable of (str, sequence of str, sequence of str)
+        Profile, doubts and notes of each inversion.
+    """
+    each = list(found)
+    doubtful = [f"{profile}: {doubt}" for profile, doubts, _ in each for doubt in doubts]
+    return doubtful + [f"{profile}: {note}" for profile, _, notes in each for note in notes]
 
 
 def _is_at_upper_bound(square: float, upper: float) -> bool:

@@ -72,9 +72,7 @@ def invert_together(
     assert found is not None  # there is at least one measurement
     names = ", ".join(measurement.profile.source for measurement in measurements)
     notes.append(f"inverted together: {names}; fit and residuals are those of the last")
-    return replace(
-        found, warnings=[*doubts, *notes, *found.warnings], doubts=[*doubts, *found.doubts]
-    )
+    return replace(found, doubts=[*doubts, *found.doubts], notes=[*notes, *found.notes])
 
 
 def _known(number: InstrumentNumber) -> bool:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from craterfront.inversion import Inversion
+from craterfront.inversion_notes import of_several
 from craterfront.json_numbers import without_infinities
 from craterfront.models.effective_freedom import effective_degrees_of_freedom
 from craterfront.problems import InputProblems
@@ -164,7 +165,10 @@ def combine_spots(inversions: Sequence[Inversion]) -> Spots:
     if len(inversions) < 2:
         raise InputProblems([f"spots: takes at least 2 profiles, got {len(inversions)}"])
     answers = [answer(found) for found in inversions]
-    notes = [f"{f.profile.source}: {w}" for f in inversions for w in f.warnings]
+    notes = of_several(
+        (found.profile.source, each.doubts, each.notes)
+        for found, each in zip(inversions, answers, strict=True)
+    )
     unit = answers[0].unit
     shares = [_Shares(found) for found in inversions]
     rows: list[tuple[str, str, str, Combined]] = []

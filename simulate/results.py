@@ -2,7 +2,6 @@
 
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -31,7 +30,7 @@ from craterfront.origins import Origin, origins
 from craterfront.parameters import table_rows
 from craterfront.prior_rows import linear_posterior
 from craterfront.sampled_posterior import SampledPosterior
-from craterfront.scale_comparison import MENTIONED, Comparison, Disagreement, ScaleComparison
+from craterfront.scale_comparison import Comparison, Disagreement, ScaleComparison
 from craterfront.secondary import LayerMean, Secondary, SecondaryAnswers
 
 if TYPE_CHECKING:
@@ -94,8 +93,11 @@ class Answer:
         The graded layers, from the surface down.
     unit : str
         "nm", or "s" for durations at nominal rates.
-    warnings : list of str
-        What a reader must know first.
+    doubts : list of str
+        What forbids to decide anything on these numbers; of the inversion, and ways of the depth
+        scale that contradict each other.
+    notes : list of str
+        What else a reader must know.
     scale_sources : list of str
         What fixes the depth scale.
     parameters : list of (name, value, unit, state)
@@ -131,7 +133,8 @@ class Answer:
     layers: list[LayerAnswer]
     graded: list[LayerSum]
     unit: str
-    warnings: list[str]
+    doubts: list[str]
+    notes: list[str]
     scale_sources: list[str]
     parameters: list[tuple[str, str, str, str]]
     estimates: list[Estimate]
@@ -147,6 +150,11 @@ class Answer:
     origins: list[Origin] = field(default_factory=list)
     draws: Draws | None = None
     sampled: SampledPosterior | None = None
+
+    @property
+    def warnings(self) -> list[str]:
+        """What a reader must know before any number, doubts first."""
+        return [*self.doubts, *self.notes]
 
     def as_json(self) -> str:
         """The same as JSON."""
@@ -254,13 +262,15 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
     scale = None if inversion.relative else ScaleComparison(inversion, posterior)
     disagreements = [] if scale is None else scale.disagreements
     contradictions = [each.sentence() for each in disagreements if each.contradicts]
+    differences = [each.sentence() for each in disagreements if each.differs]
     draws = laplace_draws(inversion) if sampled is None else sampled_draws(sampled)
     further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion), draws)
     return Answer(
         layers,
         graded,
         "s" if inversion.relative else "nm",
-        [*_worth_saying(disagreements), *inversion.warnings],
+        [*inversion.doubts, *contradictions],
+        [*differences, *inversion.notes],
         inversion.scale_sources,
         table_rows(assembly.parameters),
         estimates,
@@ -277,11 +287,6 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
         draws,
         sampled,
     )
-
-
-def _worth_saying(disagreements: Sequence[Disagreement]) -> list[str]:
-    """Sentences on ways of the depth scale that do not agree."""
-    return [each.sentence() for each in disagreements if each.standard_uncertainties >= MENTIONED]
 
 
 def _estimate(inversion: Inversion, index: int) -> Estimate:

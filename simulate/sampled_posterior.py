@@ -80,12 +80,19 @@ class SampledPosterior:
     log_likelihood: np.ndarray
     checks: list[Check]
 
-    def warnings(self) -> list[str]:
-        """First why not to trust the draws, then where the model does not explain the readings."""
-        doubts = [
+    def doubts(self) -> list[str]:
+        """Why not to trust the draws."""
+        return [
             f"the sampled posterior is not to be trusted: {doubt}" for doubt in self.sample.doubts()
         ]
-        return doubts + [problem for check in self.checks for problem in check.problems()]
+
+    def notes(self) -> list[str]:
+        """Where the model does not explain the readings."""
+        return [problem for check in self.checks for problem in check.problems()]
+
+    def warnings(self) -> list[str]:
+        """All that a reader must know, doubts first."""
+        return self.doubts() + self.notes()
 
     def rows(self) -> list[Row]:
         """Median and 95 % interval of every number."""
@@ -106,7 +113,7 @@ class SampledPosterior:
             "draws": draws,
             "evaluations": self.sample.evaluations,
             "pareto_k": finite_or_none(self.sample.pareto_k),
-            "trusted": not self.sample.doubts(),
+            "trusted": not self.doubts(),
             "warnings": self.warnings(),
             "numbers": [
                 {

@@ -84,6 +84,11 @@ class Disagreement:
         """Whether it is too large to be chance."""
         return self.standard_uncertainties >= CONTRADICTING
 
+    @property
+    def differs(self) -> bool:
+        """Whether it is worth a note, though it may be chance."""
+        return MENTIONED <= self.standard_uncertainties < CONTRADICTING
+
     def sentence(self) -> str:
         """In words."""
         verb = "contradict each other" if self.contradicts else "differ"

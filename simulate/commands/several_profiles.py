@@ -54,9 +54,9 @@ def invert_each(
         print_json(batch.rows)
     elif output is None:
         typer.echo(batch.as_csv(), nl=False)
-    for row in batch.rows:
-        if "message" in row:
-            say(f"{row['profile']}: {row['message']}")
+    messages = [f"{row['profile']}: {row['message']}" for row in batch.rows if "message" in row]
+    for message in dict.fromkeys(messages):  # all layers of a doubtful profile have the same
+        say(message)
     say(f"{len(profiles) - len(batch.failed)} of {len(profiles)} profiles inverted")
     if batch.failed:
         raise typer.Exit(SOME_FAILED)

@@ -142,7 +142,7 @@ def answered(values, widths, unit="nm", u_rel=0.02):
         )
         for i, (v, w, d) in enumerate(zip(values, widths, depths, strict=True))
     ]
-    return Answer(layers, [], unit, [], [], [], [], (0, 0), [], [], [])
+    return Answer(layers, [], unit, [], [], [], [], [], (0, 0), [], [], [])
 
 
 # --- what is on the page -----------------------------------------------------------------------
@@ -377,7 +377,7 @@ def test_unlimited_uncertainty_stays_on_the_page(nitrides):
         "CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known, 400.0, 0.0, np.inf
     )
     figure = fit_figure(
-        estimate(nitrides), Answer(layers, [], "nm", [], [], [], [], (0, 0), [], [], [])
+        estimate(nitrides), Answer(layers, [], "nm", [], [], [], [], [], (0, 0), [], [], [])
     )
     check(figure)
     assert "no limit" in {t.get_text() for t in figure.axes[3].texts}

@@ -195,9 +195,18 @@ def test_warnings_come_before_answers(page, found):
     assert answers < page.index("Layers: thickness")
 
 
+def test_doubts_come_before_notes(monkeypatch, inversion, found, dataset):
+    monkeypatch.setattr("craterfront.html_parts.figure", lambda *of_it: "")
+    doubtful = replace(found, doubts=["the fit did not converge"])
+    page = html_report(inversion, doubtful, dataset, [])
+    assert found.notes
+    for note in found.notes:
+        assert page.index("the fit did not converge") < page.index(html.escape(note))
+
+
 def test_no_warning_is_no_praise(monkeypatch, inversion, found, dataset):
     monkeypatch.setattr("craterfront.html_parts.figure", lambda *of_it: "")
-    page = html_report(inversion, replace(found, warnings=[]), dataset, [])
+    page = html_report(inversion, replace(found, doubts=[], notes=[]), dataset, [])
     assert page.index("None came up. That does not make the model right") < page.index("<main>")
 
 

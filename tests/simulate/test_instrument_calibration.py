@@ -349,6 +349,37 @@ def test_a_drift_of_the_rates_is_reported_first():
     assert found.doubts[0] == found.warnings[0]
 
 
+DOUBT = "thickness of Cu is at a bound"
+
+
+def doubted(*arguments, **options):
+    return replace(invert(*arguments, **options), doubts=[DOUBT])
+
+
+def test_doubts_come_before_what_the_calibration_was_used_for(monkeypatch):
+    monkeypatch.setattr("craterfront.instrument_inversion.invert", doubted)
+    found = invert_with_instrument(
+        measured(90.0, 20.0, 8.0, seed=2), unknown_experiment(), calibrated().calibration
+    )
+    assert found.warnings[0] == DOUBT
+    assert found.notes[0].startswith("calibration of 2026-01-31 used for")
+
+
+def test_doubts_come_before_what_was_inverted_together(monkeypatch):
+    monkeypatch.setattr("craterfront.measurement_chain.invert", doubted)
+    found = invert_together([of_one_sample(31), of_one_sample(32)])
+    assert found.warnings[0] == DOUBT
+    assert any(note.startswith("inverted together") for note in found.notes)
+
+
+def test_doubts_about_any_reference_come_before_all_notes():
+    one, other = (replace(inverted(), notes=["a note"]) for _ in range(2))
+    references = [one, replace(other, doubts=[DOUBT])]
+    name = other.profile.source
+    found = replace(calibrated(), inversions=references).warnings
+    assert found == [f"{name}: {DOUBT}", f"{name}: a note", f"{name}: a note"]
+
+
 def test_another_view_is_refused():
     viewed = unknown_experiment('[detection]\nview = "viewed"\nescape_depth_nm = 1.0\n')
     with pytest.raises(InputProblems, match='detection view: "viewed", and the calibration has'):

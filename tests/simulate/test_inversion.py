@@ -346,7 +346,9 @@ def test_relative_and_absolute_answers_agree(found, in_seconds):
 def test_relative_says_so_first():
     profile = measured(one())
     text = one_known(nm="{ guess = 70.0, min = 65.0 }")
-    assert "no depths" in answered(profile, text, relative=True).warnings[0]
+    found = answered(profile, text, relative=True)
+    assert found.doubts == []
+    assert "no depths" in found.warnings[0]
 
 
 def test_a_known_thickness_has_no_say_in_times():
@@ -1100,6 +1102,9 @@ def test_a_fit_that_did_not_converge_is_said_before_anything(monkeypatch):
     assert "take no number from it" in found.warnings[0]
     assert printed(found).startswith("Note: the fit did not converge")
     assert json.loads(found.as_json())["warnings"][0] == found.warnings[0]
+    in_seconds = answered(measured(one()), one_known(**CLOCK), relative=True)
+    assert in_seconds.warnings[0].startswith("the fit did not converge")
+    assert "no depths" in in_seconds.notes[0]
 
 
 def test_a_channel_that_the_profile_lacks_is_named():

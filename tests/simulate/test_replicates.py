@@ -8,14 +8,17 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from craterfront.batch import COLUMNS, DONE, FAILED, invert_each
+from craterfront.batch import COLUMNS, DONE, DOUBTFUL, FAILED, Batch, invert_each
 from craterfront.cli import main
+from craterfront.commands.several_profiles import invert_each as print_each
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of, write_dataset
 from craterfront.forward import simulate
@@ -151,6 +154,39 @@ def test_a_batch_goes_on_after_a_failure(folder, tmp_path, monkeypatch):
     assert abs(float(rows[0]["value"]) - 58.0) < 3.0 * float(rows[0]["u"])
     assert rows[1]["message"].startswith("no rows of numbers found")
     assert rows[1]["value"] == ""
+
+
+def test_doubtful_answers_are_no_done_ones(folder, tmp_path, monkeypatch, capsys):
+    summary, known = tmp_path / "summary.csv", tmp_path / "bounded.toml"
+    bounded = SAMPLE.format(nm="{ guess = 50.0, max = 59.0 }", rate=20.0)
+    known.write_text(bounded)
+    profiles = [folder / "spot0.nc", folder / "spot2.nc"]
+    options = ["-e", known, "--each", "-o", summary, "--quiet"]
+    assert called(monkeypatch, "invert", *profiles, *options) == 0
+    first, last = csv.DictReader(io.StringIO(summary.read_text()))
+    assert (first["status"], first["message"]) == (DONE, "")
+    assert last["status"] == DOUBTFUL
+    assert last["message"] == "thickness of coat is at a bound (59 nm)"
+    assert float(last["value"]) == pytest.approx(59.0)
+    assert capsys.readouterr().err.count("is at a bound") == 1
+
+
+def test_doubts_of_several_layers_are_said_once(monkeypatch, capsys):
+    row = {"profile": "a", "status": DOUBTFUL, "message": "in doubt"}
+    two_layers = Batch(rows=[{**row, "layer": "x"}, {**row, "layer": "y"}])
+    monkeypatch.setattr("craterfront.batch.invert_each", lambda *_: two_layers)
+    print_each([Path("a")], None, None, json=False, quiet=True)
+    assert capsys.readouterr().err == "a: in doubt\n1 of 1 profiles inverted\n"
+
+
+def test_doubts_about_any_spot_come_before_all_notes():
+    experiment = experiment_from_toml(KNOWN)
+    spots = [
+        replace(invert(profile_of(dataset(60.0, seed), f"spot {seed}"), experiment), notes=["note"])
+        for seed in range(2)
+    ]
+    spots[1] = replace(spots[1], doubts=["doubt"])
+    assert combine_spots(spots).notes == ["spot 1: doubt", "spot 0: note", "spot 1: note"]
 
 
 def test_an_interrupt_leaves_the_old_summary(tmp_path):

@@ -7,6 +7,7 @@ good that they add nothing (derived, to first order in the uncertainties).
 
 import io
 import math
+from dataclasses import replace
 from functools import cache
 from itertools import combinations
 
@@ -171,6 +172,20 @@ def test_the_report_says_so_in_words():
     assert "Depth scale: each way against the others" in text.getvalue()
     read = found.as_dict()["depth_scale_disagreements"][0]
     assert read["ways"] == ["erosion rates", "final crater depth"]
+
+
+def test_a_difference_comes_after_doubts_and_a_contradiction_is_one():
+    doubt = "the fit did not converge"
+    half = math.exp(1.25 * 0.005 * math.sqrt(2.0))
+    said = {"erosion rates": (half, 0.005), "final crater depth": (1.0 / half, 0.005)}
+    doubtful = replace(invert(profile(), experiment_from_toml(written(said))), doubts=[doubt])
+    found = answer(doubtful)
+    assert found.doubts == [doubt]
+    assert found.warnings[0] == doubt
+    assert "depth scale: the erosion rates and the final crater depth differ" in found.warnings[1]
+    contrary = answered(**{"erosion rates": (1.02, 0.005), "final crater depth": (0.99, 0.005)})
+    assert ["contradict each other" in each for each in contrary.doubts] == [True]
+    assert not any("contradict each other" in note for note in contrary.notes)
 
 
 def test_what_agrees_is_not_mentioned():
