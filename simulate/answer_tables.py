@@ -7,6 +7,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from craterfront.budget import TRANSITION, Budget
+from craterfront.estimation import Z95
 from craterfront.layer_answers import LayerAnswer, LayerSum
 from craterfront.printing import titled_table
 from craterfront.results import Answer
@@ -201,9 +202,16 @@ def _mass(layer: LayerAnswer | LayerSum) -> list[str]:
 
 
 def _interface_table(answer: Answer) -> Table:
+    place = "depth" if answer.unit == "nm" else "time"
     table = titled_table(
-        "Interfaces: true width, 16-84 %", "below", (answer.unit, "95 % from", "to"), "meaning"
+        f"Interfaces: true width, 16-84 %, and {place} (in brackets the standard uncertainty "
+        "of the last digit)",
+        "below",
+        (f"width, {answer.unit}", "95 % from", "to"),
+        "meaning",
+        (f"{place}, {answer.unit}", "95 % from", "to"),
     )
+    table.columns[4].overflow = "fold"  # a narrow page breaks long words of the meaning, not off
     for layer in answer.layers:
         width = layer.width
         value = "-" if width.is_limit else f"{width.value_nm:.3g}"
@@ -211,8 +219,19 @@ def _interface_table(answer: Answer) -> Table:
         meaning = "upper limit only" if width.is_limit else "resolved"
         if width.why:
             meaning = width.why if width.is_held else f"{meaning}; {width.why}"
-        table.add_row(escape(layer.name), value, low, f"{width.upper_nm:.3g}", escape(meaning))
+        cells = [value, low, f"{width.upper_nm:.3g}", escape(meaning)]
+        table.add_row(escape(layer.name), *cells, *_depth(layer))
     return table
+
+
+def _depth(layer: LayerAnswer) -> list[str]:
+    """Of the interface below a layer; without a standard uncertainty as its interval rounds it."""
+    ends = layer.depth_lower, layer.depth_upper
+    if not layer.depth_resolved:
+        return ["-", "0", f"{layer.depth_upper:.3g}"]
+    u = (ends[1] - ends[0]) / (2.0 * Z95) if layer.depth_u is None else layer.depth_u
+    value, _, low, high = rounded(layer.depth, u, *ends)
+    return [value if layer.depth_u is None else in_brackets(layer.depth, u), low, high]
 
 
 def _instrument_table(answer: Answer) -> Table:

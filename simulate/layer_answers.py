@@ -5,8 +5,6 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from craterfront.estimation import Z95
 from craterfront.inversion import Inversion
 from craterfront.limits import WidthAnswer
@@ -35,15 +33,21 @@ class LayerAnswer(LayerSum):
 
     With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
     A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0. `depth` is that of the interface below the layer with its 95 %
-    interval, from the joint uncertainty of all thicknesses above it.
+    limit at 95 % and `lower` is 0.
+
+    `depth` is that of the interface below the layer with its standard uncertainty and 95 %
+    interval, from the joint uncertainty of all thicknesses above it. Of layers above that are not
+    resolved the interval holds that they may be absent or as thick as their limits; then there is
+    no `depth_u`, and without any that is resolved `depth_upper` is a limit.
     """
 
     width: WidthAnswer
     depth: float
+    depth_u: float | None
     depth_lower: float
     depth_upper: float
     resolved: bool = True
+    depth_resolved: bool = True
 
 
 def layer_answers(
@@ -93,14 +97,32 @@ def layer_sum(
             more += inversion.thin_layers[layer].upper_nm / rate - thickness
     u = inversion.uncertainty_of_sum(weights)
     lower, upper = interval(value, u)
-    mass = _known_mass(inversion, layers)
-    return LayerSum(name, value, u, max(lower - absent, 0.0), upper + more, *mass)
+    ends = _within_bounds(inversion, layers, rates, max(lower - absent, 0.0), upper + more)
+    return LayerSum(name, value, u, *ends, *_known_mass(inversion, layers))
 
 
 def interval(value: float, u: float) -> tuple[float, float]:
     """At 95 %, symmetric in the logarithm."""
     spread = math.exp(Z95 * u / value) if math.isfinite(u) else math.inf
     return value / spread, value * spread
+
+
+def _within_bounds(
+    inversion: Inversion,
+    layers: Sequence[int],
+    rates: Sequence[float],
+    lower: float,
+    upper: float,
+) -> tuple[float, float]:
+    """An interval of layers together that ends where the bounds of all of them do."""
+    assembly = inversion.likelihood.assembly
+    least = most = 0.0
+    for layer in layers:
+        index = assembly.thickness_index(layer)
+        parameter, value = assembly.parameters[index], float(inversion.values[index])
+        least += (value if parameter.is_fixed else parameter.lower) / rates[layer]
+        most += (value if parameter.is_fixed else parameter.upper) / rates[layer]
+    return min(max(lower, least), most), max(min(upper, most), least)
 
 
 def _layer(inversion: Inversion, number: int, rates: Sequence[float], across: float) -> LayerAnswer:
@@ -112,22 +134,22 @@ def _layer(inversion: Inversion, number: int, rates: Sequence[float], across: fl
     thin = inversion.thin_layers.get(number)
     if thin is not None:
         lower, upper = thin.lower_nm / rate, thin.upper_nm / rate
-    parameter = assembly.parameters[index]
-    if not parameter.is_fixed:
-        lower, upper = np.clip([lower, upper], parameter.lower / rate, parameter.upper / rate)
-    down_to = layer_sum(inversion, "", range(number + 1), rates)
+    ends = _within_bounds(inversion, [number], rates, lower, upper)
+    above = range(number + 1)
+    down_to = layer_sum(inversion, "", above, rates)
+    resolved = [_is_resolved(inversion, layer) for layer in above]
     return LayerAnswer(
         assembly.layers[number].name,
         value,
         u,
-        float(lower),
-        float(upper),
+        *ends,
         *_known_mass(inversion, [number]),
         _scaled(inversion.widths[number], across),
         down_to.value,
-        down_to.lower,
-        down_to.upper,
-        _is_resolved(inversion, number),
+        down_to.u if all(resolved) else None,
+        *(ends if number == 0 else (down_to.lower, down_to.upper)),
+        resolved[-1],
+        any(resolved),
     )
 
 

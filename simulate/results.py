@@ -213,6 +213,13 @@ class Answer:
             f"width_hi_{self.unit}": width.upper_nm,
             "resolved": width.resolved,
         }
+        place = "depth" if self.unit == "nm" else "time"
+        row |= {
+            f"{place}_{self.unit}": layer.depth if layer.depth_resolved else None,
+            f"{place}_u_{self.unit}": layer.depth_u,
+            f"{place}_lo_{self.unit}": layer.depth_lower,
+            f"{place}_hi_{self.unit}": layer.depth_upper,
+        }
         if width.why == ROUGHNESS:
             row[f"combined_width_{self.unit}"] = width.value_nm
         if width.why:

@@ -62,7 +62,8 @@ class SampledPosterior:
     free_values : ndarray, shape (S, free parameters)
         All draws, one chain after the other, in the units of the parameters.
     numbers : list of Number
-        Free parameters in their units, then linear numbers; draws of shape (chain, draw).
+        Free parameters in their units, depths of interfaces, then linear numbers; draws of shape
+        (chain, draw).
     thinning : int
         Every so many draws of a chain have predicted readings.
     predicted, log_likelihood : ndarray, shape (chain, draws over thinning, C, N)
@@ -191,6 +192,7 @@ def sample_posterior(
         seed,
         free_values,
         _parameters(posterior, found, free_values, inversion.relative)
+        + _depths(posterior, found, free_values, inversion.relative)
         + _linear_numbers(posterior, found, seen.linear),
         seen.thinning,
         seen.predicted.reshape(predicted),
@@ -291,12 +293,38 @@ def _unit(posterior: Posterior, index: int) -> tuple[float, str]:
     return 1.0, "nm at nominal rates" if parameter.unit == "nm" else parameter.unit
 
 
+def _depths(
+    posterior: Posterior, found: Sample, values: np.ndarray, relative: bool
+) -> list[Number]:
+    """Depths of the interfaces from the second down, that of the first being a thickness.
+
+    As sums they are worth no more than all draws together.
+    """
+    assembly, free = posterior.likelihood.assembly, posterior.likelihood.free
+    what, unit = ("time", "s") if relative else ("depth", "nm")
+    depth, numbers = np.zeros(len(values)), []
+    for layer, above in enumerate(assembly.layers[:-1]):
+        index = assembly.thickness_index(layer)
+        fixed = assembly.parameters[index].is_fixed
+        thickness = assembly.nominal[index] if fixed else values[:, free.index(index)]
+        depth = depth + thickness / (assembly.nominal_rate_nm_s(layer) if relative else 1.0)
+        if layer > 0 and np.ptp(depth) > 0.0:
+            own = depth.reshape(found.log_density.shape)
+            name = f"{what} of the interface below {above.name}"
+            numbers.append(Number(name, unit, own, r_hat(own), *_sizes(own, found)))
+    return numbers
+
+
+def _sizes(draws: np.ndarray, found: Sample) -> tuple[float, float]:
+    """What draws are worth for the middle and the ends of an interval: no more than all numbers."""
+    return min(bulk_ess(draws), found.effective), min(tail_ess(draws), found.effective)
+
+
 def _linear_numbers(posterior: Posterior, found: Sample, linear: np.ndarray) -> list[Number]:
     """Given the parameters they are drawn independently; they are worth no more than these."""
     names = posterior.likelihood.linear_names()
     numbers = []
     for i in posterior.linear.moved:
         own = linear[:, i].reshape(found.log_density.shape)
-        bulk, tail = (min(size(own), found.effective) for size in (bulk_ess, tail_ess))
-        numbers.append(Number(names[i], "1", own, r_hat(own), bulk, tail))
+        numbers.append(Number(names[i], "1", own, r_hat(own), *_sizes(own, found)))
     return numbers

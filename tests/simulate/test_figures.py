@@ -138,7 +138,9 @@ def answered(values, widths, unit="nm", u_rel=0.02):
     depths = np.cumsum(values)
     layers = [
         LayerAnswer(
-            f"layer {i}", v, u_rel * v, 0.96 * v, 1.04 * v, None, None, w, d, 0.96 * d, 1.04 * d
+            f"layer {i}",
+            *(v, u_rel * v, 0.96 * v, 1.04 * v, None, None, w),
+            *(d, u_rel * d, 0.96 * d, 1.04 * d),
         )
         for i, (v, w, d) in enumerate(zip(values, widths, depths, strict=True))
     ]
@@ -374,7 +376,7 @@ def test_unlimited_uncertainty_stays_on_the_page(nitrides):
     nothing_known = WidthAnswer(3.0, 0.0, np.inf, False)
     layers = answered([400.0, 300.0], [nothing_known, HELD]).layers
     layers[0] = LayerAnswer(
-        "CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known, 400.0, 0.0, np.inf
+        "CrN", 400.0, np.inf, 0.0, np.inf, None, None, nothing_known, 400.0, np.inf, 0.0, np.inf
     )
     figure = fit_figure(
         estimate(nitrides), Answer(layers, [], "nm", [], [], [], [], [], (0, 0), [], [], [])

@@ -228,6 +228,7 @@ def test_numbers_are_those_of_the_json(page, found):
     _, *rows = rows_of(page, "Interfaces: true width")
     for row, interface in zip(rows, told["interfaces"], strict=True):
         assert float(row[3]) == pytest.approx(interface["width_hi_nm"], rel=5e-3)
+        assert float(row[-1]) == pytest.approx(interface["depth_hi_nm"], rel=5e-3)
     _, decision = rows_of(page, "Decisions on limits")
     (row,) = told["decisions"]
     assert decision[-1] == row["decision"] == "conforms"

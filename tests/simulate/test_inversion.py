@@ -26,6 +26,7 @@ from craterfront.measured import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.report import print_answer
 from craterfront.results import answer, estimate_dataset
+from craterfront.rounding import in_brackets
 from craterfront.scale import Scale, depth_scale
 
 # Two layers: a broad interface and a sharp one.
@@ -260,13 +261,36 @@ def test_json_has_the_agreed_keys(found):
         }
     ]
     assert [set(interface) for interface in read["interfaces"]] == 2 * [
-        {"below", "width_nm", "width_lo_nm", "width_hi_nm", "resolved"}
+        {
+            "below",
+            "width_nm",
+            "width_lo_nm",
+            "width_hi_nm",
+            "resolved",
+            "depth_nm",
+            "depth_u_nm",
+            "depth_lo_nm",
+            "depth_hi_nm",
+        }
     ]
     broad, sharp = read["interfaces"]
     assert (broad["below"], broad["resolved"]) == ("copper", True)
     assert broad["width_lo_nm"] < broad["width_nm"] < broad["width_hi_nm"]
     assert (sharp["below"], sharp["resolved"], sharp["width_nm"]) == ("nickel", False, None)
     assert sharp["width_lo_nm"] == 0.0
+    assert sharp["depth_nm"] == sum(layer["thickness_nm"] for layer in read["layers"])
+    assert sharp["depth_lo_nm"] < sharp["depth_nm"] < sharp["depth_hi_nm"]
+    assert broad["depth_u_nm"] == read["layers"][0]["thickness_u_nm"] < sharp["depth_u_nm"]
+
+
+def test_depths_of_interfaces_are_printed(found):
+    of_interfaces = printed(found).split("Interfaces: true width")[1].splitlines()
+    rows = [line.split("│")[-4:-1] for line in of_interfaces if "│" in line][:2]
+    for row, layer in zip(rows, found.layers, strict=True):
+        depth, low, high = (cell.strip() for cell in row)
+        assert depth == in_brackets(layer.depth, layer.depth_u)
+        ends = pytest.approx((layer.depth_lower, layer.depth_upper), abs=0.05 * layer.depth_u)
+        assert (float(low), float(high)) == ends
 
 
 def test_budget_adds_in_quadrature_and_knows_the_width(found):
@@ -768,6 +792,16 @@ initial_nm = {{ value = 3.0, u = 1.0 }}
     assert gold.upper > 0.1
     assert gold.depth_lower == pytest.approx(coat.depth_lower, abs=0.01)
     assert gold.depth_upper == pytest.approx(coat.depth_upper + gold.upper, abs=0.01)
+    assert (gold.depth_u, gold.depth_resolved) == (None, True)
+
+
+def test_an_interface_below_nothing_that_is_resolved_has_a_limit_of_its_depth(found):
+    thin = replace(found.layers[0], resolved=False, depth_resolved=False, depth_u=None)
+    limited = replace(found, layers=[thin, found.layers[1]])
+    row = limited.as_dict()["interfaces"][0]
+    assert (row["depth_nm"], row["depth_u_nm"]) == (None, None)
+    assert row["depth_hi_nm"] == thin.depth_upper
+    assert f"│         - │         0 │  {thin.depth_upper:.3g} │" in printed(limited)
 
 
 def test_an_exact_width_is_held():
