@@ -144,7 +144,7 @@ class LinearTerms:
         NotComputable
         """
         assembly, along = self.assembly, moves(values, self.free, squared)
-        if all(needs_differences(assembly, index) for index in self.free):
+        if self.free and all(needs_differences(assembly, index) for index in self.free):
             rows, depth = self.rows(values)
             return rows, depth, *differences(self.rows, values, along)
         with refusals():

@@ -96,7 +96,9 @@ class PriorResiduals:
         pulls = [[float(i == pulled) / u for i in moving] for pulled, _, u in self._pulled]
         blocks = [
             _beside(self.own_slopes(x, without), len(moving)),
-            np.array([[0.0] * x.size + pull for pull in pulls]).reshape(-1, x.size + len(moving)),
+            np.array([[0.0] * x.size + pull for pull in pulls]).reshape(
+                len(pulls), x.size + len(moving)
+            ),
         ]
         if self.depth_limit is not None:
             blocks.append(_beside(depth_slope[None] / self.depth_limit[1], len(moving)))
@@ -121,7 +123,7 @@ class PriorResiduals:
             if p.may_be_zero:
                 slope /= 2.0 * max(values[index], _NEAR_ZERO * self.coordinates.scale(i))
             rows.append(slope * chain[i])
-        return np.array(rows).reshape(-1, x.size)
+        return np.array(rows).reshape(len(rows), x.size)
 
     def joint_slopes(self, x: np.ndarray) -> np.ndarray:
         """Derivatives of the residuals of what is known jointly by the coordinates."""

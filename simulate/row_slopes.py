@@ -72,7 +72,7 @@ def shown(
     signal, change = result.signal.T, slopes.signal.transpose(0, 2, 1)
     count, quantities = len(along), len(signal)
     rows = assembly.readings(signal, parts, values)
-    flat = assembly.readings(change.reshape(count * quantities, -1), parts, values)
+    flat = assembly.readings(change.reshape(count * quantities, change.shape[-1]), parts, values)
     of_rows = flat.reshape(count, *rows.shape)
     residence = assembly.index_of("residence time")
     for p, move in enumerate(along):

@@ -167,23 +167,11 @@ def sample_posterior(
     if seed is None:
         seed = int(np.random.SeedSequence().generate_state(1)[0])
     posterior = Posterior(inversion)
-    try:
-        found = sample(
-            posterior.log_densities,
-            posterior.proposal(),
-            draws,
-            seed,
-            possible=posterior.possible,
-            quantities=posterior.values,
-            report=lambda share: report("sampling", share),
-        )
-    except NothingFound:
-        problem = "posterior: the model cannot be computed anywhere near the most probable sample"
-        raise InputProblems([problem]) from None
+    found = _sample(posterior, draws, seed, report)
     seen = _Seen(posterior, found, seed)
     seen.look(report)
     report("done", 1.0)
-    free_values = posterior.values(found.points.reshape(-1, found.points.shape[-1]))
+    free_values = posterior.values(np.concatenate(found.points))
     names = [channel.name for channel in posterior.likelihood.assembly.channels]
     predicted = (len(found.points), -1, *posterior.likelihood.values.shape)
     return SampledPosterior(
@@ -199,6 +187,25 @@ def sample_posterior(
         seen.log_likelihood.reshape(predicted),
         checks(names, seen.measured, seen.replicated),
     )
+
+
+def _sample(posterior: Posterior, draws: int, seed: int, report: Progress) -> Sample:
+    """Draws of the free numbers; all the same where a file holds every one of them."""
+    if not posterior.likelihood.free:
+        return Sample.of_one_point(posterior.log_density(np.zeros(0)), draws)
+    try:
+        return sample(
+            posterior.log_densities,
+            posterior.proposal(),
+            draws,
+            seed,
+            possible=posterior.possible,
+            quantities=posterior.values,
+            report=lambda share: report("sampling", share),
+        )
+    except NothingFound:
+        problem = "posterior: the model cannot be computed anywhere near the most probable sample"
+        raise InputProblems([problem]) from None
 
 
 def check_draws(draws: int, place: str) -> None:
@@ -218,9 +225,9 @@ class _Seen:
 
     def __init__(self, posterior: Posterior, found: Sample, seed: int) -> None:
         self._posterior, self._seed = posterior, seed
-        chains, draws, dimensions = found.points.shape
+        chains, draws = found.log_density.shape
         self.thinning = max(chains * draws // PREDICTED, 1)
-        flat = found.points.reshape(-1, dimensions)
+        flat = np.concatenate(found.points)
         self._points, self._place = np.unique(flat, axis=0, return_inverse=True)
         self._place = self._place.reshape(-1)
         number = np.arange(chains * draws)

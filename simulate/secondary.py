@@ -236,7 +236,7 @@ class SecondaryAnswers:
             return Secondary(name, case.described(), value, None, None, None, "nm", NOT_FIXED)
         reached = np.where(np.isfinite(drawn[:, 0]), drawn[:, 0], 0.0)
         lower, upper = np.quantile(reached, [0.025, 0.975])
-        u = float(reached.std())
+        u = float(_spread(reached))
         return Secondary(name, case.described(), value, u, float(lower), float(upper), "nm")
 
     # --- means of layers -----------------------------------------------------------------------
@@ -256,7 +256,7 @@ class SecondaryAnswers:
 
         best = contents(self._values).reshape(len(spans), -1)
         drawn = self._of_draws(contents)
-        u = np.full_like(best, np.nan) if drawn is None else drawn.std(axis=0).reshape(best.shape)
+        u = np.full_like(best, np.nan) if drawn is None else _spread(drawn).reshape(best.shape)
         means = []
         for (name, layers), row, spread in zip(spans, best, u, strict=True):
             known = all(self._assembly.layers[i].density_g_cm3 is not None for i in layers)
@@ -342,6 +342,11 @@ def _diffusivity(
     )
     u = value * math.hypot(2.0 * length_u_nm / length_nm, u_time)
     return Secondary(name, of, value, u, lower, upper, unit, why)
+
+
+def _spread(drawn: np.ndarray) -> np.ndarray:
+    """Standard deviations of draws, exactly 0 of equal ones."""
+    return (drawn - drawn[0]).std(axis=0)
 
 
 def _ln(ratio: float) -> float:

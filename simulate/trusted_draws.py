@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Self
 
 import numpy as np
 
@@ -56,12 +56,28 @@ class Sample:
     tail: np.ndarray
     evaluations: int
 
+    @classmethod
+    def of_one_point(cls, log_density: float, draws: int) -> Self:
+        """Draws where no number is free: the point without dimensions, again and again."""
+        per_chain, none = -(-draws // CHAINS), np.zeros(0)
+        return cls(
+            np.zeros((CHAINS, per_chain, 0)),
+            np.full((CHAINS, per_chain), log_density),
+            "importance sampling",
+            -np.inf,  # all weights are equal
+            float(CHAINS * per_chain),
+            none,
+            none,
+            none,
+            1,
+        )
+
     def doubts(self) -> list[str]:
         """Why not to trust the draws, in words; empty if there is no reason."""
         found = []
         if self.method == "importance sampling" and self.pareto_k > MOST_K:
             found.append(f"Pareto k of the weights is {self.pareto_k:.2f}, above {MOST_K}")
-        least = float(np.nanmin([*self.bulk, *self.tail], initial=np.inf))
+        least = float(np.nanmin([np.inf, *self.bulk, *self.tail]))
         if least < LEAST_EFFECTIVE:
             found.append(
                 f"the least effective sample size is {least:.0f}, below {LEAST_EFFECTIVE:.0f}"
