@@ -34,6 +34,7 @@ OPERATING_NUMBERS = (
 _LEAST_DIGITS = 3
 _ROUNDING = 1e-3  # of the smallest eigenvalue of a correlation matrix, that rounding may change
 _SINGULAR = 1e-11  # ... and the least one, which that leaves above the rounding of the computer
+_NEGATIVE = -1e-9  # ... below which rounding of the computer does not take it
 
 
 def _date(written: Any) -> datetime.date:
@@ -353,6 +354,11 @@ def rounded(
     covariance : ndarray, shape (K, K)
         In their coordinates.
 
+    Raises
+    ------
+    ValueError
+        For a matrix that is no covariance: an eigenvalue of its correlations is below -1e-9.
+
     Notes
     -----
     Rounding errors of d digits change the eigenvalues of the correlations by no more than
@@ -363,6 +369,9 @@ def rounded(
     sd = np.sqrt(np.diag(covariance))
     matrix = covariance / np.outer(sd, sd)
     smallest = float(np.linalg.eigvalsh(matrix)[0]) if len(sd) else 1.0
+    if smallest < _NEGATIVE:
+        message = f"covariance: the correlations have the eigenvalue {smallest:.3g}, must be >= 0"
+        raise ValueError(message)
     if smallest < _SINGULAR:
         lift = _SINGULAR - smallest
         matrix = (matrix + lift * np.eye(len(sd))) / (1.0 + lift)

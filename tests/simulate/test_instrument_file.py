@@ -171,3 +171,9 @@ def test_an_experiment_file_is_named_as_such(tmp_path):
     with pytest.raises(InputProblems) as caught:
         load_instrument(path)
     assert caught.value.problems == ["is an experiment file, no calibration of an instrument"]
+
+
+def test_a_matrix_that_is_no_covariance_is_refused():
+    """Three numbers that all vary against each other: the least eigenvalue is 1 - 2 * 0.8."""
+    with pytest.raises(ValueError, match=r"covariance: .* eigenvalue -0\.6, must be >= 0"):
+        calibration_of(np.zeros(3), np.eye(3) * 1.8 - 0.8, ["linear"] * 3)
