@@ -45,8 +45,8 @@ def calibrate(
     references : sequence of Measurement
         Of samples of which every thickness has its uncertainty, or is a guess; all at one operating
         point. What the first says of the instrument is the prior; of later ones, what concerns
-        other numbers. Those with one experiment are measurements of one sample, and are taken one
-        after the other.
+        other numbers. Those with one experiment, of one content and one name, are measurements of
+        one sample, and are taken one after the other.
     title : str
     date : datetime.date, optional
         Default: today.
@@ -71,7 +71,7 @@ def calibrate(
         def part(stage: str, share: float, done: int = i) -> None:
             report(stage, (done + share) / len(references))
 
-        if known is not None and reference.experiment is not references[i - 1].experiment:
+        if known is not None and not reference.has_experiment_of(references[i - 1]):
             known = without(known, _of_sample)
         link = next_link(reference, known, _kept(reference, references[0]), part)
         known = link.known
@@ -84,10 +84,15 @@ def calibrate(
 
 def _by_sample(references: Sequence[Measurement]) -> list[Measurement]:
     """In their order, but for those of one sample, which come together."""
-    samples: dict[int, list[Measurement]] = {}
+    samples: list[list[Measurement]] = []
     for reference in references:
-        samples.setdefault(id(reference.experiment), []).append(reference)
-    return [reference for group in samples.values() for reference in group]
+        known = (group for group in samples if reference.has_experiment_of(group[0]))
+        group = next(known, None)
+        if group is None:
+            samples.append([reference])
+        else:
+            group.append(reference)
+    return [reference for group in samples for reference in group]
 
 
 def _of_sample(number: CalibratedNumber) -> bool:

@@ -33,7 +33,8 @@ def invert_together(
         one, with what all others say of the sample as its prior. Experiments name their layers
         alike; what the first says of the sample is the prior.
     instrument : InstrumentCalibration, optional
-        Of the instrument of all of them; they then have one experiment.
+        Of the instrument of all of them; they then have one experiment, of one content and one
+        name.
     progress : callable, optional
 
     Raises
@@ -41,7 +42,7 @@ def invert_together(
     InputProblems
     """
     first = measurements[0]
-    one_file = all(m.experiment is first.experiment for m in measurements)
+    one_file = all(m.has_experiment_of(first) for m in measurements)
     problems = [problem for other in measurements[1:] for problem in _different(first, other)]
     if instrument is not None and not one_file:
         problems.append("--instrument: goes with one experiment for all profiles")

@@ -56,12 +56,17 @@ class Measurement:
     profile : MeasuredProfile
     experiment : Experiment
     experiment_name : str
-        File of the experiment.
+        File of the experiment; other names tell samples apart of which the files say the same.
     """
 
     profile: MeasuredProfile
     experiment: Experiment
     experiment_name: str = "experiment"
+
+    def has_experiment_of(self, other: "Measurement") -> bool:
+        """Whether both have one experiment file, however often it was loaded."""
+        same_name = self.experiment_name == other.experiment_name
+        return same_name and self.experiment == other.experiment
 
 
 @dataclass(frozen=True)

@@ -237,10 +237,14 @@ def test_the_source_is_copied():
 
 @cache
 def twice(same_sample):
-    experiment = reference_experiment()
-    other = experiment if same_sample else experiment.model_copy()
+    """Two profiles, for each of which the file was loaded."""
+    loaded = reference_experiment(), reference_experiment.__wrapped__()
+    name = "first.toml" if same_sample else "second.toml"
     second = measured(60.0, 40.0, seed=5) if same_sample else measured(62.2, 38.7, seed=5)
-    pair = [Measurement(measured(60.0, 40.0), experiment), Measurement(second, other)]
+    pair = [
+        Measurement(measured(60.0, 40.0), loaded[0], "first.toml"),
+        Measurement(second, loaded[1], name),
+    ]
     return calibrate(pair).calibration
 
 
@@ -259,8 +263,8 @@ def test_an_error_of_the_thickness_does_not_average_out_in_one_sample():
 
 def test_the_order_of_references_does_not_matter():
     pair = [
-        Measurement(measured(60.0, 40.0), reference_experiment()),
-        Measurement(measured(62.2, 38.7, seed=5), reference_experiment().model_copy()),
+        Measurement(measured(60.0, 40.0), reference_experiment(), "first.toml"),
+        Measurement(measured(62.2, 38.7, seed=5), reference_experiment(), "second.toml"),
     ]
     back = numbers_of(calibrate(pair[::-1]).calibration)
     for label, number in numbers_of(twice(False)).items():
@@ -661,6 +665,16 @@ def test_a_profile_of_another_sample_is_noticed():
     found = invert_together([of_one_sample(31), other])
     assert found.warnings[0].startswith("profile 33 disagrees with what was known before")
     assert found.doubts[0] == found.warnings[0]
+
+
+def test_a_file_that_is_loaded_twice_is_one():
+    first = of_one_sample(31)
+    again = unknown_experiment.__wrapped__(KNOWN_INSTRUMENT, **KNOWN_RATES)
+    second = replace(of_one_sample(32), experiment=again)
+    assert second.has_experiment_of(first)
+    assert not replace(second, experiment_name="other.toml").has_experiment_of(first)
+    together = answer(invert_together([first, second])).layers
+    assert [layer.u for layer in together] == [layer.u for layer in answer(both()).layers]
 
 
 def test_other_layers_are_no_measurement_of_the_same_sample():
