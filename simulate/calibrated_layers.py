@@ -14,7 +14,7 @@ from craterfront.instrument_numbers import (
     MIXING_LENGTH,
     SENSITIVITY,
     material_name,
-    same_composition,
+    same_material,
 )
 from craterfront.quantities import Quantity
 from craterfront.setup import Setup
@@ -73,7 +73,7 @@ def _with_numbers(
             table = {
                 material_name(layer): Quantity.default(1.0)
                 for layer in layers
-                if any(same_composition(layer.composition, each) for each in known)
+                if any(same_material(layer.composition, each) for each in known)
             }
         if isinstance(table, dict) and table:
             changes["sensitivity"] = _table(table, SENSITIVITY, calibration, layers, channel.name)
@@ -97,6 +97,6 @@ def _table(
     for layer in layers:
         key = key_of_layer(table, layer)
         for composition, quantity in numbers:
-            if key is not None and same_composition(layer.composition, composition):
+            if key is not None and same_material(layer.composition, composition):
                 changed[key] = quantity
     return changed

@@ -4,7 +4,7 @@ from typing import Any
 
 from craterfront.composition import Composed
 from craterfront.instrument_file import InstrumentCalibration
-from craterfront.instrument_numbers import DENSITY, RATE, same_composition
+from craterfront.instrument_numbers import DENSITY, RATE, same_material
 from craterfront.layer import Layer, RepeatedLayers
 from craterfront.problems import shown
 from craterfront.solids import Material, Substrate
@@ -66,5 +66,5 @@ def _is(
     Where several have its composition, the one that has its name.
     """
     fractions = owner.atomic_fractions
-    fitting = [m.name for m in calibration.material if same_composition(fractions, m.fractions)]
+    fitting = [m.name for m in calibration.material if same_material(fractions, m.fractions)]
     return bool(fractions) and (fitting == [name] or (name in fitting and own_name == name))

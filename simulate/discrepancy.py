@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from craterfront.estimation import pseudo_inverse
 from craterfront.likelihood import Likelihood
 from craterfront.models.readings import correlation_time
 from craterfront.noise_model import Fluctuation, NoiseModel, find_fluctuation, shortfall
@@ -91,11 +92,9 @@ def _leverage(likelihood: Likelihood, rows: np.ndarray) -> np.ndarray:
     count = values.size
     white = likelihood.whitened(rows[:count].reshape(*values.shape, -1))
     rows = np.vstack([white.reshape(count, -1), rows[count:]])
-    information = rows.T @ rows
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    rows = rows[:count] / scale
-    leverage = np.sum((rows @ inverse) * rows, axis=1).reshape(values.shape)
+    of_readings = rows[:count]
+    leverage = np.sum((of_readings @ pseudo_inverse(rows.T @ rows)) * of_readings, axis=1)
+    leverage = leverage.reshape(values.shape)
     return np.where(likelihood.censored, 0.0, np.clip(leverage, 0.0, 1.0))
 
 

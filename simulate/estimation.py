@@ -217,13 +217,20 @@ def data_rank(rows: np.ndarray, count: int, units: np.ndarray) -> DataRank:
     information = rows.T @ rows
     own, cross = information[:count, :count], information[:count, count:]
     nuisance = information[count:, count:]
-    scale = np.sqrt(np.maximum(np.diag(nuisance), 1e-300))
-    inverse = np.linalg.pinv(nuisance / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    inverse /= np.outer(scale, scale)
-    marginal = (own - cross @ inverse @ cross.T) * np.outer(units, units)
+    marginal = (own - cross @ pseudo_inverse(nuisance) @ cross.T) * np.outer(units, units)
     values, vectors = np.linalg.eigh(marginal)
     fixed = values > 1.0
     return DataRank(int(fixed.sum()), [vectors[:, i] for i in np.flatnonzero(~fixed)])
+
+
+def pseudo_inverse(information: np.ndarray) -> np.ndarray:
+    """Of an information matrix, with every number in units of its own information.
+
+    What less than 1e-12 of the largest is known of is left out, as if it were held.
+    """
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    units = np.outer(scale, scale)
+    return np.linalg.pinv(information / units, rcond=1e-12, hermitian=True) / units
 
 
 def quadratic_form(slope: np.ndarray, covariance: np.ndarray) -> float:

@@ -4,6 +4,7 @@ import hashlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 from craterfront.file_access import read_bytes
 from craterfront.files import MOST_BYTES
@@ -31,6 +32,20 @@ class InputFile:
     sha256: str
     text: str = ""
 
+    @classmethod
+    def read(cls, role: str, path: Path, *, is_text: bool = False) -> Self:
+        """The file at a path.
+
+        Raises
+        ------
+        InputProblems
+            It cannot be read.
+        """
+        content = read_bytes(path, MOST_BYTES)
+        name = os.fsencode(path.name).decode("utf-8", "replace")
+        text = content.decode("utf-8-sig", "replace") if is_text else ""
+        return cls(role, name, hashlib.sha256(content).hexdigest(), text)
+
 
 def input_files(profile: Path, experiment: Path) -> list[InputFile]:
     """Profile, experiment file, and the rate table that this one names.
@@ -40,15 +55,11 @@ def input_files(profile: Path, experiment: Path) -> list[InputFile]:
     InputProblems
         One of them cannot be read.
     """
-    files = [_read("profile", profile, False), _read("experiment file", experiment, True)]
+    files = [
+        InputFile.read("profile", profile),
+        InputFile.read("experiment file", experiment, is_text=True),
+    ]
     table = read_toml(experiment).get("source", {}).get("rate_table")
     if isinstance(table, str):
-        files.append(_read("rate table", experiment.parent / table, True))
+        files.append(InputFile.read("rate table", experiment.parent / table, is_text=True))
     return files
-
-
-def _read(role: str, path: Path, is_text: bool) -> InputFile:
-    content = read_bytes(path, MOST_BYTES)
-    name = os.fsencode(path.name).decode("utf-8", "replace")
-    text = content.decode("utf-8-sig", "replace") if is_text else ""
-    return InputFile(role, name, hashlib.sha256(content).hexdigest(), text)

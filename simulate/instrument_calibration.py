@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from craterfront.instrument_file import CalibratedNumber, InstrumentCalibration, OperatingConditions
-from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_composition
+from craterfront.instrument_numbers import MIXING, SAMPLE, InstrumentNumber, same_material
 from craterfront.inversion import Inversion
 from craterfront.inversion_notes import of_several
 from craterfront.layer import Layer
@@ -102,7 +102,7 @@ def _of_sample(number: CalibratedNumber) -> bool:
 def _kept(reference: Measurement, first: Measurement) -> Kept:
     """Everything, but for a mixing length that refers to another material at the surface."""
     surface, other = (r.experiment.stack.expanded()[0] for r in (reference, first))
-    same = same_composition(surface.composition, other.composition)
+    same = same_material(surface.composition, other.composition)
 
     def kept(number: InstrumentNumber) -> bool:
         return same or bool(number.material) or number.kind not in MIXING

@@ -70,7 +70,7 @@ _OF_EITHER_SIGN = (
     BACKGROUND,
 )
 
-SAME_COMPOSITION = 0.01
+SAME_MATERIAL = 0.01
 """Atomic fraction by which compositions of one material may differ (common practice, no source)."""
 
 
@@ -127,10 +127,14 @@ class InstrumentNumber:
         return "linear" if self.kind in _OF_EITHER_SIGN or value <= 0 else "logarithm"
 
 
-def same_composition(first: Mapping[str, float], second: Mapping[str, float]) -> bool:
-    """Whether two compositions are those of one material."""
+def same_material(first: Mapping[str, float], second: Mapping[str, float]) -> bool:
+    """Whether two compositions are those of one material: all atomic fractions within 0.01.
+
+    Calibrated numbers hold for it then; what is looked up in tables has to agree more closely, see
+    `models.elements.same_composition`.
+    """
     elements = {*first, *second}
-    return all(abs(first.get(e, 0.0) - second.get(e, 0.0)) <= SAME_COMPOSITION for e in elements)
+    return all(abs(first.get(e, 0.0) - second.get(e, 0.0)) <= SAME_MATERIAL for e in elements)
 
 
 def instrument_numbers(assembly: Assembly) -> list[InstrumentNumber]:

@@ -16,7 +16,7 @@ from craterfront.instrument_file import InstrumentCalibration
 from craterfront.instrument_numbers import (
     InstrumentNumber,
     instrument_numbers,
-    same_composition,
+    same_material,
     sample_numbers,
 )
 from craterfront.instrument_validity import outside
@@ -138,7 +138,7 @@ def matched(
             for n in numbers
             if (n.kind, n.channel, bool(n.material))
             == (number.kind, number.channel or "", number.material is not None)
-            and same_composition(n.composition, calibration.composition_of(number))
+            and same_material(n.composition, calibration.composition_of(number))
         ]
         for k, number in enumerate(known)
     }

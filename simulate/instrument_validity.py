@@ -34,7 +34,7 @@ from craterfront.instrument_file import (
     InstrumentCalibration,
     OperatingConditions,
 )
-from craterfront.instrument_numbers import GENERAL, MIXING, RATE, SENSITIVITY, same_composition
+from craterfront.instrument_numbers import GENERAL, MIXING, RATE, SENSITIVITY, same_material
 from craterfront.parameters import ASSUMED_U_REL, THICKNESS_LN_SD
 from craterfront.problems import shown
 
@@ -125,7 +125,7 @@ def outside(calibration: InstrumentCalibration, experiment: Experiment) -> Outsi
     layers = experiment.stack.expanded()
     known = [material.fractions for material in calibration.material]
     others = [
-        layer for layer in layers if not any(same_composition(layer.composition, k) for k in known)
+        layer for layer in layers if not any(same_material(layer.composition, k) for k in known)
     ]
     for label in dict.fromkeys(layer.label for layer in others):
         notes.append(
@@ -137,7 +137,7 @@ def outside(calibration: InstrumentCalibration, experiment: Experiment) -> Outsi
         (m.fractions for m in calibration.material if m.name == calibration.valid.first_material),
         {},
     )
-    other_surface = not same_composition(layers[0].composition, first)
+    other_surface = not same_material(layers[0].composition, first)
     if other_surface and any(n.kind in MIXING and n.material is None for n in calibration.number):
         notes.append(
             f"the calibrated mixing is that of {calibration.valid.first_material} at the surface,"

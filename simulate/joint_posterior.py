@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from craterfront.estimation import pseudo_inverse
 from craterfront.instrument_numbers import InstrumentNumber
 from craterfront.inversion import Inversion
 from craterfront.joint_prior import Coordinate, SquarePrior, coordinate_of, slope_of
@@ -218,10 +219,7 @@ def _following(inversion: Inversion) -> np.ndarray:
 def _scatter_of_linear(inversion: Inversion) -> np.ndarray:
     """Covariance of the linear numbers that move, at given x, shape (L, L)."""
     _, rows = _rows(inversion)
-    information = rows.T @ rows
-    size = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    inverse = np.linalg.pinv(information / np.outer(size, size), rcond=1e-12, hermitian=True)
-    return inverse / np.outer(size, size)
+    return pseudo_inverse(rows.T @ rows)
 
 
 def _rows(inversion: Inversion) -> tuple[np.ndarray, np.ndarray]:

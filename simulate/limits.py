@@ -11,6 +11,7 @@ import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.estimation import (
+    Z95,
     Curvature,
     Fit,
     Interval,
@@ -245,7 +246,7 @@ def _may_be_zero(at: Minimum, index: int) -> NearZero:
         interval = profile_interval(own.objective(at.objective), best, slopes, i, u)
     else:
         # Far from zero the square is normal to a good approximation.
-        interval = Interval(max(best.x[i] - 1.96 * u, 0.0), best.x[i] + 1.96 * u, True, np.inf)
+        interval = Interval(max(best.x[i] - Z95 * u, 0.0), best.x[i] + Z95 * u, True, np.inf)
     resolved = interval.resolved if alone is None else alone.resolved
     if index in likelihood.joint_prior.within:  # which is left out no better than near its mean
         resolved = resolved and interval.resolved

@@ -5,17 +5,17 @@ a linear model with normal errors that is the same as fitting all of them at onc
 """
 
 import datetime
-import hashlib
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from craterfront.assembly import Assembly
 from craterfront.experiment import Experiment
-from craterfront.file_access import read_bytes
+from craterfront.input_files import InputFile
 from craterfront.instrument_file import (
     CalibratedMaterial,
     CalibratedNumber,
@@ -29,7 +29,7 @@ from craterfront.instrument_numbers import (
     InstrumentNumber,
     instrument_numbers,
     material_name,
-    same_composition,
+    same_material,
     sample_numbers,
 )
 from craterfront.instrument_use import InstrumentUse, use_instrument
@@ -40,8 +40,6 @@ from craterfront.measured_profile import MeasuredProfile
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress
 from craterfront.quantities import Quantity
-
-_LARGEST_FILE = 2_000_000_000
 
 Kept = Callable[[InstrumentNumber], bool]
 """Whether the next measurement has the same number."""
@@ -214,7 +212,7 @@ def _fields_of(number: CalibratedNumber) -> dict[str, Any]:
 def _named(number: InstrumentNumber, before: InstrumentCalibration | None) -> dict[str, Any]:
     """The same of a number of an assembly; a material that is known keeps its name."""
     known = () if before is None else before.material
-    same = [m.name for m in known if same_composition(number.composition, m.fractions)]
+    same = [m.name for m in known if same_material(number.composition, m.fractions)]
     material = number.material or None
     if material is not None and len(same) == 1:
         material = same[0]
@@ -307,7 +305,7 @@ def _materials(
     found = {} if before is None else {m.name: m for m in before.material}
     known = [m.fractions for m in found.values()]
     for layer in assembly.layers:
-        if not any(same_composition(layer.composition, each) for each in known):
+        if not any(same_material(layer.composition, each) for each in known):
             name = material_name(layer)
             shares = {e: float(f"{share:.6g}") for e, share in layer.composition.items()}
             found.setdefault(name, CalibratedMaterial(name=name, composition=shares))
@@ -316,13 +314,10 @@ def _materials(
 
 def _used(reference: Measurement) -> ReferenceUsed:
     files = {"profile": reference.profile.source, "experiment": reference.experiment_name}
-    sums: dict[str, Any] = {f"{key}_sha256": _sha256(path) for key, path in files.items()}
+    sums: dict[str, Any] = {
+        f"{role}_sha256": InputFile.read(role, Path(path)).sha256
+        for role, path in files.items()
+        if os.path.isfile(path)
+    }
     names = {key: os.path.basename(path) or path for key, path in files.items()}
     return ReferenceUsed(**names, **sums)
-
-
-def _sha256(path: str) -> str | None:
-    """Sum of a file; None for what is none."""
-    if not os.path.isfile(path):
-        return None
-    return hashlib.sha256(read_bytes(path, _LARGEST_FILE)).hexdigest()

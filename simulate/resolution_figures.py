@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from craterfront.budget import CAUSES, RESIDENCE, Budget
 from craterfront.edge_and_delta import StandardFigures
+from craterfront.estimation import Z95
 from craterfront.figure_style import (
     GREY,
     INK,
@@ -368,7 +369,7 @@ def _draw_response(axes: "Axes", x: np.ndarray, fit: LogisticFit | DeltaFit) -> 
     curve = response(x, *fit.parameters)
     (line,) = axes.plot(x, curve, color=PALETTE[0], linewidth=1.3)
     keys: dict[str, Any] = {"fit": line}
-    band = 1.96 * _standard_uncertainty(response, x, fit)
+    band = Z95 * _standard_uncertainty(response, x, fit)
     # The slope at a length of zero says nothing of the ways that the data leave open there.
     limited = isinstance(fit, DeltaFit) and fit.upper_limits
     if np.all(np.isfinite(band)) and not limited:
