@@ -17,6 +17,7 @@ _HOMES = {
     "craterfront.instrument_calibration": ("calibrate",),
     "craterfront.instrument_file": (
         "InstrumentCalibration",
+        "instrument_from_toml",
         "load_instrument",
         "write_instrument",
     ),
@@ -93,6 +94,7 @@ if TYPE_CHECKING:
     from craterfront.instrument_calibration import calibrate
     from craterfront.instrument_file import (
         InstrumentCalibration,
+        instrument_from_toml,
         load_instrument,
         write_instrument,
     )

@@ -128,8 +128,8 @@ class LinearTerms:
             Positions in `free` of parameters by whose square the derivatives are; of the others
             they are by the value. For a width, a curvature or a roughness of exactly 0 that by the
             value is 0 and that by the square finite. For a mixing length or an escape depth of 0
-            both are 0: the model does not go by their squares there. Differences stand in for what
-            `row_differences.WITHOUT_EXACT_SLOPES` names.
+            both are 0: the model does not go by their squares there. Differences stand in where
+            `row_differences.needs_differences` says so.
 
         Returns
         -------

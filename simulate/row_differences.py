@@ -1,6 +1,7 @@
 """Slopes by differences of sixth order, for the few directions that have no exact slopes.
 
-Ballistic relocation, tabulated heights and the tilt of a rastered beam: `WITHOUT_EXACT_SLOPES`.
+With ballistic relocation and with tabulated heights these are all directions, with a rastered beam
+the tilt alone.
 """
 
 from collections.abc import Callable, Sequence
@@ -10,9 +11,6 @@ import numpy as np
 from craterfront.assembly import Assembly
 from craterfront.crater_shape import ParabolicCrater
 from craterfront.input_slopes import Move
-
-WITHOUT_EXACT_SLOPES = ("relocation", "tabulated heights", "tilt of a rastered beam")
-"""With the first two all directions, of the last the tilt alone."""
 
 _WEIGHTS = ((1, 0.75), (2, -0.15), (3, 1.0 / 60.0))
 _STEP = 1e-3
