@@ -175,7 +175,7 @@ def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
     of_each = np.diag(information)
     scale = np.sqrt(np.where(of_each > 0.0, of_each, 1.0))
     values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    floor = relative_floor * max(values[-1], 1.0)
+    floor = relative_floor * np.max(values, initial=1.0)
     loose = values <= floor
     firm = vectors[:, ~loose] / values[~loose]
     covariance = firm @ vectors[:, ~loose].T / np.outer(scale, scale)

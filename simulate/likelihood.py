@@ -273,7 +273,7 @@ class Likelihood:
             columns[c, :, column] = by_model[c] * solution.rows[q]
         data = columns if plain else self.whitened(columns)
         priors = self.priors.slopes(x, solution.linear, slopes.depth, moving, without)
-        return np.vstack([data.reshape(-1, columns.shape[-1]), priors])
+        return np.vstack([data.reshape(self.values.size, columns.shape[-1]), priors])
 
     def standardised(self, solution: Solution) -> np.ndarray:
         """Deviations of the readings over their standard deviation, shape (C, N)."""

@@ -1,4 +1,4 @@
-"""Inversion of a file that holds every parameter: only sensitivities and backgrounds are left."""
+"""Inversion of a file that holds every parameter: only sensitivities are left, or nothing is."""
 
 import numpy as np
 import pytest
@@ -43,9 +43,9 @@ displacement_nm = { value = 2.0, u = 0 }
 """
 
 
-def inverted(more=""):
-    experiment = experiment_from_toml(HELD + more)
-    truth = experiment_from_toml(HELD + more + DETECTED)
+def inverted(more="", held=HELD):
+    experiment = experiment_from_toml(held + more)
+    truth = experiment_from_toml(held + more + DETECTED)
     simulated = simulate(truth.stack, truth.setup, seed=3)
     return invert(profile_of(simulated, "profile.nc"), experiment)
 
@@ -88,3 +88,12 @@ def test_what_is_left_is_sampled():
     for number, n, m in zip(sampled.numbers, counted, expected, strict=True):
         assert np.mean(number.draws) == pytest.approx(n / m, abs=0.15 * n**0.5 / m)
         assert np.std(number.draws) == pytest.approx(n**0.5 / m, rel=0.1)
+
+
+def test_where_nothing_is_left_the_data_are_compared_with_the_file():
+    sensitivities = "sensitivity = { value = 1.0, u = 0 }\nbackground ="
+    found = inverted(held=HELD.replace("background =", sensitivities))
+    sampled = sample_posterior(found, draws=400, seed=1)
+    assert (found.warnings, sampled.warnings(), sampled.numbers) == ([], [], [])
+    assert list(found.solution.linear) == [1.0, 1.0, 0.0, 0.0]
+    assert all(0.01 < p < 0.99 for check in sampled.checks for p in (check.p_scatter, check.p_slow))
