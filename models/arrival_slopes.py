@@ -27,9 +27,9 @@ from craterfront.models.normal_shares import (
     mean_share_and_slopes,
     mean_shares_and_slopes,
 )
+from craterfront.models.slice_moves import SliceMoves
 
 _BLOCK = 64  # doses
-_ROUNDING = 1e-13  # of the largest change in a direction
 
 
 @dataclass(frozen=True)
@@ -87,17 +87,29 @@ class ArrivalSlopes:
     floor: FloorSlopes
 
     def held(self, arrival: Arrival, columns: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-        """Slopes of what the slices of an arrival hold, mirror slices included, (P, K', Q).
+        """Slopes of what the slices of an arrival hold, mirror slices included, (K', P, Q).
 
         Parameters
         ----------
         arrival : Arrival
         columns, slopes : ndarray, shapes (K, Q) and (P, K, Q)
         """
-        source, head = arrival.source, slice(0, 2 * arrival.first)
-        of_columns = slopes[:, source] * arrival.weight[:, None]
-        of_columns[:, head] += columns[source[head]] * self.weight.T[:, head, None]
-        return of_columns
+        head = 2 * arrival.first
+        return _held(arrival.source, arrival.weight, head, columns, slopes, self.weight)
+
+
+@njit(cache=True, nogil=True)
+def _held(source, weight, head, columns, slopes, weight_slopes):
+    """See `ArrivalSlopes.held`; only slices before `head` have weights that change."""
+    directions, width = slopes.shape[0], slopes.shape[2]
+    out = np.empty((source.size, directions, width))
+    for j in range(source.size):
+        for p in range(directions):
+            for q in range(width):
+                out[j, p, q] = slopes[p, source[j], q] * weight[j]
+                if j < head:
+                    out[j, p, q] += columns[source[j], q] * weight_slopes[j, p]
+    return out
 
 
 @dataclass(frozen=True)
@@ -197,8 +209,9 @@ def _block(
     each piece of the area; `slopes`, shape (B, P, Q), those of slices that are held back.
     """
     width, areas = held.shape[1], pieces.shape[1]
-    waits = np.zeros(width)
+    waits, here_held = np.zeros(width), held[first : first + shares.shape[2]]
     face_own, own = np.zeros((areas, 3)), np.zeros((areas, 3, shares.shape[2]))
+    all_own = own.reshape(3 * areas, shares.shape[2])
     for n in range(pieces.shape[0]):
         at, out, by_piece = pieces[n], total[n], of_piece[n]
         full = at[:, 2].sum()
@@ -210,7 +223,8 @@ def _block(
         for k in range(first, start):
             shares[0, n, k - first] = full
         here = shares[:, n, start - first : stop - first]
-        mine = own[:, :, : stop - start]
+        own[:] = 0.0
+        mine = own[:, :, start - first : stop - first]
         mean_shares_and_slopes(
             at, normal[0, start:stop], normal[1, start:stop], normal[2, start:stop], here[0],
             here[1:], mine,
@@ -243,9 +257,7 @@ def _block(
             face, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
             _hold(at, waits, holds, face, moves, face_own, by_piece, slopes[n])
         add_products(here[0], held[start:stop], out)
-        for a in range(areas):
-            for i in range(3):
-                add_products(mine[a, i], held[start:stop], by_piece[a, i])
+        by_piece += np.dot(all_own, here_held).reshape(areas, 3, width)
 
 
 @dataclass(frozen=True)
@@ -285,24 +297,17 @@ def summed(
         Non-decreasing.
     share, share_slopes : ndarray, shapes (A,) and (A, P)
         What each piece of the area counts.
-    held, held_slopes : ndarray, shapes (K', Q) and (P, K', Q)
+    held, held_slopes : ndarray, shapes (K', Q) and (K', P, Q)
         What the slices hold, mirror slices included.
     """
     faces = Faces.of(arrival, slopes)
     pieces = arrival.floor.pieces(doses, share)
     starts, stops = windows(pieces, pieces, *bands(arrival.edges, arrival.sigma))
     sudden = sudden_growth(arrival.edges, arrival.sigma, arrival.sigma_above)
-    held = np.ascontiguousarray(held)
-    count, directions = held.shape[1], len(held_slopes)
+    moves = SliceMoves.of(held, held_slopes, faces.slopes)
+    held, count, directions = moves.held, held.shape[1], held_slopes.shape[1]
     settled = np.vstack([np.zeros((1, count)), np.cumsum(held, axis=0)])
-    lasting = np.concatenate(
-        [np.zeros((directions, 1, count)), np.cumsum(held_slopes, axis=1)], axis=1
-    )
-    moves = [without_rounding(held_slopes)]
-    moves += [without_rounding(np.ascontiguousarray(f.T)) for f in faces.slopes]
-    near = [extents(each) for each in moves]
-    # Slices first: then a block of them times all directions and quantities is one product.
-    moves = [np.ascontiguousarray(np.swapaxes(each, 0, 1)) for each in moves]
+    lasting, until = np.zeros((directions, count)), 0
     moving = np.union1d(slopes.floor.moving(), np.flatnonzero(share_slopes.any(axis=0)))
     full = pieces[0, :, 2].sum() if doses.size else 0.0
     value, by_dose = np.empty((doses.size, count)), np.empty((doses.size, count))
@@ -314,40 +319,17 @@ def summed(
         shares = np.zeros((4, size, last - first))
         of_piece = np.zeros((size, pieces.shape[1], 3, count))
         block = out[part]
-        block[:] = full * lasting[:, first]
+        lasting, until = lasting + moves.lost(until, first), first
+        block[:] = full * lasting
         _block(
             pieces[part], starts[part], stops[part], first, faces.normal, faces.slopes, faces.upper,
             faces.upper_slopes, sudden, held, settled, value[part], shares, of_piece, block,
         )  # fmt: skip
-        for i, (move, (top, bottom)) in enumerate(zip(moves, near, strict=True)):
-            active = np.flatnonzero((top < last) & (bottom > first))
-            if active.size == 0:
-                continue
-            change = np.take(move[first:last], active, axis=1)
-            if i > 0:
-                change = change[:, :, None] * held[first:last, None]
-            sums = shares[i] @ change.reshape(last - first, -1)
-            block[:, active] += sums.reshape(size, active.size, count)
+        moves.add(shares, first, block)
         of_pieces = _of_pieces(slopes.floor, share_slopes, moving, doses[part], of_piece)
         block[:, moving] += np.swapaxes(of_pieces, 0, 1)
         by_dose[part] = _by_dose(arrival.floor, doses[part], of_piece)
     return Sum(value, by_dose, np.swapaxes(out, 0, 1))
-
-
-def without_rounding(change: np.ndarray) -> np.ndarray:
-    """Changes of slices, (P, K', ...), without those that are mere rounding in their direction."""
-    size = np.abs(change)
-    least = _ROUNDING * size.max(axis=tuple(range(1, change.ndim)), initial=0.0, keepdims=True)
-    return np.where(size > least, change, 0.0)
-
-
-def extents(change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The first slice that changes in each direction, and the one after the last."""
-    any_change = np.any(change, axis=2) if change.ndim == 3 else change != 0.0
-    changes, slices = any_change.any(axis=1), any_change.shape[1]
-    first = np.where(changes, any_change.argmax(axis=1), slices)
-    last = np.where(changes, slices - any_change[:, ::-1].argmax(axis=1), 0)
-    return first, last
 
 
 def _by_dose(floor: Floor, doses: np.ndarray, of_piece: np.ndarray) -> np.ndarray:

@@ -14,12 +14,11 @@ from craterfront.models.arrival_slopes import (
     ArrivalSlopes,
     Faces,
     FloorSlopes,
-    extents,
     windows,
-    without_rounding,
 )
 from craterfront.models.floor import Floor
 from craterfront.models.normal_shares import mean_share_of_time_and_slopes
+from craterfront.models.slice_moves import SliceMoves
 
 _BLOCK = 64  # intervals
 
@@ -74,7 +73,7 @@ def _block(
 
     `shares`, shape (2, 4, B, W), takes those of upper edges and of slices, each with slopes by
     middle, size and inverse; `of_piece`, shape (B, A, 4, Q), the slopes by each piece of the area;
-    `slopes`, shape (P, B, Q), those of what is held back.
+    `slopes`, shape (B, P, Q), those of what is held back.
     """
     width, areas = jumps.shape[1], start.shape[1]
     waits, own = np.zeros(width), np.zeros((areas, 4))
@@ -99,7 +98,7 @@ def _block(
                         source, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
                         _hold(
                             first_at, last_at, waits, holds, source, moves, own, by_piece,
-                            slopes[:, n],
+                            slopes[n],
                         )  # fmt: skip
                         mean_share_of_time_and_slopes(
                             first_at, last_at, face[0, k], face[1, k], face[2, k], own
@@ -122,7 +121,7 @@ def _block(
         if waiting:
             source, moves = (upper, upper_slopes) if above else (normal, normal_slopes)
             _hold(
-                first_at, last_at, waits, holds, source, moves, own, by_piece, slopes[:, n]
+                first_at, last_at, waits, holds, source, moves, own, by_piece, slopes[n]
             )  # fmt: skip
 
 
@@ -179,17 +178,15 @@ def seen(
     nothing = np.zeros((1, jumps.shape[1]))
     settled = np.vstack([nothing, np.cumsum(jumps + rises, axis=0)])
     directions, count = len(jump_slopes), jumps.shape[1]
-    lasting = np.cumsum(jump_slopes + rise_slopes, axis=1)
-    lasting = np.concatenate([np.zeros((directions, 1, count)), lasting], axis=1)
-    kinds = []
-    for held, held_slopes, of_faces in (
-        (jumps, jump_slopes, faces.upper_slopes),
-        (rises, rise_slopes, faces.slopes),
-    ):
-        moves = [without_rounding(held_slopes)]
-        moves += [without_rounding(np.ascontiguousarray(each.T)) for each in of_faces]
-        kinds.append((held, [(move, extents(move)) for move in moves]))
-    value, out = np.empty((start.size, count)), np.empty((directions, start.size, count))
+    kinds = [
+        SliceMoves.of(held, np.swapaxes(held_slopes, 0, 1), of_faces)
+        for held, held_slopes, of_faces in (
+            (jumps, jump_slopes, faces.upper_slopes),
+            (rises, rise_slopes, faces.slopes),
+        )
+    ]
+    lasting, until = np.zeros((directions, count)), 0
+    value, out = np.empty((start.size, count)), np.empty((start.size, directions, count))
     by_start, by_end = np.empty_like(value), np.empty_like(value)
     for begin in range(0, start.size, _BLOCK):
         part = slice(begin, min(begin + _BLOCK, start.size))
@@ -197,26 +194,21 @@ def seen(
         size = part.stop - begin
         shares = np.zeros((2, 4, size, last - first))
         of_piece = np.zeros((size, even.seen.size, 4, count))
-        block = out[:, part]
-        block[:] = lasting[:, first : first + 1]
+        block = out[part]
+        for moves in kinds:
+            lasting = lasting + moves.lost(until, first)
+        block[:], until = lasting, first
         _block(
             first_at[part], last_at[part], starts[part], stops[part], first, faces.upper,
             faces.upper_slopes, faces.normal, faces.slopes, jumping, rising, jumps, rises, settled,
             value[part], shares, of_piece, block,
         )  # fmt: skip
-        for own, (held, moves) in zip(shares, kinds, strict=True):
-            for i, (move, (upper, lower)) in enumerate(moves):
-                active = np.flatnonzero((upper < last) & (lower > first))
-                if active.size == 0:
-                    continue
-                change = move[active, first:last]
-                if i > 0:
-                    change = change[:, :, None] * held[first:last]
-                block[active] += own[i] @ change
+        for own, moves in zip(shares, kinds, strict=True):
+            moves.add(own, first, block)
         ends = start[part], end[part]
         by_start[part], by_end[part] = _by_doses(even, *ends, of_piece)
         _add_pieces(even, moving, *ends, of_piece, block)
-    return Seen(value, by_start, by_end, out)
+    return Seen(value, by_start, by_end, np.swapaxes(out, 0, 1))
 
 
 def _widths(floor: Floor, dose: np.ndarray) -> np.ndarray:
@@ -250,7 +242,7 @@ def _add_pieces(
     of_piece: np.ndarray,
     out: np.ndarray,
 ) -> None:
-    """Add what comes of the pieces of the area, to slopes (P, N, Q)."""
+    """Add what comes of the pieces of the area, to slopes (N, P, Q)."""
     widths = _widths(floor, start), _widths(floor, end)
     for p in slopes.moving():
         middles = [dose[:, None] * slopes.rate[:, p] + slopes.offset[:, p] for dose in (start, end)]
@@ -270,4 +262,4 @@ def _add_pieces(
         halfway, way = 0.5 * (middles[0] + middles[1]), middles[1] - middles[0]
         change = halfway[:, None] @ of_piece[:, :, 0] + of_square[:, None] @ of_piece[:, :, 1]
         change = change + way[:, None] @ of_piece[:, :, 2]
-        out[p] += change[:, 0] + np.tensordot(slopes.seen[:, p], of_piece[:, :, 3], (0, 1))
+        out[:, p] += change[:, 0] + np.tensordot(slopes.seen[:, p], of_piece[:, :, 3], (0, 1))

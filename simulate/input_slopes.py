@@ -118,26 +118,26 @@ class InputSlopes(InstrumentParameters):
         return 0.0
 
     def true_depth_slopes(
-        self, depth_nm: np.ndarray, slopes: np.ndarray, values: np.ndarray, along: Sequence[Move]
+        self, depth_nm: float, slopes: np.ndarray, values: np.ndarray, along: Sequence[Move]
     ) -> np.ndarray:
-        """Slopes of `Assembly.true_depth_nm`, shape (P, T), from those of the engine's depth."""
+        """Slopes of `Assembly.true_depth_nm` of one depth, shape (P,), from the engine's own."""
         errors = self.rate_errors(values)
         thickness = values[self._thickness] / errors[:-1]
         top = np.append(0.0, np.cumsum(thickness)[:-1])
-        within = (depth_nm[:, None] > top) & (depth_nm[:, None] < top + thickness)
-        past = depth_nm[:, None] >= top + thickness
-        out = np.empty_like(slopes)
+        within = (depth_nm > top) & (depth_nm < top + thickness)
+        past = depth_nm >= top + thickness
+        gone = np.clip(depth_nm - top, 0.0, thickness)
+        out = slopes.copy()
         for p, move in enumerate(along):
             change = np.array(
                 [self._thickness_slope(k, values, errors, move) for k in range(thickness.size)]
             )
             of_top = np.append(0.0, np.cumsum(change)[:-1])
-            removed = np.where(within, slopes[p][:, None] - of_top, past * change)
-            out[p] = slopes[p] + removed @ (errors[:-1] - 1.0)
+            removed = np.where(within, slopes[p] - of_top, past * change)
+            out[p] += removed @ (errors[:-1] - 1.0)
             for layer in range(thickness.size):
                 if self.rate_error_index(layer) == move.index:
-                    gone = np.clip(depth_nm - top[layer], 0.0, thickness[layer])
-                    out[p] += gone * move.unit
+                    out[p] += gone[layer] * move.unit
         return out
 
     def _rate_slope(self, layer: int, values: np.ndarray, move: Move) -> float:

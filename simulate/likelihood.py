@@ -186,7 +186,7 @@ class Likelihood:
         chain = self.coordinates.jacobian(x)
         by_number = self._of_channels(linear[:, None] * row_slopes)
         model = np.moveaxis(np.tensordot(chain, by_number, (0, 0)), 0, -1)
-        return Slopes(model, chain.T @ depth_slopes[:, -1])
+        return Slopes(model, chain.T @ depth_slopes)
 
     # --- residuals -----------------------------------------------------------------------------
 

@@ -52,8 +52,10 @@ class LinearTerms:
 
     @cached_property
     def projection(self) -> np.ndarray:
-        """Of atoms on what the assembly collects, and on everything for fractions, (M, E, Q)."""
+        """Of atoms on what the assembly collects; for fractions on everything, too; (M, E, Q)."""
         projection = self.assembly.collects()
+        if self.values_kind == "intensity":
+            return projection
         everything = np.ones((*projection.shape[:-1], 1))
         projection = np.concatenate([projection, everything], axis=-1)
         if self.values_kind == "mass fraction":
@@ -96,7 +98,7 @@ class LinearTerms:
     def of_responses(self, shown: np.ndarray, values: np.ndarray) -> np.ndarray:
         """What each response multiplies, of what is shown of each projection, (Q, N)."""
         if self.values_kind == "intensity":
-            return self.assembly.shining(shown[:-1], values)
+            return self.assembly.shining(shown, values)
         return shown[: len(self.assembly.responses)] / np.maximum(shown[-1], 1e-300)
 
     def rows(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -137,7 +139,8 @@ class LinearTerms:
         depth_nm : ndarray, shape (T,)
         row_slopes : ndarray, shape (P, Q, N)
             By the physical values `values[free[p]]`, with the slices and parts held.
-        depth_slopes : ndarray, shape (P, T)
+        depth_slopes : ndarray, shape (P,)
+            Of the last depth.
 
         Raises
         ------
@@ -146,15 +149,16 @@ class LinearTerms:
         assembly, along = self.assembly, moves(values, self.free, squared)
         if self.free and all(needs_differences(assembly, index) for index in self.free):
             rows, depth = self.rows(values)
-            return rows, depth, *differences(self.rows, values, along)
+            slopes, depth_slopes = differences(self.rows, values, along)
+            return rows, depth, slopes, depth_slopes[:, -1]
         with refusals():
             found = row_slopes.shown(
                 assembly, values, along, self.parts, self.projection, self.plan
             )
-        terms, change = row_slopes.fractions(found.rows, found.slopes, len(assembly.responses))
         if self.values_kind == "intensity":
-            emitting, of_emitting = found.rows[:-1], found.slopes[:, :-1]
-            terms, change = row_slopes.shining(assembly, emitting, of_emitting, values, along)
+            terms, change = row_slopes.shining(assembly, found.rows, found.slopes, values, along)
+        else:
+            terms, change = row_slopes.fractions(found.rows, found.slopes, len(assembly.responses))
         rows = np.ones((self.channel_of.size, terms.shape[-1]))
         slopes = np.zeros((len(along), *rows.shape))
         rows[: len(terms)], slopes[:, : len(terms)] = terms, change
@@ -165,7 +169,6 @@ class LinearTerms:
             slopes[:, first:] = of_left[:, None]
         for p, index in enumerate(self.free):
             if needs_differences(assembly, index):
-                slopes[p : p + 1], found.depth_slopes[p : p + 1] = differences(
-                    self.rows, values, along[p : p + 1]
-                )
+                by_rows, by_depth = differences(self.rows, values, along[p : p + 1])
+                slopes[p], found.depth_slopes[p] = by_rows[0], by_depth[0, -1]
         return rows, found.depth_nm, slopes, found.depth_slopes

@@ -28,8 +28,10 @@ class Shown:
     Attributes
     ----------
     rows, slopes : ndarray, shapes (Q, N) and (P, Q, N)
-    depth_nm, depth_slopes : ndarray, shapes (T,) and (P, T)
+    depth_nm : ndarray, shape (T,)
         Mean depth at the edges of the readings.
+    depth_slopes : ndarray, shape (P,)
+        Of the last of them.
     """
 
     rows: np.ndarray
@@ -80,9 +82,9 @@ def shown(
             interval_s = parts.interval_s
             by_time = lagged_slope(signal / interval_s, interval_s, float(values[residence]))
             of_rows[p] += parts.means(by_time) * move.unit
-    depth, of_depth = result.mean_depth_nm[parts.ends], slopes.mean_depth_nm[:, parts.ends]
-    of_depth = assembly.true_depth_slopes(depth, of_depth, values, along)
-    return Shown(rows, of_rows, assembly.true_depth_nm(depth, values), of_depth)
+    depth, of_end = result.mean_depth_nm[parts.ends], slopes.mean_depth_nm[:, parts.ends[-1]]
+    of_end = assembly.true_depth_slopes(depth[-1], of_end, values, along)
+    return Shown(rows, of_rows, assembly.true_depth_nm(depth, values), of_end)
 
 
 def fractions(raw: np.ndarray, slopes: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

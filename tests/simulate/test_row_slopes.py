@@ -12,6 +12,7 @@ from craterfront.assembly import Assembly
 from craterfront.experiment import experiment_from_toml
 from craterfront.files import profile_of
 from craterfront.forward import simulate
+from craterfront.input_slopes import moves
 from craterfront.likelihood import Likelihood
 from tests.reference.differences import RELATIVE_STEPS, most_certain
 
@@ -147,7 +148,7 @@ def checked(likelihood, relative_steps=RELATIVE_STEPS):
             other = values.copy()
             other[index] += by
             found, deep = likelihood.terms.rows(other)
-            return np.append(found.ravel(), deep)
+            return np.append(found.ravel(), deep[-1])
 
         parameter = likelihood.assembly.parameters[index]
         found, apart = most_certain(moved, abs(values[index]), relative_steps)
@@ -165,6 +166,26 @@ def checked(likelihood, relative_steps=RELATIVE_STEPS):
 def test_slopes_are_those_of_the_rows(text):
     kinds = checked(likelihood_of(text))
     assert {"thickness", "width", "rate", "mixing length", "interface roughness"} <= kinds
+
+
+@pytest.mark.parametrize("depth_nm", [25.0, 85.0, 120.0])
+def test_true_depth_at_a_given_depth_of_the_engine(depth_nm):
+    likelihood = likelihood_of("discrepancy = { rate_u_rel = 0.04 }\n" + LAMP)
+    assembly, values = likelihood.assembly, likelihood.assembly.nominal
+    values[[assembly.rate_error_index(layer) for layer in range(2)]] = 1.05, 0.97
+    along = moves(values, likelihood.free)
+    found = assembly.true_depth_slopes(depth_nm, np.zeros(len(along)), values, along)
+    for slope, move in zip(found, along, strict=True):
+
+        def depth(by, move=move):
+            moved = values.copy()
+            moved[move.index] += by
+            return float(assembly.true_depth_nm(np.array([depth_nm]), moved)[0])
+
+        step = 1e-4 * max(abs(values[move.index]), 1e-3)
+        differences = (depth(step) - depth(-step)) / (2.0 * step) * move.unit
+        assert slope == pytest.approx(differences, rel=1e-6, abs=1e-9)
+    assert found.any()
 
 
 def test_where_hydrogen_changes_the_intensity():
