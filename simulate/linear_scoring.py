@@ -10,7 +10,7 @@ from craterfront.reading_residuals import ReadingResiduals
 from craterfront.whitening import whitened
 
 _MOST_SCORINGS = 30  # steps of Fisher scoring ...
-_SCORED = 1e-7  # ... which end with this change, in standard deviations of the readings
+_SCORED = 1e-5  # ... which end with this change, in standard deviations of the readings
 
 
 @dataclass(frozen=True)

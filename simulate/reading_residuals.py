@@ -105,23 +105,20 @@ class ReadingResiduals:
     def of(self, model: np.ndarray) -> np.ndarray:
         """Residuals about a model, shape (C, N)."""
         out = (self.values - model) / np.sqrt(self.variance)
-        for c in np.flatnonzero(self.counted).tolist():
-            out[c] = deviance_residuals(*self._as_counts(c, model))
+        out[self.counted] = deviance_residuals(*self._as_counts(model))
         return self._with_special(out, model, rounded_residuals, censored_residuals)
 
     def slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives of `of` by the model, shape (C, N)."""
         out = -1.0 / np.sqrt(self.variance)
-        for c in np.flatnonzero(self.counted).tolist():
-            out[c] = deviance_slopes(*self._as_counts(c, model))
+        out[self.counted] = deviance_slopes(*self._as_counts(model))
         return self._other_slopes(out, model)
 
     def score(self, model: np.ndarray) -> np.ndarray:
         """Derivatives of half the square of each residual by the model, shape (C, N)."""
         out = (model - self.values) / self.variance
-        for c in np.flatnonzero(self.counted).tolist():
-            out[c], _ = deviance_scores(*self._as_counts(c, model))
-        if self._special.any():
+        out[self.counted], _ = deviance_scores(*self._as_counts(model))
+        if self._any_special:
             both = self.slopes(model) * self.of(model)
             out[self._special] = both[self._special]
         return out
@@ -132,9 +129,8 @@ class ReadingResiduals:
         Of rounded and saturated readings by differences over a step, shape (C, N).
         """
         out = 1.0 / self.variance
-        for c in np.flatnonzero(self.counted).tolist():
-            _, out[c] = deviance_scores(*self._as_counts(c, model))
-        if self._special.any():
+        _, out[self.counted] = deviance_scores(*self._as_counts(model))
+        if self._any_special:
             rise = (self.score(model + step) - self.score(model - step)) / (2.0 * step)
             out[self._special] = rise[self._special]
         return out
@@ -143,6 +139,10 @@ class ReadingResiduals:
     def _special(self) -> np.ndarray:
         """Readings that are rounded coarsely or saturated, shape (C, N)."""
         return self.coarse | self.censored
+
+    @cached_property
+    def _any_special(self) -> bool:
+        return bool(self._special.any())
 
     def expected_slopes(self, model: np.ndarray) -> np.ndarray:
         """Derivatives whose squares are the expected information of each reading, shape (C, N).
@@ -165,9 +165,16 @@ class ReadingResiduals:
         return np.where(self.counted[:, None], counting, self.variance)
 
     def _as_counts(
-        self, c: int, model: np.ndarray
+        self, model: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        return self.values[c], model[c], self.gain[c], self.added[c]
+        """Readings, model, gain and readout variance of the channels that count, (C', N) each."""
+        readings, gain, added = self._of_counts
+        return readings, model[self.counted], gain, added
+
+    @cached_property
+    def _of_counts(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        mine = self.counted
+        return self.values[mine], self.gain[mine], self.added[mine]
 
     def _other_slopes(self, slopes: np.ndarray, model: np.ndarray) -> np.ndarray:
         """Put in those of rounded and saturated readings."""
@@ -181,17 +188,19 @@ class ReadingResiduals:
         censored: Callable[..., np.ndarray],
     ) -> np.ndarray:
         """Put in what rounded and saturated readings have instead, shape (C, N)."""
-        for c, mine, step in self._coarse_channels():
+        for c, mine, step in self._coarse_channels:
             deviation = self._own_deviation[c, mine]
             out[c, mine] = rounded(self.values[c, mine], model[c, mine], deviation, step)
-        for c, hidden in self._censored_channels():
+        for c, hidden in self._censored_channels:
             deviation = np.sqrt(self.variance[c, hidden])
             out[c, hidden] = censored(self.limit[c], model[c, hidden], deviation)
         return out
 
+    @cached_property
     def _coarse_channels(self) -> list[tuple[int, np.ndarray, float]]:
         rows = np.flatnonzero(self.coarse.any(axis=1))
         return [(int(c), self.coarse[c], float(self.step[c])) for c in rows]
 
+    @cached_property
     def _censored_channels(self) -> list[tuple[int, np.ndarray]]:
         return [(int(c), self.censored[c]) for c in np.flatnonzero(self.censored.any(axis=1))]
