@@ -26,6 +26,10 @@ COLUMNS = (
     "width_lower_95",
     "width_upper_95",
     "width_resolved",
+    "depth_below",
+    "depth_u",
+    "depth_lower_95",
+    "depth_upper_95",
     "notes",
     "message",
 )
@@ -108,6 +112,8 @@ def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
             "width_lower_95": layer.width.lower_nm,
             "width_upper_95": layer.width.upper_nm,
             "width_resolved": str(layer.width.resolved).lower(),
+            "depth_lower_95": layer.depth_lower,
+            "depth_upper_95": layer.depth_upper,
             "notes": len(answers.notes),
         }
         if answers.doubts:
@@ -119,5 +125,9 @@ def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
             row["areal_mass_u_g_m2"] = layer.areal_mass_u_g_m2
         if not layer.width.is_limit:
             row["width_below"] = layer.width.value_nm
+        if layer.depth_resolved:
+            row["depth_below"] = layer.depth
+        if layer.depth_u is not None:
+            row["depth_u"] = layer.depth_u
         rows.append(row)
     return rows

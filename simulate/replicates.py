@@ -6,7 +6,8 @@ What varies from spot to spot averages out; an error of what all inversions took
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -15,9 +16,10 @@ import numpy as np
 from craterfront.inversion import Inversion
 from craterfront.inversion_notes import of_several
 from craterfront.json_numbers import without_infinities
+from craterfront.layer_answers import LayerAnswer
 from craterfront.models.effective_freedom import effective_degrees_of_freedom
 from craterfront.problems import InputProblems
-from craterfront.results import answer
+from craterfront.results import Answer, answer
 
 PROBABILITY = 0.95
 COLUMNS = (
@@ -111,18 +113,21 @@ def combined(
     )
 
 
+Row = tuple[str, str, str, Combined]
+"""Quantity, layer, unit and the mean."""
+
+
 @dataclass(frozen=True)
 class Spots:
     """Combined answers of replicate spots.
 
     Attributes
     ----------
-    rows : list of (str, str, str, Combined)
-        Quantity, layer, unit and the mean.
+    rows : list of Row
     notes : list of str
     """
 
-    rows: list[tuple[str, str, str, Combined]]
+    rows: list[Row]
     notes: list[str]
 
     def as_csv(self) -> str:
@@ -150,7 +155,7 @@ class Spots:
 
 
 def combine_spots(inversions: Sequence[Inversion]) -> Spots:
-    """Thicknesses, masses and resolved widths of several spots, inverted one by one.
+    """Thicknesses, masses, resolved widths and depths of spots, inverted one by one.
 
     Parameters
     ----------
@@ -164,48 +169,48 @@ def combine_spots(inversions: Sequence[Inversion]) -> Spots:
     """
     if len(inversions) < 2:
         raise InputProblems([f"spots: takes at least 2 profiles, got {len(inversions)}"])
-    answers = [answer(found) for found in inversions]
+    spots = [_Spot(found, answer(found)) for found in inversions]
     notes = of_several(
-        (found.profile.source, each.doubts, each.notes)
-        for found, each in zip(inversions, answers, strict=True)
+        (spot.found.profile.source, spot.answer.doubts, spot.answer.notes) for spot in spots
     )
-    unit = answers[0].unit
-    shares = [_Shares(found) for found in inversions]
-    rows: list[tuple[str, str, str, Combined]] = []
-    for number, layer in enumerate(answers[0].layers):
-        mine = [each.layers[number] for each in answers]
-        assembly = inversions[0].likelihood.assembly
-        thickness, density = assembly.thickness_index(number), assembly.density_index(number)
-        if all(each.resolved for each in mine):
-            what = "thickness" if unit == "nm" else "duration"
-            values = [each.value for each in mine]
-            rows.append((what, layer.name, unit, _mean(shares, values, [thickness])))
-            masses = [m for m in (each.areal_mass_g_m2 for each in mine) if m is not None]
-            if len(masses) == len(mine):
-                mean = _mean(shares, masses, [thickness, density])
-                rows.append(("areal mass", layer.name, "g/m2", mean))
-        else:
-            notes.append(f"{layer.name}: not resolved at every spot, so there is no mean")
-        if all(each.width.resolved for each in mine):
-            widths = [each.width.value_nm for each in mine]
-            mean = _mean(shares, widths, [assembly.width_index(number)])
-            rows.append(("width below", layer.name, unit, mean))
-        elif any(each.width.resolved for each in mine):
-            notes.append(f"width below {layer.name}: not resolved at every spot, so no mean")
+    rows: list[Row] = []
+    for number in range(len(spots[0].answer.layers)):
+        for means_of in (_extents, _widths, _depths):
+            means, missing = means_of(spots, number)
+            rows += means
+            notes += missing
     return Spots(rows, notes)
 
 
-class _Shares:
-    """What errors of readings and of priors make of the answers of one inversion."""
+class _Spot:
+    """One inversion, and what errors of readings and of priors make of its answers."""
 
-    def __init__(self, found: Inversion) -> None:
-        self._found = found
+    def __init__(self, found: Inversion, answers: Answer) -> None:
+        self.found, self.answer = found, answers
         self._rows = found.jacobian
         size = np.maximum(np.linalg.norm(self._rows, axis=0), 1e-300)
         self._inverse = np.linalg.pinv(self._rows / size, rcond=1e-9) / size[:, None]
 
-    def of(self, value: float, indices: Sequence[int]) -> tuple[np.ndarray, float, float]:
-        """Of a product of parameters, in any unit.
+    def layer(self, number: int) -> LayerAnswer:
+        """A layer, counted from the surface."""
+        return self.answer.layers[number]
+
+    def of_product(self, value: float, indices: Sequence[int]) -> dict[int, float]:
+        """Derivatives of a product of parameters, in any unit, by each of them."""
+        return {index: value / float(self.found.values[index]) for index in indices}
+
+    def of_depth(self, number: int) -> dict[int, float]:
+        """Derivatives of the depth of the interface below a layer by the thicknesses above it."""
+        assembly = self.found.likelihood.assembly
+        weights: dict[int, float] = defaultdict(float)
+        for above in range(number + 1):
+            thickness = assembly.thickness_index(above)
+            for index, weight in self.of_product(self.layer(above).value, [thickness]).items():
+                weights[index] += weight
+        return weights
+
+    def shares(self, weights: Mapping[int, float]) -> tuple[np.ndarray, float, float]:
+        """Of a quantity with these derivatives by parameters.
 
         With J the derivatives of the residuals of readings and priors, it moves by its slope times
         1 / (J'J) J' times the errors of unit variance.
@@ -219,32 +224,88 @@ class _Shares:
         apart : float
             Variance from priors on which no reading bears.
         """
-        found, likelihood = self._found, self._found.likelihood
+        found, likelihood = self.found, self.found.likelihood
         slope, apart = np.zeros(self._rows.shape[1]), 0.0
-        for index in indices:
-            relative = value / float(found.values[index])
+        for index, weight in weights.items():
             parameter = likelihood.assembly.parameters[index]
             if index in likelihood.free:
                 gradient = likelihood.coordinates.gradient(index, found.values)
-                slope[: gradient.size] += relative * gradient
+                slope[: gradient.size] += weight * gradient
             elif parameter.has_prior:
-                apart += (relative * parameter.u) ** 2
+                apart += (weight * parameter.u) ** 2
         change = slope @ self._inverse
         readings = likelihood.values.size
         return change[readings:], float(change[:readings] @ change[:readings]), apart
 
 
-def _mean(shares: Sequence[_Shares], values: Sequence[float], indices: Sequence[int]) -> Combined:
-    """Mean of a product of parameters; the priors are the same in all inversions.
+Means = tuple[list[Row], list[str]]
+"""Means, and notes on those that there are not."""
+
+
+def _extents(spots: Sequence[_Spot], number: int) -> Means:
+    """Thickness or duration of a layer, and its mass per area."""
+    layers = [spot.layer(number) for spot in spots]
+    name, unit = layers[0].name, spots[0].answer.unit
+    if not all(layer.resolved for layer in layers):
+        return [], [f"{name}: not resolved at every spot, so there is no mean"]
+    assembly = spots[0].found.likelihood.assembly
+    thickness, density = assembly.thickness_index(number), assembly.density_index(number)
+    what = "thickness" if unit == "nm" else "duration"
+    values = [layer.value for layer in layers]
+    rows: list[Row] = [(what, name, unit, _mean_of_product(spots, values, [thickness]))]
+    masses = [m for m in (layer.areal_mass_g_m2 for layer in layers) if m is not None]
+    if len(masses) == len(layers):
+        mean = _mean_of_product(spots, masses, [thickness, density])
+        rows.append(("areal mass", name, "g/m2", mean))
+    return rows, []
+
+
+def _widths(spots: Sequence[_Spot], number: int) -> Means:
+    """Width of the interface below a layer."""
+    layers = [spot.layer(number) for spot in spots]
+    name, unit = layers[0].name, spots[0].answer.unit
+    resolved = [layer.width.resolved for layer in layers]
+    if not any(resolved):
+        return [], []
+    if not all(resolved):
+        return [], [f"width below {name}: not resolved at every spot, so no mean"]
+    index = spots[0].found.likelihood.assembly.width_index(number)
+    mean = _mean_of_product(spots, [layer.width.value_nm for layer in layers], [index])
+    return [("width below", name, unit, mean)], []
+
+
+def _depths(spots: Sequence[_Spot], number: int) -> Means:
+    """Depth of the interface below a layer, or the time of it."""
+    layers = [spot.layer(number) for spot in spots]
+    name, unit = layers[0].name, spots[0].answer.unit
+    what = "depth below" if unit == "nm" else "time below"
+    if any(layer.depth_u is None for layer in layers):
+        return [], [f"{what} {name}: not every layer above is resolved at every spot, so no mean"]
+    shares = [spot.shares(spot.of_depth(number)) for spot in spots]
+    return [(what, name, unit, _mean([layer.depth for layer in layers], shares))], []
+
+
+def _mean_of_product(
+    spots: Sequence[_Spot], values: Sequence[float], indices: Sequence[int]
+) -> Combined:
+    """Mean of a product of parameters, in any unit."""
+    shares = [
+        spot.shares(spot.of_product(value, indices))
+        for spot, value in zip(spots, values, strict=True)
+    ]
+    return _mean(values, shares)
+
+
+def _mean(values: Sequence[float], shares: Sequence[tuple[np.ndarray, float, float]]) -> Combined:
+    """Mean of what the spots give; the priors are the same in all inversions.
 
     The variance that two spots have in common is the product of what each prior does to them, and
     its mean over all pairs counts.
     """
-    parts = [each.of(value, indices) for each, value in zip(shares, values, strict=True)]
-    n = len(parts)
-    total = np.sum([by_prior for by_prior, _, _ in parts], axis=0)
-    own = sum(float(by_prior @ by_prior) for by_prior, _, _ in parts)
+    n = len(shares)
+    total = np.sum([by_prior for by_prior, _, _ in shares], axis=0)
+    own = sum(float(by_prior @ by_prior) for by_prior, _, _ in shares)
     common = max((float(total @ total) - own) / (n * (n - 1)), 0.0)
-    apart = float(np.mean([part for _, _, part in parts]))
-    repeatability = float(np.mean([part for _, part, _ in parts]))
+    apart = float(np.mean([part for _, _, part in shares]))
+    repeatability = float(np.mean([part for _, part, _ in shares]))
     return combined(np.array(values), common + apart, repeatability)

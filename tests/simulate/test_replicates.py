@@ -107,6 +107,107 @@ def test_one_value_has_no_scatter():
         combined(np.array([1.0]), 0.0)
 
 
+TWO_LAYERS = """
+[[layer]]
+name = "outer"
+composition = "Cu"
+thickness_nm = {outer}
+erosion_rate_nm_s = {{ value = 20.0, u_rel = 0.05 }}
+interface_width_nm = 4.0
+[[layer]]
+name = "inner"
+composition = "Ni"
+thickness_nm = {inner}
+erosion_rate_nm_s = {{ value = 12.0, u_rel = 0.08 }}
+interface_width_nm = 4.0
+[substrate]
+composition = "Al"
+erosion_rate_nm_s = 16.0
+[roughness]
+initial_nm = {{ value = 0.0, u = 0 }}
+[noise]
+counts_per_unit_s = 20.0
+"""
+
+
+def two_layers(outer="{ guess = 50.0 }", inner="{ guess = 40.0 }"):
+    return TWO_LAYERS.format(outer=outer, inner=inner)
+
+
+@pytest.fixture(scope="module")
+def spots_of_two_layers():
+    """Profiles of two spots whose layers differ, and the inversions of them."""
+    profiles = []
+    for seed, (outer, inner) in enumerate([(58.0, 45.0), (61.0, 43.5)]):
+        truth = experiment_from_toml(two_layers(outer, inner) + TIMES.replace("4.0", "10.0"))
+        simulated = simulate(truth.stack, truth.setup, seed=seed)
+        profiles.append(profile_of(simulated, f"spot {seed}"))
+    known = experiment_from_toml(two_layers())
+    return profiles, [invert(profile, known) for profile in profiles]
+
+
+def test_depths_of_spots_have_the_joint_uncertainty_of_all_layers_above(spots_of_two_layers):
+    """An interface between layers takes from one what it gives to the other: less noise in the sum.
+
+    What priors and readings contribute adds up to the joint uncertainty of the thicknesses above.
+    """
+    _, inversions = spots_of_two_layers
+    rows = {(quantity, layer): mean for quantity, layer, _, mean in combine_spots(inversions).rows}
+    outer, inner = rows["thickness", "outer"], rows["thickness", "inner"]
+    deep = rows["depth below", "inner"]
+    answers = [answer(each).layers[1] for each in inversions]
+    assert rows["depth below", "outer"] == outer
+    assert deep.mean == pytest.approx(outer.mean + inner.mean)
+    assert deep.scatter == pytest.approx(np.std([each.depth for each in answers], ddof=1))
+    assert deep.repeatability < math.hypot(outer.repeatability, inner.repeatability)
+    single = float(np.mean([each.depth_u for each in answers]))
+    assert math.hypot(deep.common_u, deep.repeatability) == pytest.approx(single, rel=0.01)
+    assert deep.u == pytest.approx(math.hypot(deep.common_u, deep.scatter / math.sqrt(2.0)))
+
+
+def test_times_of_spots_are_those_at_nominal_rates(spots_of_two_layers):
+    profiles, _ = spots_of_two_layers
+    known = experiment_from_toml(two_layers())
+    inversions = [invert(profile, known, relative=True) for profile in profiles]
+    rows = [row for row in combine_spots(inversions).rows if row[:2] == ("time below", "inner")]
+    ((_, _, unit, mean),) = rows
+    deep = [answer(each).layers[1] for each in inversions]
+    assert unit == "s"
+    assert mean.mean == pytest.approx(np.mean([each.depth for each in deep]))
+    single = float(np.mean([each.depth_u for each in deep]))
+    assert math.hypot(mean.common_u, mean.repeatability) == pytest.approx(single, rel=0.01)
+
+
+def test_a_depth_without_uncertainty_has_no_mean(spots_of_two_layers, monkeypatch):
+    _, inversions = spots_of_two_layers
+    answers = [answer(each) for each in inversions]
+    answers[1].layers[1] = replace(answers[1].layers[1], depth_u=None)
+    monkeypatch.setattr("craterfront.replicates.answer", lambda _: answers.pop(0))
+    found = combine_spots(inversions)
+    deep = [layer for quantity, layer, *_ in found.rows if quantity == "depth below"]
+    assert deep == ["outer"]
+    assert "depth below inner: not every layer above is resolved at every spot" in found.notes[-1]
+
+
+def test_a_batch_has_the_depths_of_interfaces(spots_of_two_layers):
+    _, inversions = spots_of_two_layers
+    layers = answer(inversions[0]).as_dict()["interfaces"]
+    batch = invert_each(["a"], lambda _: inversions[0])
+    for row, layer in zip(csv.DictReader(io.StringIO(batch.as_csv())), layers, strict=True):
+        for column, key in (("below", ""), ("u", "u_"), ("lower_95", "lo_"), ("upper_95", "hi_")):
+            assert float(row[f"depth_{column}"]) == layer[f"depth_{key}nm"]
+
+
+def test_a_batch_leaves_a_depth_empty_that_is_only_a_limit(spots_of_two_layers, monkeypatch):
+    _, inversions = spots_of_two_layers
+    found = answer(inversions[0])
+    found.layers[0] = replace(found.layers[0], depth_u=None, depth_resolved=False, depth_lower=0.0)
+    monkeypatch.setattr("craterfront.batch.answer", lambda _: found)
+    row = next(csv.DictReader(io.StringIO(invert_each(["a"], lambda _: inversions[0]).as_csv())))
+    assert (row["depth_below"], row["depth_u"], row["depth_lower_95"]) == ("", "", "0.0")
+    assert float(row["depth_upper_95"]) == found.layers[0].depth_upper
+
+
 def test_spots_share_the_error_of_the_rate():
     """Thickness = rate x time: the 5 % of the rate stay, the rest falls with the root of n.
 
