@@ -114,6 +114,7 @@ def _attributes(sampled: SampledPosterior) -> dict[str, Any]:
         "pareto_k": found.pareto_k,
         "r_hat": max((n.r_hat for n in sampled.numbers), default=1.0),
         "ess": min((min(n.bulk, n.tail) for n in sampled.numbers), default=found.effective),
+        "doubts": "\n".join(sampled.doubts()),
         "warnings": "\n".join(sampled.warnings()),
     }
 

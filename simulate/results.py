@@ -164,6 +164,7 @@ class Answer:
         """Plain numbers, strings and lists; unknown and unlimited numbers are null."""
         return {
             "craterfront_version": __version__,
+            "doubts": self.doubts,
             "warnings": self.warnings,
             "depth_scale": self.scale_sources if self.unit == "nm" else [],
             "layers": [

@@ -115,6 +115,7 @@ class SampledPosterior:
             "evaluations": self.sample.evaluations,
             "pareto_k": finite_or_none(self.sample.pareto_k),
             "trusted": not self.doubts(),
+            "doubts": self.doubts(),
             "warnings": self.warnings(),
             "numbers": [
                 {

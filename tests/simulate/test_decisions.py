@@ -1,6 +1,7 @@
 """Decisions on tolerance limits, out of an inversion."""
 
 import io
+import json
 import math
 from dataclasses import replace
 from statistics import NormalDist
@@ -160,6 +161,15 @@ def test_nothing_is_decided_on_an_inversion_in_doubt(inverted):
     assert {each.decision for each in found.rulings} == {"undecided"}
     assert {each.value for each in found.rulings} == {None}
     assert {each.why for each in found.rulings} == {"the fit did not converge"}
+
+
+def test_json_tells_doubts_from_other_notes(inverted):
+    found = answer(replace(inverted, doubts=["the fit did not converge"], notes=["a note"]))
+    read = json.loads(found.as_json())
+    assert read["doubts"] == ["the fit did not converge"]
+    assert read["warnings"][:1] == read["doubts"]
+    assert read["warnings"][-1] == "a note"
+    assert json.loads(answer(inverted).as_json())["doubts"] == []
 
 
 def test_a_fit_that_has_not_ended_well_is_in_doubt(inverted):

@@ -455,6 +455,15 @@ def test_the_table_says_first_what_is_not_to_be_trusted():
     assert "thickness of coat" in out.getvalue()
 
 
+def test_doubts_about_draws_are_told_from_notes():
+    doubtful = replace(sampled(), sample=replace(sampled().sample, pareto_k=0.9))
+    doubtful = replace(doubtful, checks=[Check("Cu", 0.001, 0.5)])
+    doubts, warnings = doubtful.as_dict()["doubts"], doubtful.as_dict()["warnings"]
+    assert doubts[0].startswith("the sampled posterior is not to be trusted: Pareto k")
+    assert warnings[:-1] == doubts
+    assert posterior_tree(doubtful).attrs["doubts"].splitlines() == doubts
+
+
 def test_invert_samples_and_writes(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     truth = experiment(**TRUTH)
