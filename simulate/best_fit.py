@@ -4,7 +4,7 @@ import numpy as np
 
 from craterfront.alternatives import Alternative, alternatives
 from craterfront.discrepancy import update_discrepancy
-from craterfront.estimation import Fit, minimise
+from craterfront.estimation import Fit, minimise, minimise_patiently
 from craterfront.likelihood import Likelihood
 from craterfront.progress import Progress
 from craterfront.starts import coarse_fits
@@ -39,10 +39,10 @@ def _refined(likelihood: Likelihood, x: np.ndarray, report: Progress) -> Fit:
         if update_discrepancy(likelihood, x) < _STEADY:
             break
     objective = likelihood.objective()
-    fit = minimise(objective, x, tolerance=1e-9)
+    fit = minimise_patiently(objective, x, tolerance=1e-9)
     # What has come close to zero hardly shows and may have stopped there on its way.
     again = likelihood.coordinates.with_room(fit.x)
     if not np.array_equal(again, fit.x):
-        other = minimise(objective, again, tolerance=1e-9)
+        other = minimise_patiently(objective, again, tolerance=1e-9)
         fit = min(fit, other, key=lambda each: each.cost)
     return fit

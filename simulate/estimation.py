@@ -7,6 +7,7 @@ is a sensible one.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -24,6 +25,18 @@ TWO_SIDED_95 = 3.841
 Z95 = 1.959964
 """Standard deviations to either end of a 95 % interval of a normal distribution."""
 
+NO_ACCOUNT = 0.01
+"""Fall of the sum of squares that does not matter any more.
+
+Derived: of residuals r and their derivatives J, the linear model promises the fall |r|^2 - |r + J
+p|^2 by its best step p, which is |J p|^2 at least (and just that, where no bound stops it). J'J is
+the inverse of the covariance, so no combination of parameters moves by more than the root of the
+promise in its standard uncertainties: 0.1. In quadrature that adds 0.5 % to an uncertainty.
+"""
+
+_EVALUATIONS = 60  # of a fit
+_ALONG_BOUNDS, _OFF_BOUNDS = 20, 40  # evaluations of each, in turn, where these were not enough
+_TURNS = 4
 _LITTLE = 0.02  # a fall of the cost that no longer matters
 _NEXT_TO_NOTHING = 0.1  # of that
 _MOST_CORRECTIONS = 8  # with one Jacobian
@@ -90,8 +103,9 @@ class Fit:
     cost : float
         Sum of squared residuals.
     converged : bool
+        Nothing of account (`NO_ACCOUNT`) is left to gain, as far as derivatives tell.
     message : str
-        Why it stopped.
+        Why it stopped; of one that has not converged, what is left to gain.
     """
 
     x: np.ndarray
@@ -104,7 +118,7 @@ def minimise(
     objective: Objective,
     start: np.ndarray,
     *,
-    max_evaluations: int = 60,
+    max_evaluations: int = _EVALUATIONS,
     tolerance: float = 1e-6,
     on_step: Callable[[], None] | None = None,
 ) -> Fit:
@@ -121,28 +135,101 @@ def minimise(
     on_step : callable, optional
         Called with every evaluation of the residuals.
     """
-    if start.size == 0:
-        return Fit(start, objective.cost(start), True, "nothing to fit")
-    from scipy.optimize import least_squares
 
     def watched(x: np.ndarray) -> np.ndarray:
         if on_step:
             on_step()
         return objective.residuals(x)
 
+    return _stepped(replace(objective, residuals=watched), start, "trf", max_evaluations, tolerance)
+
+
+def minimise_patiently(objective: Objective, start: np.ndarray, *, tolerance: float) -> Fit:
+    """As `minimise`, but five times as many evaluations where there is still something to gain.
+
+    Steps of a trust region that keeps off the bounds become short beside one; those of a
+    rectangular trust region move along it, but may end at its corners. So they take turns.
+
+    Parameters
+    ----------
+    objective : Objective
+    start : ndarray, shape (P,)
+    tolerance : float
+        Relative change of cost and parameters at which either of them stops.
+    """
+    fit = minimise(objective, start, tolerance=tolerance)
+    for _ in range(_TURNS):
+        if fit.converged:
+            break
+        along = _stepped(objective, fit.x, "dogbox", _ALONG_BOUNDS, tolerance)
+        off = _stepped(objective, along.x, "trf", _OFF_BOUNDS, tolerance)
+        fit = min(fit, off, key=lambda each: each.cost)
+    return fit
+
+
+def _stepped(
+    objective: Objective,
+    start: np.ndarray,
+    method: Literal["trf", "dogbox"],
+    max_evaluations: int,
+    tolerance: float,
+) -> Fit:
+    """Where steps of a trust region lead."""
+    if start.size == 0:
+        return Fit(start, objective.cost(start), True, "nothing to fit")
+    from scipy.optimize import least_squares
+
     result = least_squares(
-        watched,
+        objective.residuals,
         np.clip(start, objective.lower, objective.upper),
         jac=objective.jacobian,
         bounds=(objective.lower, objective.upper),
-        method="trf",
+        method=method,
         x_scale="jac",
         xtol=tolerance,
         ftol=tolerance,
         gtol=1e-10,
         max_nfev=max_evaluations,
     )
-    return Fit(result.x, float(2.0 * result.cost), bool(result.status > 0), result.message)
+    left = promised_fall(
+        result.jac, result.fun, objective.lower - result.x, objective.upper - result.x
+    )
+    converged = left <= NO_ACCOUNT
+    message = result.message if converged else f"chi-square would fall by another {left:.2g}"
+    return Fit(result.x, float(2.0 * result.cost), converged, message)
+
+
+def promised_fall(
+    jacobian: np.ndarray, residuals: np.ndarray, lower: np.ndarray, upper: np.ndarray
+) -> float:
+    """By how much the sum of squares would fall within bounds if residuals were linear.
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (R, P)
+    residuals : ndarray, shape (R,)
+    lower, upper : ndarray, shape (P,)
+        Bounds of the step, around 0.
+
+    Returns
+    -------
+    float
+        Infinite where the best step is not found.
+    """
+    from scipy.optimize import lsq_linear
+
+    across, triangle = np.linalg.qr(jacobian)
+    length = np.linalg.norm(triangle, axis=0)
+    unit = np.where(length > 0.0, length, 1.0)
+    inside = across.T @ residuals  # what lies across all columns stays as it is
+    best = lsq_linear(
+        triangle / unit,
+        -inside,
+        bounds=(lower * unit, upper * unit),
+        method="bvls",
+        max_iter=10 * unit.size,
+    )
+    return float(inside @ inside - 2.0 * best.cost) if best.success else np.inf
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,13 @@ https://www.itl.nist.gov/div898/strd/nls/nls_main.shtml (Misra1a: lower, Thurber
 level of difficulty).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from scipy.optimize import least_squares
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import least_squares, lsq_linear
 from scipy.stats import chi2, norm
 
 from craterfront.estimation import (
@@ -18,8 +20,10 @@ from craterfront.estimation import (
     Objective,
     curvature,
     minimise,
+    minimise_patiently,
     profile_fit,
     profile_interval,
+    promised_fall,
     quadratic_form,
 )
 
@@ -230,6 +234,118 @@ def test_too_few_evaluations_are_not_called_converged():
     fit = minimise(objective, np.ones(2), max_evaluations=2, on_step=lambda: calls.append(1))
     assert not fit.converged
     assert len(calls) == 2
+
+
+# --- convergence ---
+
+
+def valley(width, lower=-ENDLESS, unit=1.0):
+    """y follows x^2 within `width`, and along that bent line x is 3 within `unit`.
+
+    Derived: on the line the sum of squares is ((x - 3) / unit)^2, and it can fall by all of it.
+    """
+    return Objective(
+        lambda p: np.array([(p[1] - p[0] ** 2) / width, (p[0] - 3.0) / unit]),
+        lambda p: np.array([[-2.0 * p[0] / width, 1.0 / width], [1.0 / unit, 0.0]]),
+        np.full(2, lower),
+        np.full(2, ENDLESS),
+    )
+
+
+@pytest.mark.parametrize(("standard_uncertainties", "converged"), [(0.09, True), (0.11, False)])
+def test_converged_is_what_has_nothing_of_account_left_to_gain(standard_uncertainties, converged):
+    start = 3.0 + 100.0 * standard_uncertainties
+    bent = valley(1e-5, unit=100.0)
+    fit = minimise(bent, np.array([start, start**2]), max_evaluations=2, tolerance=1e-12)
+    assert fit.cost == pytest.approx(standard_uncertainties**2, rel=0.02)
+    assert fit.converged == converged
+    assert converged or fit.message == "chi-square would fall by another 0.012"
+
+
+def test_a_fit_that_stops_for_small_steps_alone_has_not_converged():
+    """One step of 1e-3 of x is below a coarse tolerance, and yet 49 is left to gain."""
+    start = np.array([-4.0, 16.0])
+    fit = minimise(valley(1e-5), start, tolerance=1e-3)
+    assert fit.cost > 48.0
+    assert not fit.converged
+
+
+@pytest.mark.parametrize("start", [-3.0, -10.0])
+@pytest.mark.parametrize("lower", [-ENDLESS, -200.0])
+def test_patience_leads_to_the_end_of_a_bent_valley(start, lower):
+    bent, start = valley(0.01, lower), np.array([start, start**2])
+    assert not minimise(bent, start, tolerance=1e-9).converged
+    fit = minimise_patiently(bent, start, tolerance=1e-9)
+    assert fit.converged
+    assert fit.x == pytest.approx([3.0, 9.0], abs=0.1)
+
+
+def test_patience_has_an_end_and_says_what_is_left():
+    calls = []
+    bent = valley(1e-3)
+
+    def counted(x):
+        calls.append(x)
+        return bent.residuals(x)
+
+    fit = minimise_patiently(
+        replace(bent, residuals=counted), np.array([-3.0, 9.0]), tolerance=1e-9
+    )
+    assert fit.cost > 1.0
+    assert not fit.converged
+    assert fit.message == f"chi-square would fall by another {fit.cost:.2g}"
+    assert len(calls) <= 300
+
+
+def test_patience_costs_nothing_where_it_is_not_needed(straight):
+    matrix, target = straight
+    calls = []
+
+    def residuals(x):
+        calls.append(x)
+        return matrix @ x - target
+
+    endless = np.full(3, ENDLESS)
+    objective = Objective(residuals, lambda x: matrix, -endless, endless)
+    minimise(objective, np.zeros(3), tolerance=1e-9)
+    alone = len(calls)
+    assert minimise_patiently(objective, np.zeros(3), tolerance=1e-9).converged
+    assert len(calls) == 2 * alone
+
+
+def test_the_fall_that_is_promised_within_bounds():
+    """Residuals x - 3, y + 2 and 0.5: x may go to 1 only, and y is where it wants to be.
+
+    Derived: 9 - 4 = 5; without the bound 9; with one that allows no step 0.
+    """
+    jacobian, residuals = np.eye(3)[:, :2], np.array([-3.0, 0.0, 0.5])
+    endless = np.full(2, ENDLESS)
+    for most, fall in ((1.0, 5.0), (ENDLESS, 9.0), (0.0, 0.0)):
+        upper = np.array([most, ENDLESS])
+        assert promised_fall(jacobian, residuals, -endless, upper) == pytest.approx(fall)
+
+
+def test_what_nothing_fixes_promises_nothing():
+    """Residuals that depend on x + y only, and not at all on z."""
+    jacobian, endless = np.array([[1.0, 1.0, 0.0], [2.0, 2.0, 0.0]]), np.full(3, ENDLESS)
+    residuals = np.array([1.0, 2.0])
+    assert promised_fall(jacobian, residuals, -endless, endless) == pytest.approx(5.0)
+    across = np.array([2.0, -1.0])
+    assert promised_fall(jacobian, across, -endless, endless) == pytest.approx(0.0, abs=1e-12)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_no_combination_moves_by_more_than_the_root_of_the_promise(seed):
+    """In its standard uncertainties, to the minimum within bounds that scipy finds by itself."""
+    rng = np.random.default_rng(seed)
+    jacobian, residuals = rng.standard_normal((12, 4)), 0.1 * rng.standard_normal(12)
+    lower, upper = -rng.random(4) * 0.05, rng.random(4) * 0.05
+    step = lsq_linear(jacobian, -residuals, bounds=(lower, upper), tol=1e-14).x
+    fall = promised_fall(jacobian, residuals, lower, upper)
+    moved = np.sum((jacobian @ step) ** 2)
+    left = np.sum((residuals + jacobian @ step) ** 2)
+    assert fall == pytest.approx(residuals @ residuals - left, abs=1e-6)
+    assert moved <= fall + 1e-6
 
 
 # --- covariance --------------------------------------------------------------------------------

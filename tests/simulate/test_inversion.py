@@ -1130,7 +1130,8 @@ def test_a_fit_that_did_not_converge_is_said_before_anything(monkeypatch):
     def impatient(*args, **options):
         return honest(*args, **{**options, "max_evaluations": 1})
 
-    monkeypatch.setattr(craterfront.best_fit, "minimise", impatient)
+    for name in ("minimise", "minimise_patiently"):
+        monkeypatch.setattr(craterfront.best_fit, name, impatient)
     found = answered(measured(one()), one_known(**CLOCK))
     assert found.warnings[0].startswith("the fit did not converge")
     assert "take no number from it" in found.warnings[0]
