@@ -30,7 +30,8 @@ def invert_together(
     ----------
     measurements : sequence of Measurement
         In the order in which they are taken; fit and residuals of the result are those of the last
-        one, with what all others say of the sample as its prior. Experiments name their layers
+        one, with what all others say of the sample as its prior. Doubts about each of them are
+        doubts about the result. Experiments name their layers
         alike; what the first says of the sample is the prior.
     instrument : InstrumentCalibration, optional
         Of the instrument of all of them; they then have one experiment, of one content and one
@@ -50,7 +51,7 @@ def invert_together(
         raise InputProblems(problems)
     report = progress or silent
     kept = _known if one_file else _of_sample(_at_one_point(measurements))
-    known, found = instrument, None
+    known, inversions = instrument, list[Inversion]()
     notes: list[str] = []
     doubts: list[str] = []
     for i, measurement in enumerate(measurements):
@@ -59,21 +60,32 @@ def invert_together(
             report(stage, (done + share) / len(measurements))
 
         link = next_link(measurement, known, kept, part, widen=i == 0)
-        known, found = link.known, link.inversion
+        known = link.known
+        inversions.append(link.inversion)
         if link.use is not None:
             notes += link.use.notes
-            drift = drift_since(link.use, found, part)
+            drift = drift_since(link.use, link.inversion, part)
             if drift.is_noticed:
                 doubts.append(
                     f"{measurement.profile.source} disagrees with what was known before:"
                     f" {drift.words()}"
                 )
-        if not found.fit.converged and i < len(measurements) - 1:
-            doubts.append(f"{measurement.profile.source}: the fit did not converge")
-    assert found is not None  # there is at least one measurement
     names = ", ".join(measurement.profile.source for measurement in measurements)
     notes.append(f"inverted together: {names}; fit and residuals are those of the last")
-    return replace(found, doubts=[*doubts, *found.doubts], notes=[*notes, *found.notes])
+    doubts += [f"{found.profile.source}: {each}" for found in inversions for each in found.doubts]
+    return replace(inversions[-1], doubts=doubts, notes=[*notes, *_notes_of(inversions)])
+
+
+def _notes_of(inversions: Sequence[Inversion]) -> list[str]:
+    """What all of them say once, everything else with its profile."""
+    every = [note for found in inversions for note in found.notes]
+    common = [note for note in dict.fromkeys(every) if every.count(note) == len(inversions)]
+    return common + [
+        f"{found.profile.source}: {note}"
+        for found in inversions
+        for note in found.notes
+        if note not in common
+    ]
 
 
 def _known(number: InstrumentNumber) -> bool:

@@ -372,8 +372,24 @@ def test_doubts_come_before_what_the_calibration_was_used_for(monkeypatch):
 def test_doubts_come_before_what_was_inverted_together(monkeypatch):
     monkeypatch.setattr("craterfront.measurement_chain.invert", doubted)
     found = invert_together([of_one_sample(31), of_one_sample(32)])
-    assert found.warnings[0] == DOUBT
+    assert found.doubts == [f"profile 31: {DOUBT}", f"profile 32: {DOUBT}"]
+    assert found.warnings[:2] == found.doubts
     assert any(note.startswith("inverted together") for note in found.notes)
+
+
+def test_doubts_and_notes_of_an_earlier_profile_go_with_the_joint_answer(monkeypatch):
+    """A number at its bound and residuals that noise does not explain; a note of both is one."""
+    told = [([DOUBT], ["a misfit", "of both"]), ([], ["of both"])]
+
+    def first_in_doubt(*arguments, **options):
+        found = invert(*arguments, **options)
+        doubts, notes = told.pop(0)
+        return replace(found, doubts=doubts, notes=notes)
+
+    monkeypatch.setattr("craterfront.measurement_chain.invert", first_in_doubt)
+    found = invert_together([of_one_sample(31), of_one_sample(32)])
+    assert found.doubts == [f"profile 31: {DOUBT}"]
+    assert found.notes[-2:] == ["of both", "profile 31: a misfit"]
 
 
 def test_doubts_about_any_reference_come_before_all_notes():
