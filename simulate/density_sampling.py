@@ -64,14 +64,15 @@ def sample(
     rng = np.random.default_rng(for_proposal)
     choice = np.random.default_rng(for_choice)
     per_chain = -(-draws // CHAINS)
-    more = partial(Weighted.of, log_density, rng=rng, report=report, possible=possible)
-    weighted, evaluations = _rounds(more, proposal, draws, quantities)
+    counted = _Counted(log_density)
+    more = partial(Weighted.of, counted, rng=rng, report=report, possible=possible)
+    weighted = _rounds(more, proposal, draws, quantities)
     if weighted.is_good:
-        return weighted.resampled(per_chain, quantities, choice, evaluations)
+        return weighted.resampled(per_chain, quantities, choice, counted.evaluations)
     if not weighted.sees_any:
         raise NothingFound("the density is 0 at all draws of the proposal")
     starts, _ = weighted.chosen(max(draws, 40 * proposal.centre.size), choice)
-    folded = _Folded(log_density, proposal.squared & (proposal.lower <= 0.0))
+    folded = _Folded(counted, proposal.squared & (proposal.lower <= 0.0))
     walked = walk(
         folded,
         lambda points: quantities(folded.inside(points)),
@@ -81,31 +82,43 @@ def sample(
         for_walkers,
         report,
     )
-    return _from_walkers(walked, folded, per_chain, weighted.pareto_k, evaluations)
+    return _from_walkers(walked, folded, per_chain, weighted.pareto_k, counted.evaluations)
+
+
+class _Counted:
+    """A density that knows at how many points it was asked for.
+
+    Draws that are thrown away as impossible are not among them.
+    """
+
+    def __init__(self, log_density: Points) -> None:
+        self._log_density, self.evaluations = log_density, 0
+
+    def __call__(self, points: np.ndarray) -> np.ndarray:
+        self.evaluations += len(points)
+        return self._log_density(points)
 
 
 def _rounds(
     more: Callable[[Proposal, int], Weighted], proposal: Proposal, draws: int, quantities: Points
-) -> tuple[Weighted, int]:
-    """Draws from one proposal after the other; those with the best weights, and how many it took.
+) -> Weighted:
+    """Draws from one proposal after the other; those with the best weights.
 
     Each proposal lies where the weights of the one before were, and twice as many draws are made
     of it: the more of them, the better is the next.
     """
-    first, rounds, taken = max(draws // 2, _LEAST_DRAWS), [], 0
+    first, rounds = max(draws // 2, _LEAST_DRAWS), []
     for number in range(_ROUNDS):
         weighted = more(proposal, first * 2**number)
         is_worth_it = weighted.is_worth_it
         if is_worth_it:
             weighted = _enough(weighted, more, draws, quantities)
-        taken += len(weighted.points)
         if is_worth_it and weighted.is_good:
-            return weighted, taken
+            return weighted
         rounds.append(weighted)
         proposal = weighted.moved_proposal()
     best = max(reversed(rounds), key=lambda each: each.share if each.is_good else 0.0)
-    enough = _enough(best, more, draws, quantities)
-    return enough, taken + len(enough.points) - len(best.points)
+    return _enough(best, more, draws, quantities)
 
 
 def _enough(
@@ -158,5 +171,5 @@ def _from_walkers(
         walked.r_hat,
         bulk,
         tail,
-        evaluations + 2 * ensembles * steps * walkers,
+        evaluations,
     )

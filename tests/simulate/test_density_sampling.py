@@ -114,6 +114,31 @@ def test_bounds_of_several_numbers_cost_no_evaluations():
     assert within(sums.var(), beyond, 3.0 * beyond, min(found.bulk))
 
 
+@pytest.mark.parametrize(
+    ("density", "centre", "spread", "bound", "method"),
+    [
+        (normal, [1, 1], COVARIANCE, -1.9, "importance sampling"),
+        (banana, [0, 0], np.diag([1.0, 0.09]), 4.0, "ensemble sampling"),
+    ],
+)
+def test_evaluations_are_the_points_at_which_the_density_was_asked_for(
+    density, centre, spread, bound, method
+):
+    """Draws that are thrown away cost none, and of the first proposal hardly any is possible."""
+    asked = []
+
+    def watched(points):
+        asked.append(len(points))
+        return density(points)
+
+    def possible(points):
+        return points[:, 0] < bound
+
+    found = sample(watched, proposal(centre, spread), 200, seed=12, possible=possible)
+    assert found.method == method
+    assert found.evaluations == sum(asked)
+
+
 def test_where_nothing_is_possible_it_says_so():
     def nowhere(points):
         return np.zeros(len(points), dtype=bool)
