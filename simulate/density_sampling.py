@@ -18,7 +18,7 @@ from craterfront.trusted_draws import CHAINS, Points, Sample, everywhere
 
 _ROUNDS = 5
 _MOST_PER_DRAW = 12  # draws from the proposal
-_MOST_STEPS_PER_DRAW = 60  # evaluations of walkers
+_MOST_STEPS_PER_DRAW = 120  # evaluations of walkers
 _LEAST_DRAWS = 200
 
 

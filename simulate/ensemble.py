@@ -22,7 +22,9 @@ ENSEMBLES = 4
 
 _LEAST_WALKERS = 40
 _STEPS_AT_ONCE = 50
-_LEAST_STEPS = 200
+_LEAST_STEPS = 100
+_FORGOTTEN = 5.0  # autocorrelation times, after which a start is forgotten
+_AT_FIRST = 0.7  # of the effective draws wanted, in half of the first part: twice 0.7 in the second
 _SHORTEST_STEP = 0.05  # of the steps that keep a normal distribution; the longest forgets all
 
 
@@ -56,7 +58,14 @@ def walk(
     seed: np.random.SeedSequence,
     report: Callable[[float], None],
 ) -> Walked:
-    """Walk until all quantities have enough effective draws, or the evaluations are used up.
+    """Walk until the start is forgotten, and as long again.
+
+    The first part ends when the draws in its second half are worth enough, which is seen sooner
+    where walkers happen to stay near the centre, and at its beginning they have not yet been
+    everywhere. So it is thrown away, and what is kept is only what comes after, of a length that
+    none of the numbers kept has a say in. W walkers of each of M ensembles that go T steps in an
+    autocorrelation time t are worth M W T / t draws: half of a first part of T steps that are worth
+    n draws tells t = M W T / 2 n, and T is so many t if n is half as many times M W.
 
     Parameters
     ----------
@@ -69,6 +78,7 @@ def walk(
     wanted : float
         Effective draws of every quantity.
     most_evaluations : int
+        After half of them the first part ends in any case.
     seed : SeedSequence
     report : callable
         Called with the share that is done.
@@ -92,18 +102,26 @@ def walk(
         sampler.random_state = np.random.MT19937(own).state
         samplers.append(sampler)
         states.append(_scattered(starts, walkers, spread, rng))
-    most = max(most_evaluations // (ENSEMBLES * walkers), _LEAST_STEPS)
-    steps = 0
-    while True:
+
+    def go_on() -> None:
         for i, sampler in enumerate(samplers):
             states[i] = sampler.run_mcmc(states[i], _STEPS_AT_ONCE, skip_initial_state_check=True)
+
+    enough = max(_AT_FIRST * max(wanted, LEAST_EFFECTIVE), 0.5 * _FORGOTTEN * ENSEMBLES * walkers)
+    most = max(most_evaluations // (2 * ENSEMBLES * walkers), _LEAST_STEPS)
+    steps, share = 0, 0.0
+    while share < 1.0:
+        go_on()
         steps += _STEPS_AT_ONCE
-        if steps >= _LEAST_STEPS or steps >= most:
-            walked = _second_half(samplers, quantities)
-            least = float(np.min([*walked.bulk, *walked.tail], initial=np.inf))
-            report(min(max(least / wanted, steps / most), 1.0))
-            if least >= max(wanted, LEAST_EFFECTIVE) or steps >= most:
-                return walked
+        if steps >= _LEAST_STEPS:
+            seen = _second_half(samplers, quantities)
+            least = float(np.min([*seen.bulk, *seen.tail], initial=np.inf))
+            share = min(max(least / enough, steps / most), 1.0)
+            report(0.5 * share)
+    for done in range(0, steps, _STEPS_AT_ONCE):
+        report(0.5 + 0.5 * done / steps)
+        go_on()
+    return _second_half(samplers, quantities)
 
 
 def _scattered(

@@ -240,6 +240,26 @@ def test_walkers_sample_a_normal_density():
         assert within(draws[:, i].var(), deviation**2, 1.5 * deviation**2, walked.bulk[i])
 
 
+def test_walkers_forget_their_start_and_keep_what_no_stopping_rule_has_seen():
+    """What is kept begins where the rule was last asked, and goes on for as long again.
+
+    T steps of each of 160 walkers in an autocorrelation time t are worth 160 T / t draws.
+    """
+    looked_at = []
+
+    def asked(points):
+        looked_at.append(len(points))
+        return points
+
+    starts = 0.1 * np.random.default_rng(14).standard_normal((100, 2))
+    seed = np.random.SeedSequence(15)
+    found = walk(banana, asked, starts, 500.0, 200_000, seed, lambda share: None)
+    kept = found.log_density.size
+    assert looked_at[-1] == kept == 2 * looked_at[-2]
+    autocorrelation_times = min(found.bulk) / (found.points.shape[0] * found.points.shape[2])
+    assert autocorrelation_times > 3.0
+
+
 # --- diagnostics -------------------------------------------------------------------------------
 
 
