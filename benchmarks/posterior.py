@@ -13,25 +13,25 @@ import numpy as np
 from scipy.optimize import least_squares
 from timing import best_and_median
 
-from craterfront.assembly import Assembly
-from craterfront.crater_shape import ParabolicCrater
-from craterfront.detection import Detection
-from craterfront.estimation import Fit, Objective, curvature, minimise
-from craterfront.experiment import Experiment
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.inversion import invert
-from craterfront.layer import Layer
-from craterfront.likelihood import Likelihood
-from craterfront.measured_profile import MeasuredProfile
-from craterfront.mixing import Mixing
-from craterfront.noise import Noise
-from craterfront.roughness import Roughness
-from craterfront.sampled_posterior import sample_posterior
-from craterfront.setup import Setup
-from craterfront.solids import Material, Substrate
-from craterfront.stack import Stack
-from craterfront.starts import coarse_fits
+from craterfront.experiments.crater_shape import ParabolicCrater
+from craterfront.experiments.detection import Detection
+from craterfront.experiments.experiment import Experiment
+from craterfront.experiments.mixing import Mixing
+from craterfront.experiments.noise import Noise
+from craterfront.experiments.roughness import Roughness
+from craterfront.experiments.setup import Setup
+from craterfront.fitting.inversion import invert
+from craterfront.fitting.starts import coarse_fits
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
+from craterfront.measured_files.measured_profile import MeasuredProfile
+from craterfront.objective.estimation import Fit, Objective, curvature, minimise
+from craterfront.objective.likelihood import Likelihood
+from craterfront.posterior_sampling.sampled_posterior import sample_posterior
+from craterfront.samples.layer import Layer
+from craterfront.samples.solids import Material, Substrate
+from craterfront.samples.stack import Stack
 
 RATES = {"Ti": 6.0, "Cr": 12.0, "Ni": 14.0, "Cu": 22.0, "Mo": 10.0}  # nm/s
 LAYERS = 10

@@ -23,15 +23,16 @@ import posterior
 from plain_numpy import collected, collected_by_interp, collected_densely
 from timing import best_and_median
 
-from craterfront.models import crater, resolved_annuli, resolved_engine
-from craterfront.models.directions import Directions
-from craterfront.models.engine import run
-from craterfront.models.engine_slopes import run_with_slopes
+from craterfront.models.erosion_front import crater
+from craterfront.models.erosion_front.roughening import Growth
 from craterfront.models.instrument import Instrument
 from craterfront.models.layered_sample import LayeredSample
-from craterfront.models.resolved_couplings import Couplings
-from craterfront.models.roughening import Growth
-from craterfront.models.slice_plan import plan
+from craterfront.models.quick_engine.engine import run
+from craterfront.models.quick_engine.slice_plan import plan
+from craterfront.models.resolved_engine import resolved_annuli, resolved_engine
+from craterfront.models.resolved_engine.resolved_couplings import Couplings
+from craterfront.models.slopes.directions import Directions
+from craterfront.models.slopes.engine_slopes import run_with_slopes
 
 REPEATS = 7
 G_COLUMNS, U_COLUMNS = 50, 40  # 2,000 columns
@@ -82,7 +83,7 @@ def lateral_sum() -> list[dict]:
     # One uniform fine grid is what one would write; the engine's own slices are fewer and better.
     slices = np.append(arrival.edges[0], arrival.edges[1:])
     sigma = np.append(arrival.sigma, arrival.sigma[-1])
-    from craterfront.models.transitions import slice_fractions
+    from craterfront.models.interfaces.transitions import slice_fractions
 
     edges_nm = result.edges_nm
     layers = slice_fractions(edges_nm, result.planes_nm, sample.width_nm, sample.shape)

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from craterfront.models.roughening import Growth
+from craterfront.models.erosion_front.roughening import Growth
 
 
 @dataclass(frozen=True)

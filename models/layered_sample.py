@@ -4,8 +4,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from craterfront.models.roughening import relief_variance
-from craterfront.models.transitions import NO_TABLES, interface_planes_nm, slice_fractions
+from craterfront.models.erosion_front.roughening import relief_variance
+from craterfront.models.interfaces.transitions import (
+    NO_TABLES,
+    interface_planes_nm,
+    slice_fractions,
+)
 
 
 @dataclass(frozen=True)

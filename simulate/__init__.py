@@ -11,36 +11,45 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOMES = {
-    "craterfront.calibration": ("Calibration", "calibration_from_toml", "load_calibration"),
-    "craterfront.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
-    "craterfront.grading": ("graded",),
-    "craterfront.instrument_calibration": ("calibrate",),
-    "craterfront.instrument_file": (
+    "craterfront.quantification.calibration": (
+        "Calibration",
+        "calibration_from_toml",
+        "load_calibration",
+    ),
+    "craterfront.experiments.experiment": ("Experiment", "load_experiment", "experiment_from_toml"),
+    "craterfront.samples.grading": ("graded",),
+    "craterfront.instruments.instrument_calibration": ("calibrate",),
+    "craterfront.instruments.instrument_file": (
         "InstrumentCalibration",
         "instrument_from_toml",
         "load_instrument",
         "write_instrument",
     ),
-    "craterfront.instrument_inversion": ("invert_with_instrument",),
-    "craterfront.joint_inversion": ("invert_together",),
-    "craterfront.measurement_chain": ("Measurement",),
-    "craterfront.replicates": ("combine_spots",),
-    "craterfront.solids": ("Material", "Substrate"),
-    "craterfront.layer": ("Layer", "RepeatedLayers"),
-    "craterfront.stack": ("Stack",),
-    "craterfront.roughness": ("Heights", "Roughness"),
-    "craterfront.mixing": ("Mixing",),
-    "craterfront.beginning": ("StartUp", "SurfaceTransient"),
-    "craterfront.channel": ("Channel",),
-    "craterfront.detection": ("Detection", "RadialWeight"),
-    "craterfront.noise": ("Flicker", "Noise", "OneOverF"),
-    "craterfront.depth_scale": ("DepthScale",),
-    "craterfront.setup": ("Setup",),
-    "craterfront.source": ("GlowDischarge", "IonBeam", "MeasuredRate", "OperatingPoint"),
-    "craterfront.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
-    "craterfront.operating_points": ("CraterPoint",),
-    "craterfront.coupling": ("Coupling", "EdgeField"),
-    "craterfront.crater_shape": (
+    "craterfront.instruments.instrument_inversion": ("invert_with_instrument",),
+    "craterfront.instruments.joint_inversion": ("invert_together",),
+    "craterfront.instruments.measurement_chain": ("Measurement",),
+    "craterfront.answers.replicates": ("combine_spots",),
+    "craterfront.samples.solids": ("Material", "Substrate"),
+    "craterfront.samples.layer": ("Layer", "RepeatedLayers"),
+    "craterfront.samples.stack": ("Stack",),
+    "craterfront.experiments.roughness": ("Heights", "Roughness"),
+    "craterfront.experiments.mixing": ("Mixing",),
+    "craterfront.experiments.beginning": ("StartUp", "SurfaceTransient"),
+    "craterfront.experiments.channel": ("Channel",),
+    "craterfront.experiments.detection": ("Detection", "RadialWeight"),
+    "craterfront.experiments.noise": ("Flicker", "Noise", "OneOverF"),
+    "craterfront.experiments.depth_scale": ("DepthScale",),
+    "craterfront.experiments.setup": ("Setup",),
+    "craterfront.experiments.source": (
+        "GlowDischarge",
+        "IonBeam",
+        "MeasuredRate",
+        "OperatingPoint",
+    ),
+    "craterfront.experiments.rate_table": ("RateTable", "RelativeRate", "load_rate_table"),
+    "craterfront.experiments.operating_points": ("CraterPoint",),
+    "craterfront.experiments.coupling": ("Coupling", "EdgeField"),
+    "craterfront.experiments.crater_shape": (
         "EdgedCrater",
         "FlatCrater",
         "MeasuredCrater",
@@ -48,35 +57,39 @@ _HOMES = {
         "RasteredCrater",
         "TiltedCrater",
     ),
-    "craterfront.profile_settings": ("ProfileSettings",),
-    "craterfront.quantities": ("Quantity",),
+    "craterfront.experiments.profile_settings": ("ProfileSettings",),
+    "craterfront.notation.quantities": ("Quantity",),
     "craterfront.problems": ("InputProblems",),
-    "craterfront.forecasting": ("Forecast", "forecast"),
-    "craterfront.forward": ("simulate", "repeat"),
-    "craterfront.inversion": ("Inversion", "invert"),
-    "craterfront.boundaries": ("Boundary",),
-    "craterfront.quantification": ("quantify",),
-    "craterfront.measured": ("read_profile",),
-    "craterfront.measured_profile": ("MeasuredProfile",),
-    "craterfront.files": ("load_profile", "read_dataset", "write_dataset"),
-    "craterfront.results": ("Answer", "answer", "estimate_dataset"),
-    "craterfront.unfolding": ("unfold",),
-    "craterfront.unfolding_result": ("Unfolding",),
-    "craterfront.unfolded": ("unfolded_dataset",),
-    "craterfront.sampled_posterior": ("SampledPosterior", "sample_posterior"),
-    "craterfront.posterior_tree": ("posterior_tree", "read_posterior", "write_posterior"),
+    "craterfront.forecasts.forecasting": ("Forecast", "forecast"),
+    "craterfront.forward_model.forward": ("simulate", "repeat"),
+    "craterfront.fitting.inversion": ("Inversion", "invert"),
+    "craterfront.quantification.boundaries": ("Boundary",),
+    "craterfront.quantification.quantification": ("quantify",),
+    "craterfront.measured_files.measured": ("read_profile",),
+    "craterfront.measured_files.measured_profile": ("MeasuredProfile",),
+    "craterfront.measured_files.files": ("load_profile", "read_dataset", "write_dataset"),
+    "craterfront.answers.results": ("Answer", "answer", "estimate_dataset"),
+    "craterfront.unfolding.unfolding": ("unfold",),
+    "craterfront.unfolding.unfolding_result": ("Unfolding",),
+    "craterfront.unfolding.unfolded": ("unfolded_dataset",),
+    "craterfront.posterior_sampling.sampled_posterior": ("SampledPosterior", "sample_posterior"),
+    "craterfront.posterior_sampling.posterior_tree": (
+        "posterior_tree",
+        "read_posterior",
+        "write_posterior",
+    ),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
 __all__ = ["__version__", *sorted(_HOME_OF)]
 
 if TYPE_CHECKING:
-    from craterfront.beginning import StartUp, SurfaceTransient
-    from craterfront.boundaries import Boundary
-    from craterfront.calibration import Calibration, calibration_from_toml, load_calibration
-    from craterfront.channel import Channel
-    from craterfront.coupling import Coupling, EdgeField
-    from craterfront.crater_shape import (
+    from craterfront.answers.replicates import combine_spots
+    from craterfront.answers.results import Answer, answer, estimate_dataset
+    from craterfront.experiments.beginning import StartUp, SurfaceTransient
+    from craterfront.experiments.channel import Channel
+    from craterfront.experiments.coupling import Coupling, EdgeField
+    from craterfront.experiments.crater_shape import (
         EdgedCrater,
         FlatCrater,
         MeasuredCrater,
@@ -84,47 +97,55 @@ if TYPE_CHECKING:
         RasteredCrater,
         TiltedCrater,
     )
-    from craterfront.depth_scale import DepthScale
-    from craterfront.detection import Detection, RadialWeight
-    from craterfront.experiment import Experiment, experiment_from_toml, load_experiment
-    from craterfront.files import load_profile, read_dataset, write_dataset
-    from craterfront.forecasting import Forecast, forecast
-    from craterfront.forward import repeat, simulate
-    from craterfront.grading import graded
-    from craterfront.instrument_calibration import calibrate
-    from craterfront.instrument_file import (
+    from craterfront.experiments.depth_scale import DepthScale
+    from craterfront.experiments.detection import Detection, RadialWeight
+    from craterfront.experiments.experiment import Experiment, experiment_from_toml, load_experiment
+    from craterfront.experiments.mixing import Mixing
+    from craterfront.experiments.noise import Flicker, Noise, OneOverF
+    from craterfront.experiments.operating_points import CraterPoint
+    from craterfront.experiments.profile_settings import ProfileSettings
+    from craterfront.experiments.rate_table import RateTable, RelativeRate, load_rate_table
+    from craterfront.experiments.roughness import Heights, Roughness
+    from craterfront.experiments.setup import Setup
+    from craterfront.experiments.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
+    from craterfront.fitting.inversion import Inversion, invert
+    from craterfront.forecasts.forecasting import Forecast, forecast
+    from craterfront.forward_model.forward import repeat, simulate
+    from craterfront.instruments.instrument_calibration import calibrate
+    from craterfront.instruments.instrument_file import (
         InstrumentCalibration,
         instrument_from_toml,
         load_instrument,
         write_instrument,
     )
-    from craterfront.instrument_inversion import invert_with_instrument
-    from craterfront.inversion import Inversion, invert
-    from craterfront.joint_inversion import invert_together
-    from craterfront.layer import Layer, RepeatedLayers
-    from craterfront.measured import read_profile
-    from craterfront.measured_profile import MeasuredProfile
-    from craterfront.measurement_chain import Measurement
-    from craterfront.mixing import Mixing
-    from craterfront.noise import Flicker, Noise, OneOverF
-    from craterfront.operating_points import CraterPoint
-    from craterfront.posterior_tree import posterior_tree, read_posterior, write_posterior
+    from craterfront.instruments.instrument_inversion import invert_with_instrument
+    from craterfront.instruments.joint_inversion import invert_together
+    from craterfront.instruments.measurement_chain import Measurement
+    from craterfront.measured_files.files import load_profile, read_dataset, write_dataset
+    from craterfront.measured_files.measured import read_profile
+    from craterfront.measured_files.measured_profile import MeasuredProfile
+    from craterfront.notation.quantities import Quantity
+    from craterfront.posterior_sampling.posterior_tree import (
+        posterior_tree,
+        read_posterior,
+        write_posterior,
+    )
+    from craterfront.posterior_sampling.sampled_posterior import SampledPosterior, sample_posterior
     from craterfront.problems import InputProblems
-    from craterfront.profile_settings import ProfileSettings
-    from craterfront.quantification import quantify
-    from craterfront.quantities import Quantity
-    from craterfront.rate_table import RateTable, RelativeRate, load_rate_table
-    from craterfront.replicates import combine_spots
-    from craterfront.results import Answer, answer, estimate_dataset
-    from craterfront.roughness import Heights, Roughness
-    from craterfront.sampled_posterior import SampledPosterior, sample_posterior
-    from craterfront.setup import Setup
-    from craterfront.solids import Material, Substrate
-    from craterfront.source import GlowDischarge, IonBeam, MeasuredRate, OperatingPoint
-    from craterfront.stack import Stack
-    from craterfront.unfolded import unfolded_dataset
-    from craterfront.unfolding import unfold
-    from craterfront.unfolding_result import Unfolding
+    from craterfront.quantification.boundaries import Boundary
+    from craterfront.quantification.calibration import (
+        Calibration,
+        calibration_from_toml,
+        load_calibration,
+    )
+    from craterfront.quantification.quantification import quantify
+    from craterfront.samples.grading import graded
+    from craterfront.samples.layer import Layer, RepeatedLayers
+    from craterfront.samples.solids import Material, Substrate
+    from craterfront.samples.stack import Stack
+    from craterfront.unfolding.unfolded import unfolded_dataset
+    from craterfront.unfolding.unfolding import unfold
+    from craterfront.unfolding.unfolding_result import Unfolding
 
 
 def __getattr__(name: str) -> Any:

@@ -4,15 +4,15 @@ from importlib.resources import files
 from pathlib import Path
 from textwrap import fill
 
+from craterfront.answers.results import Answer, answer, estimate_dataset
 from craterfront.cautions import CAUTION
-from craterfront.experiment import Experiment, experiment_from_toml
+from craterfront.experiments.experiment import Experiment, experiment_from_toml
 from craterfront.file_access import check_writable
-from craterfront.files import profile_of, write_dataset, write_whole
-from craterfront.forward import simulate
-from craterfront.inversion import invert
+from craterfront.fitting.inversion import invert
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of, write_dataset, write_whole
 from craterfront.problems import InputProblems
 from craterfront.progress import Progress
-from craterfront.results import Answer, answer, estimate_dataset
 
 STORY = (
     "A workshop re-coats mirror segments of a solar furnace. One segment has gone dull after a "
@@ -65,9 +65,9 @@ def run_demo(directory: Path, progress: Progress) -> tuple[Answer, list[tuple[st
     comparison : list of (what, truth, found)
         Rows for a table.
     """
-    from craterfront.figure_style import save_figure
-    from craterfront.figures import fit_figure, profile_figure
-    from craterfront.resolution_figures import budget_figure
+    from craterfront.reports.figure_style import save_figure
+    from craterfront.reports.figures import fit_figure, profile_figure
+    from craterfront.reports.resolution_figures import budget_figure
 
     check_directory(directory)
     texts = {name: _example(name) for name in EXAMPLES}

@@ -14,14 +14,14 @@ OPTIONS = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS
 
 def _modules_with_examples() -> list[str]:
     """Names of modules whose source has a prompt, which is found without importing them."""
-    names = []
+    names = set()
     for package in (craterfront, craterfront.models):
-        for found in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
+        for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
             if not found.ispkg and ">>>" in found.module_finder.find_spec(
                 found.name
             ).loader.get_source(found.name):
-                names.append(found.name)
-    return names
+                names.add(found.name)
+    return sorted(names)
 
 
 @pytest.mark.parametrize("name", _modules_with_examples())

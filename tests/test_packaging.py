@@ -2,6 +2,7 @@
 
 import ast
 import json
+import re
 import subprocess
 import sys
 import tomllib
@@ -98,7 +99,9 @@ def test_models_know_nothing_of_their_callers(path):
 
 _COMMAND_LINE = ("craterfront.cli.", "craterfront.commands.", "typer.")
 _WORKBENCH = sorted(
-    path for path in (ROOT / FOLDERS["craterfront"]).glob("*.py") if path.stem != "__main__"
+    path
+    for path in (ROOT / FOLDERS["craterfront"]).rglob("*.py")
+    if path.stem != "__main__" and path.parent.name != "commands"
 )
 
 
@@ -106,6 +109,85 @@ _WORKBENCH = sorted(
 def test_nothing_but_the_command_line_knows_the_command_line(path):
     names = [name for name in _imported(path) if f"{name}.".startswith(_COMMAND_LINE)]
     assert bool(names) == (path.stem == "cli")
+
+
+# From the ground up: a part, be it a folder or a module, imports itself and parts before it.
+_MODELS = (
+    "validity",
+    "materials",
+    "sources",
+    "detection",
+    "erosion_front",
+    "interfaces",
+    "instrument",
+    "layered_sample",
+    "altered_layers",
+    "quick_engine",
+    "slopes",
+    "resolved_engine",
+    "unfolding",
+    "measurands",
+)
+_SIMULATE = (
+    "cautions",
+    "problems",
+    "progress",
+    "file_access",
+    "notation",
+    "samples",
+    "experiments",
+    "measured_files",
+    "forward_model",
+    "objective",
+    "fitting",
+    "posterior_sampling",
+    "instruments",
+    "unfolding",
+    "quantification",
+    "forecasts",
+    "answers",
+    "reports",
+    "demo",
+    "commands",
+    "cli",
+    "__main__",
+)
+_ORDERS = {"craterfront.models": _MODELS, "craterfront": _SIMULATE}
+
+
+def _parts(package: str) -> dict[str, list[Path]]:
+    """Modules of a package by the folder or the module that they are at its top."""
+    top, parts = ROOT / FOLDERS[package], {}
+    for path in filter(_is_module, sorted(top.rglob("*.py"))):
+        part = path.relative_to(top).parts[0].removesuffix(".py")
+        parts.setdefault(part, []).append(path)
+    return {part: paths for part, paths in parts.items() if part != "__init__"}
+
+
+@pytest.mark.parametrize("package", _ORDERS)
+def test_every_part_has_its_place_in_the_order(package):
+    assert sorted(_ORDERS[package]) == sorted(_parts(package))
+
+
+@pytest.mark.parametrize(
+    ("package", "part"), [(package, part) for package in _ORDERS for part in _ORDERS[package]]
+)
+def test_parts_import_only_those_before_them(package, part):
+    order = _ORDERS[package]
+    later = order[order.index(part) + 1 :]
+    names = {name for path in _parts(package)[part] for name in _imported(path)}
+    inside = {name.removeprefix(f"{package}.") for name in names if name.startswith(f"{package}.")}
+    assert sorted(name for name in inside if name.partition(".")[0] in later) == []
+
+
+@pytest.mark.parametrize("package", _ORDERS)
+def test_the_map_of_the_code_follows_the_order(package):
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    mapped = re.findall(rf"^### `{FOLDERS[package]}/(\w+)/`$", text, re.MULTILINE)
+    assert mapped == [part for part in _ORDERS[package] if part in mapped]
+    assert {f"{part}.py" for part in _ORDERS[package] if part not in mapped} == {
+        path.name for path in (ROOT / FOLDERS[package]).glob("*.py") if path.stem != "__init__"
+    }
 
 
 # --- lazy imports ------------------------------------------------------------------------------

@@ -30,9 +30,9 @@ def calibrate(
     """Calibrate the instrument on samples that are nearly known, for `invert --instrument`."""
     pairs = paired(profile, experiment)
     check_outputs((*profile, *experiment), output)
-    from craterfront.instrument_calibration import calibrate as run
-    from craterfront.instrument_file import write_instrument
-    from craterfront.report import print_instrument
+    from craterfront.instruments.instrument_calibration import calibrate as run
+    from craterfront.instruments.instrument_file import write_instrument
+    from craterfront.reports.report import print_instrument
 
     references = measurements(pairs)
     with progress_bar(quiet) as progress, located(experiment[0]):

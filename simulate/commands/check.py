@@ -9,7 +9,7 @@ from craterfront.cautions import CAUTION
 from craterfront.commands.files import check_outputs, draw, located
 from craterfront.commands.options import ExperimentFile, file_option
 from craterfront.commands.terminal import open_console
-from craterfront.printing import write_plain
+from craterfront.reports.printing import write_plain
 
 EXAMPLE = "Example: craterfront check coating.toml --explain"
 
@@ -26,10 +26,10 @@ def check(
     ] = None,
 ) -> None:
     """Check an experiment file: all mistakes at once, with their places."""
-    from craterfront.assembly import Assembly
-    from craterfront.experiment import load_experiment
-    from craterfront.lamp_figure import rate_law_figure
-    from craterfront.report import print_asked, print_parameters, print_stack
+    from craterfront.experiments.experiment import load_experiment
+    from craterfront.forward_model.assembly import Assembly
+    from craterfront.reports.lamp_figure import rate_law_figure
+    from craterfront.reports.report import print_asked, print_parameters, print_stack
 
     loaded = load_experiment(experiment)
     check_outputs((experiment,), figures=(rates,))

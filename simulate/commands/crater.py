@@ -37,9 +37,9 @@ def crater(
 ) -> None:
     """Shape and mean depth of a crater from a stylus trace (x, z) through its centre."""
     from craterfront.file_access import write_text
-    from craterfront.report import print_crater
-    from craterfront.stylus_figure import trace_figure
-    from craterfront.stylus_trace import crater_of, read_trace
+    from craterfront.measured_files.stylus_trace import crater_of, read_trace
+    from craterfront.reports.report import print_crater
+    from craterfront.reports.stylus_figure import trace_figure
 
     _check_numbers(diameter_mm, scale_u_rel)
     check_outputs((trace,), output, figures=(figure,))

@@ -8,7 +8,7 @@ import typer
 from craterfront.cautions import CAUTION, ESTIMATE
 from craterfront.commands.options import Quiet
 from craterfront.commands.terminal import open_console, progress_bar
-from craterfront.printing import write_plain
+from craterfront.reports.printing import write_plain
 
 EXAMPLE = "Example: craterfront demo --directory mirror-demo"
 
@@ -21,7 +21,7 @@ def demo(
 ) -> None:
     """A complete round on an invented sample: simulate, invert, compare with the truth."""
     from craterfront.demo import STORY, check_directory, run_demo
-    from craterfront.report import print_answer, print_comparison
+    from craterfront.reports.report import print_answer, print_comparison
 
     check_directory(directory)
     console = open_console()

@@ -12,8 +12,8 @@ from craterfront.problems import InputProblems
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from craterfront.experiment import Experiment
-    from craterfront.measured_profile import MeasuredProfile
+    from craterfront.experiments.experiment import Experiment
+    from craterfront.measured_files.measured_profile import MeasuredProfile
 
 
 def check_outputs(
@@ -26,12 +26,12 @@ def check_outputs(
     drawn = [place for place in figures if place is not None]
     _check_places(inputs, (*drawn, *files, report))
     if drawn:
-        from craterfront.figure_style import check_suffix
+        from craterfront.reports.figure_style import check_suffix
 
         for place in drawn:
             check_suffix(place)
     if report is not None:
-        from craterfront.report_page import check_report_suffix
+        from craterfront.reports.report_page import check_report_suffix
 
         check_report_suffix(report)
 
@@ -68,7 +68,7 @@ def located(path: Path) -> Iterator[None]:
 
 def profile_of(place: Path, experiment: "Experiment") -> "MeasuredProfile":
     """Read a measured profile as an experiment says; say what is odd about either."""
-    from craterfront.files import load_profile
+    from craterfront.measured_files.files import load_profile
 
     measured = load_profile(place, experiment)
     say_notes((*experiment.warnings(), *measured.notes))
@@ -79,6 +79,6 @@ def draw(place: Path | None, figure: Callable[..., "Figure"], *of: Any) -> None:
     """Save a figure, if a place for it is named."""
     if place is None:
         return
-    from craterfront.figure_style import save_figure
+    from craterfront.reports.figure_style import save_figure
 
     save_figure(figure(*of), place)

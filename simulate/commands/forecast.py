@@ -26,13 +26,13 @@ def forecast(
     quiet: Quiet = False,
 ) -> None:
     """Before measuring: the uncertainties to expect, and which setting limits each."""
-    from craterfront.experiment import load_experiment
+    from craterfront.experiments.experiment import load_experiment
 
     loaded = load_experiment(experiment)
     check_outputs((experiment,), figures=(figure,))
-    from craterfront.forecast_figure import forecast_figure
-    from craterfront.forecast_report import print_forecast
-    from craterfront.forecasting import forecast as run
+    from craterfront.forecasts.forecasting import forecast as run
+    from craterfront.reports.forecast_figure import forecast_figure
+    from craterfront.reports.forecast_report import print_forecast
 
     say_notes(loaded.warnings())
     with progress_bar(quiet or json) as progress, located(experiment):

@@ -16,10 +16,10 @@ from craterfront.problems import InputProblems
 from craterfront.progress import Progress
 
 if TYPE_CHECKING:
-    from craterfront.experiment import Experiment
-    from craterfront.instrument_file import InstrumentCalibration
-    from craterfront.inversion import Inversion
-    from craterfront.measured_profile import MeasuredProfile
+    from craterfront.experiments.experiment import Experiment
+    from craterfront.fitting.inversion import Inversion
+    from craterfront.instruments.instrument_file import InstrumentCalibration
+    from craterfront.measured_files.measured_profile import MeasuredProfile
 
 EXAMPLE = "Example: craterfront invert profile.nc -e coating.toml -o estimate.nc --figure fit.png"
 
@@ -76,7 +76,7 @@ def invert(
     quiet: Quiet = False,
 ) -> None:
     """Invert a measured profile: layer thicknesses, interface widths, coating mass."""
-    from craterfront.experiment import load_experiment
+    from craterfront.experiments.experiment import load_experiment
 
     outputs = Outputs(output, figure, budget, report, posterior, draws, seed, json, explain, quiet)
     check_mode(len(profile), each=each, spots=spots, together=together)
@@ -110,7 +110,7 @@ def _calibration(path: Path | None, relative: bool) -> "InstrumentCalibration | 
         return None
     if relative:
         raise InputProblems(["--relative: a calibration has lengths and rates in nm; leave it out"])
-    from craterfront.instrument_file import load_instrument
+    from craterfront.instruments.instrument_file import load_instrument
 
     return load_instrument(path)
 
@@ -124,10 +124,10 @@ def _inverted(
 ) -> "Inversion":
     """An inversion with or without a calibrated instrument."""
     if calibration is None:
-        from craterfront.inversion import invert as run
+        from craterfront.fitting.inversion import invert as run
 
         return run(measured, loaded, relative=relative, progress=progress)
-    from craterfront.instrument_inversion import invert_with_instrument
+    from craterfront.instruments.instrument_inversion import invert_with_instrument
 
     return invert_with_instrument(measured, loaded, calibration, progress=progress)
 
@@ -139,7 +139,7 @@ def _one_of_several(
     place: str,
 ) -> "Inversion":
     """One profile of several with the same experiment."""
-    from craterfront.files import load_profile
+    from craterfront.measured_files.files import load_profile
 
     return _inverted(load_profile(place, loaded), loaded, calibration, relative, None)
 
@@ -154,6 +154,6 @@ def _together(
     pairs = paired(profiles, experiments)
     if relative:
         raise InputProblems(["--relative: not with --together, which shares lengths"])
-    from craterfront.joint_inversion import invert_together
+    from craterfront.instruments.joint_inversion import invert_together
 
     return invert_together(measurements(pairs), instrument=calibration, progress=progress)

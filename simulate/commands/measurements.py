@@ -7,8 +7,8 @@ from craterfront.commands.files import profile_of
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:
-    from craterfront.experiment import Experiment
-    from craterfront.measurement_chain import Measurement
+    from craterfront.experiments.experiment import Experiment
+    from craterfront.instruments.measurement_chain import Measurement
 
 
 class Pair(NamedTuple):
@@ -21,7 +21,7 @@ class Pair(NamedTuple):
 
 def paired(profiles: list[Path], experiments: list[Path]) -> list[Pair]:
     """Profiles with their experiments: one for all, or one for each."""
-    from craterfront.experiment import load_experiment
+    from craterfront.experiments.experiment import load_experiment
 
     if len(experiments) not in (1, len(profiles)):
         raise InputProblems(
@@ -37,7 +37,7 @@ def paired(profiles: list[Path], experiments: list[Path]) -> list[Pair]:
 
 def measurements(pairs: list[Pair]) -> list["Measurement"]:
     """Profiles read with their experiments; notes are said."""
-    from craterfront.measurement_chain import Measurement
+    from craterfront.instruments.measurement_chain import Measurement
 
     return [
         Measurement(profile_of(place, loaded), loaded, str(file)) for place, loaded, file in pairs

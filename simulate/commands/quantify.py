@@ -34,16 +34,16 @@ def quantify(
     json: Json = False,
 ) -> None:
     """Composition against depth by sum normalisation, from calibrated intensities."""
-    from craterfront.calibration import load_calibration
-    from craterfront.files import read_channels, write_dataset
+    from craterfront.measured_files.files import read_channels, write_dataset
+    from craterfront.quantification.calibration import load_calibration
 
     known = load_calibration(calibration)
     check_outputs((profile, calibration), output, figures=(figure,))
-    from craterfront.boundaries import read_boundaries
-    from craterfront.composition_figure import composition_figure
-    from craterfront.quantification import quantify as run
-    from craterfront.quantified_dataset import answer_as_dict
-    from craterfront.report import print_quantified
+    from craterfront.quantification.boundaries import read_boundaries
+    from craterfront.quantification.quantification import quantify as run
+    from craterfront.quantification.quantified_dataset import answer_as_dict
+    from craterfront.reports.composition_figure import composition_figure
+    from craterfront.reports.report import print_quantified
 
     boundaries = read_boundaries(boundary or (), "--boundary")
     measured = read_channels(profile, known.channels(), known.profile, only_these=True)

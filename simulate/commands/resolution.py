@@ -13,7 +13,7 @@ from craterfront.commands.terminal import give
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:
-    from craterfront.measured_profile import MeasuredProfile
+    from craterfront.measured_files.measured_profile import MeasuredProfile
 
 EXAMPLE = (
     "Example: craterfront resolution profile.txt --channel B --feature delta "
@@ -52,9 +52,9 @@ def resolution(
     json: JsonForTable = False,
 ) -> None:
     """Standard figures of an edge (ASTM E1636) or of a delta layer (ISO 20341)."""
-    from craterfront.edge_and_delta import standard_figures
-    from craterfront.report import print_standard_figures
-    from craterfront.resolution_figures import resolution_figure
+    from craterfront.answers.edge_and_delta import standard_figures
+    from craterfront.reports.report import print_standard_figures
+    from craterfront.reports.resolution_figures import resolution_figure
 
     _check_word("--feature", feature, ("edge", "delta"))
     if axis is not None:
@@ -85,8 +85,8 @@ def _profile_with(
     place: Path, channel: str, experiment: Path | None, reading: dict[str, Any]
 ) -> "MeasuredProfile":
     """A profile read as an experiment says, or one column of it as the options say."""
-    from craterfront.experiment import load_experiment
-    from craterfront.files import is_netcdf, load_column, load_profile
+    from craterfront.experiments.experiment import load_experiment
+    from craterfront.measured_files.files import is_netcdf, load_column, load_profile
 
     without_effect = ", ".join(f"--{name.replace('_', '-')}" for name in reading)
     if without_effect and experiment is not None:

@@ -13,7 +13,7 @@ from craterfront.commands.terminal import give, print_json, progress_bar, say
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:
-    from craterfront.inversion import Inversion
+    from craterfront.fitting.inversion import Inversion
 
 SOME_FAILED = 1
 """Exit status of a batch of which some profiles were not inverted."""
@@ -43,7 +43,7 @@ def invert_each(
     profiles: list[Path], one: Invert, output: Path | None, *, json: bool, quiet: bool
 ) -> None:
     """A batch; ends with `SOME_FAILED` where some profiles failed."""
-    from craterfront.batch import invert_each as run
+    from craterfront.answers.batch import invert_each as run
     from craterfront.file_access import write_text
 
     with progress_bar(quiet) as progress:
@@ -66,9 +66,9 @@ def invert_spots(
     profiles: list[Path], one: Invert, output: Path | None, *, json: bool, quiet: bool
 ) -> None:
     """Replicate spots of one sample, combined."""
+    from craterfront.answers.replicates import combine_spots
     from craterfront.file_access import write_text
-    from craterfront.replicates import combine_spots
-    from craterfront.report import print_spots
+    from craterfront.reports.report import print_spots
 
     inversions = []
     with progress_bar(quiet) as progress:

@@ -13,7 +13,7 @@ from craterfront.commands.terminal import progress_bar, say, say_notes
 if TYPE_CHECKING:
     from xarray import Dataset
 
-    from craterfront.experiment import Experiment
+    from craterfront.experiments.experiment import Experiment
 
 EXAMPLE = "Example: craterfront simulate coating.toml -o profile.nc --figure profile.png --seed 1"
 
@@ -41,14 +41,14 @@ def simulate(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but mistakes.")] = False,
 ) -> None:
     """Simulate the profile of a sample."""
-    from craterfront.experiment import load_experiment
-    from craterfront.files import write_dataset
+    from craterfront.experiments.experiment import load_experiment
+    from craterfront.measured_files.files import write_dataset
 
     loaded = load_experiment(experiment)
     matrix = figure.with_stem(f"{figure.stem}-exposure") if figure and exposure else None
     check_outputs((experiment,), output, figures=(figure, matrix))
-    from craterfront.figures import exposure_figure, profile_figure
-    from craterfront.forward import simulate as run
+    from craterfront.forward_model.forward import simulate as run
+    from craterfront.reports.figures import exposure_figure, profile_figure
 
     with progress_bar(quiet) as progress, located(experiment):
         dataset = run(
@@ -82,7 +82,7 @@ def _notes_on_couplings(loaded: "Experiment", dataset: "Dataset") -> list[str]:
     """What a resolved run leaves out, or why there should be one."""
     if "notes" in dataset.attrs:
         return dataset.attrs["notes"].splitlines()
-    from craterfront.assembly import Assembly
-    from craterfront.resolved import recommendations
+    from craterfront.forward_model.assembly import Assembly
+    from craterfront.forward_model.resolved import recommendations
 
     return recommendations(Assembly(loaded.stack, loaded.setup))

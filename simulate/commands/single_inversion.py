@@ -14,10 +14,10 @@ from craterfront.commands.terminal import give, progress_bar
 from craterfront.problems import InputProblems
 
 if TYPE_CHECKING:
-    from craterfront.input_files import InputFile
-    from craterfront.inversion import Inversion
-    from craterfront.results import Answer
-    from craterfront.sampled_posterior import SampledPosterior
+    from craterfront.answers.results import Answer
+    from craterfront.fitting.inversion import Inversion
+    from craterfront.measured_files.input_files import InputFile
+    from craterfront.posterior_sampling.sampled_posterior import SampledPosterior
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Outputs:
         if given and self.posterior is None:
             raise InputProblems([f"{', '.join(given)}: of no effect without --posterior"])
         if self.draws is not None:
-            from craterfront.sampled_posterior import check_draws
+            from craterfront.posterior_sampling.sampled_posterior import check_draws
 
             check_draws(self.draws, "--draws")
 
@@ -82,17 +82,17 @@ class Outputs:
         """What a report says of the files; as they are before anything is computed from them."""
         if self.report is None:
             return ()
-        from craterfront.input_files import input_files
+        from craterfront.measured_files.input_files import input_files
 
         return input_files(*inputs)
 
 
 def hand_out(found: "Inversion", outputs: Outputs, digests: "Sequence[InputFile]") -> None:
     """Write the files that are asked for, and print the answer."""
-    from craterfront.figures import fit_figure
-    from craterfront.files import write_dataset
-    from craterfront.resolution_figures import budget_figure
-    from craterfront.results import answer, estimate_dataset
+    from craterfront.answers.results import answer, estimate_dataset
+    from craterfront.measured_files.files import write_dataset
+    from craterfront.reports.figures import fit_figure
+    from craterfront.reports.resolution_figures import budget_figure
 
     sampled = _sampled(found, outputs)
     answers = answer(found, sampled)
@@ -102,7 +102,7 @@ def hand_out(found: "Inversion", outputs: Outputs, digests: "Sequence[InputFile]
     draw(outputs.figure, fit_figure, dataset, answers)
     draw(outputs.budget, budget_figure, answers.budgets, answers.unit)
     if outputs.report is not None:
-        from craterfront.html_report import write_report
+        from craterfront.reports.html_report import write_report
 
         write_report(found, answers, dataset, digests, outputs.report)
     drawn = {} if sampled is None else {"posterior": sampled.as_dict()}
@@ -114,8 +114,8 @@ def _sampled(found: "Inversion", outputs: Outputs) -> "SampledPosterior | None":
     """Draws from the posterior, written to their file, if one is named."""
     if outputs.posterior is None:
         return None
-    from craterfront.posterior_tree import posterior_tree, write_posterior
-    from craterfront.sampled_posterior import DRAWS, sample_posterior
+    from craterfront.posterior_sampling.posterior_tree import posterior_tree, write_posterior
+    from craterfront.posterior_sampling.sampled_posterior import DRAWS, sample_posterior
 
     with progress_bar(outputs.quiet) as progress:
         sampled = sample_posterior(
@@ -132,11 +132,11 @@ def _print_tables(
     explain: bool,
     console: Console,
 ) -> None:
-    from craterfront.report import print_answer, print_parameters, print_priors
+    from craterfront.reports.report import print_answer, print_parameters, print_priors
 
     print_answer(answers, console)
     if sampled is not None:
-        from craterfront.posterior_report import print_posterior
+        from craterfront.reports.posterior_report import print_posterior
 
         print_posterior(sampled, console)
     if explain:

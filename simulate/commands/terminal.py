@@ -9,8 +9,8 @@ from typing import Any
 import typer
 from rich.console import Console
 
-from craterfront.printing import write_plain
 from craterfront.progress import Progress, silent
+from craterfront.reports.printing import write_plain
 
 _WIDTH = 110  # of tables that no terminal bounds
 

@@ -25,16 +25,16 @@ def unfold(
     quiet: Quiet = False,
 ) -> None:
     """Composition against depth without layers, with a band and the effective resolution."""
-    from craterfront.experiment import load_experiment
-    from craterfront.files import write_dataset
+    from craterfront.experiments.experiment import load_experiment
+    from craterfront.measured_files.files import write_dataset
 
     loaded = load_experiment(experiment)
     check_outputs((profile, experiment), output, figures=(figure,))
     measured = profile_of(profile, loaded)
-    from craterfront.unfolded import answer_as_dict, unfolded_dataset
-    from craterfront.unfolding import unfold as run
-    from craterfront.unfolding_figure import unfolding_figure
-    from craterfront.unfolding_report import print_unfolded
+    from craterfront.reports.unfolding_figure import unfolding_figure
+    from craterfront.reports.unfolding_report import print_unfolded
+    from craterfront.unfolding.unfolded import answer_as_dict, unfolded_dataset
+    from craterfront.unfolding.unfolding import unfold as run
 
     with progress_bar(quiet or json) as progress, located(experiment):
         found = run(measured, loaded, progress=progress)

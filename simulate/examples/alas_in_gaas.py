@@ -19,8 +19,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import erf, erfc
 
-from craterfront.experiment import Experiment, experiment_from_toml
-from craterfront.figure_style import (
+from craterfront.answers.results import Estimate, answer, estimate_dataset
+from craterfront.experiments.experiment import Experiment, experiment_from_toml
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.measured_files.measured_profile import MeasuredProfile
+from craterfront.reports.figure_style import (
     GREY,
     INK,
     PALETTE,
@@ -31,9 +34,6 @@ from craterfront.figure_style import (
     styled,
     tidy,
 )
-from craterfront.inversion import Inversion, invert
-from craterfront.measured_profile import MeasuredProfile
-from craterfront.results import Estimate, answer, estimate_dataset
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from craterfront.edge_and_delta import StandardFigures, standard_figures
-from craterfront.estimation import Objective, curvature, minimise
-from craterfront.experiment import load_experiment
-from craterfront.figure_style import INK, PALETTE, legend_outside, new_figure, styled, tidy
-from craterfront.files import load_profile
-from craterfront.inversion import Inversion, invert
-from craterfront.measured import MeasuredProfile, read_profile
-from craterfront.models.delta_fit import DeltaFit
-from craterfront.models.delta_response import step_response
-from craterfront.models.resolution import EdgeWidth, level_width
-from craterfront.results import Answer, answer, estimate_dataset
+from craterfront.answers.edge_and_delta import StandardFigures, standard_figures
+from craterfront.answers.results import Answer, answer, estimate_dataset
+from craterfront.experiments.experiment import load_experiment
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.measured_files.files import load_profile
+from craterfront.measured_files.measured import MeasuredProfile, read_profile
+from craterfront.models.measurands.delta_fit import DeltaFit
+from craterfront.models.measurands.delta_response import step_response
+from craterfront.models.measurands.resolution import EdgeWidth, level_width
+from craterfront.objective.estimation import Objective, curvature, minimise
+from craterfront.reports.figure_style import INK, PALETTE, legend_outside, new_figure, styled, tidy
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -247,9 +247,9 @@ def half_height_nm(inversion: Inversion, channel: str, *, rising: bool) -> float
 
 def draw(data: Path, out: Path) -> None:
     """Make the figures of the guide."""
-    from craterfront.figure_style import save_figure
-    from craterfront.figures import fit_figure
-    from craterfront.resolution_figures import resolution_figure
+    from craterfront.reports.figure_style import save_figure
+    from craterfront.reports.figures import fit_figure
+    from craterfront.reports.resolution_figures import resolution_figure
 
     out.mkdir(parents=True, exist_ok=True)
     monolayer = buried_monolayer(data)

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from craterfront.models.elements import atomic_mass_u, element_density_g_cm3
-from craterfront.models.tables import read_table
+from craterfront.models.materials.elements import atomic_mass_u, element_density_g_cm3
+from craterfront.models.materials.tables import read_table
 
 SECOND_LIBRARY = find_spec("mendeleev")
 

@@ -12,8 +12,8 @@ from scipy.linalg import eigvals
 from scipy.sparse.linalg import splu
 from scipy.special import erfc, erfcx
 
-from craterfront.models.confined_mixing import confined_decay_length
-from craterfront.models.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.altered_layers.confined_mixing import confined_decay_length
+from craterfront.models.altered_layers.mixing import AlteredLayer, leaving_atoms
 
 pytest.importorskip("skfem", reason="the extra crosscheck is not installed")
 from skfem import Basis, BilinearForm, ElementLineP2, FacetBasis, LinearForm, MeshLine

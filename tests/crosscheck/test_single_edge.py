@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from craterfront.experiment import experiment_from_toml
-from craterfront.inversion import invert
-from craterfront.measured import MeasuredProfile
-from craterfront.results import answer
+from craterfront.answers.results import answer
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.fitting.inversion import invert
+from craterfront.measured_files.measured import MeasuredProfile
 
 lmfit = pytest.importorskip("lmfit", reason="the extra crosscheck is not installed")
 

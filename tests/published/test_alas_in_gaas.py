@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from craterfront.experiment import experiment_from_toml
-from craterfront.forward import simulate
-from craterfront.inversion import invert
-from craterfront.models.delta_response import zone_escape_response
-from craterfront.results import answer
+from craterfront.answers.results import answer
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.fitting.inversion import invert
+from craterfront.forward_model.forward import simulate
+from craterfront.models.measurands.delta_response import zone_escape_response
 
 EXAMPLE = Path(__file__).parents[2] / "simulate" / "examples" / "alas_in_gaas.py"
 

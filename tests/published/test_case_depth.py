@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from craterfront.asked import CaseDepth
-from craterfront.assembly import Assembly
-from craterfront.experiment import experiment_from_toml
-from craterfront.models.elements import atomic_mass_u
-from craterfront.secondary import case_depth_nm
+from craterfront.answers.secondary import case_depth_nm
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.assembly import Assembly
+from craterfront.models.materials.elements import atomic_mass_u
+from craterfront.samples.asked import CaseDepth
 
 LENGTH_NM = 50.0
 CASE = f"""

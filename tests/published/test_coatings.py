@@ -2,7 +2,7 @@
 
 import pytest
 
-from craterfront.models.elements import (
+from craterfront.models.materials.elements import (
     AVOGADRO_PER_MOL,
     areal_mass_g_m2,
     mass_to_atomic_fractions,

@@ -2,10 +2,10 @@
 
 import pytest
 
-from craterfront.models.elements import parse_formula, solid_density_g_cm3
-from craterfront.models.lamp import Discharge, lamp_erosion_rate_nm_s
-from craterfront.models.sputtering import layer_yield
-from craterfront.models.tables import read_table
+from craterfront.models.materials.elements import parse_formula, solid_density_g_cm3
+from craterfront.models.materials.sputtering import layer_yield
+from craterfront.models.materials.tables import read_table
+from craterfront.models.sources.lamp import Discharge, lamp_erosion_rate_nm_s
 
 ATOMS_PER_NM3 = {"SiO2": 66.15, "GaAs": 44.23}
 """Of silica with 2.20 and GaAs with 5.31 g/cm3, mean masses 20.03 and 72.3 u (derived)."""

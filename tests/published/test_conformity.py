@@ -2,7 +2,7 @@
 
 import pytest
 
-from craterfront.models.conformity import conformance_probability, decision, guard_band
+from craterfront.models.measurands.conformity import conformance_probability, decision, guard_band
 
 
 @pytest.mark.recalled

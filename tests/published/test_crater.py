@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from craterfront.models import crater
-from craterfront.models.engine import run
+from craterfront.models.erosion_front import crater
+from craterfront.models.erosion_front.roughening import Growth
 from craterfront.models.instrument import Instrument
 from craterfront.models.layered_sample import LayeredSample
-from craterfront.models.roughening import Growth
+from craterfront.models.quick_engine.engine import run
 
 pytestmark = pytest.mark.derived
 

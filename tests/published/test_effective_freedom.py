@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from craterfront.models.effective_freedom import effective_degrees_of_freedom
+from craterfront.models.measurands.effective_freedom import effective_degrees_of_freedom
 
 
 @pytest.mark.recalled

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from craterfront.models.elements import atomic_number, mean_mass_u, parse_formula
-from craterfront.models.escape import U_REL_COMPOUND, attenuation_length_nm
-from craterfront.models.inelastic_paths import (
+from craterfront.models.detection.escape import U_REL_COMPOUND, attenuation_length_nm
+from craterfront.models.materials.elements import atomic_number, mean_mass_u, parse_formula
+from craterfront.models.materials.inelastic_paths import (
     mean_atomic_number,
     seah_s1_nm,
     seah_s2_nm,

@@ -7,8 +7,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import erfc, erfcx, ndtr
 
-from craterfront.models.confined_mixing import confined_decay_length, confined_peclet
-from craterfront.models.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.altered_layers.confined_mixing import confined_decay_length, confined_peclet
+from craterfront.models.altered_layers.mixing import AlteredLayer, leaving_atoms
 
 # --- one cell: the fully mixed zone ---------------------------------------------------------------
 

@@ -4,10 +4,9 @@ import math
 
 import pytest
 
-from craterfront.assembly import Assembly
-from craterfront.experiment import experiment_from_toml
-from craterfront.models.elements import atomic_density_per_nm3
-from craterfront.models.mixing_strength import (
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.assembly import Assembly
+from craterfront.models.altered_layers.mixing_strength import (
     DISPLACEMENT_PER_EV,
     RELOCATION_PER_EV,
     SPREAD_FACTOR,
@@ -15,9 +14,10 @@ from craterfront.models.mixing_strength import (
     mixing_per_recession_nm,
     trailing_length_nm,
 )
-from craterfront.models.ranges import projected_range_nm
-from craterfront.models.sputtering import elemental_yield
-from craterfront.models.yield_formulas import yamamura_yield
+from craterfront.models.materials.elements import atomic_density_per_nm3
+from craterfront.models.materials.ranges import projected_range_nm
+from craterfront.models.materials.sputtering import elemental_yield
+from craterfront.models.materials.yield_formulas import yamamura_yield
 
 # S. Hofmann, A. Rar, D. W. Moon, K. Yoshihara, arXiv cond-mat/0104434 (2001): mixing length of AlAs
 # in GaAs under 3 keV argon, by ions at 52 degrees and by electrons at 58 degrees alike.

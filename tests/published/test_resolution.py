@@ -9,7 +9,9 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import ndtr
 from scipy.stats import exponnorm, laplace_asymmetric
 
-from craterfront.models.delta_response import (
+from craterfront.models.detection.escape import attenuation
+from craterfront.models.materials.inelastic_paths import seah_dench_element_nm, seah_dench_nm
+from craterfront.models.measurands.delta_response import (
     delta_edge_width,
     delta_fwhm,
     delta_mean,
@@ -19,10 +21,8 @@ from craterfront.models.delta_response import (
     step_response,
     zone_escape_response,
 )
-from craterfront.models.edge_response import logistic_edge, logistic_width
-from craterfront.models.escape import attenuation
-from craterfront.models.inelastic_paths import seah_dench_element_nm, seah_dench_nm
-from craterfront.models.resolution import (
+from craterfront.models.measurands.edge_response import logistic_edge, logistic_width
+from craterfront.models.measurands.resolution import (
     EXACT_LEVELS,
     NOMINAL_LEVELS,
     level_width,

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from craterfront.models import rate_laws
-from craterfront.models.sheath import (
+from craterfront.models.sources import rate_laws
+from craterfront.models.sources.sheath import (
     SCATTERING_RATIO,
     SCATTERING_RATIO_U,
     charge_exchange_cross_section_nm2,

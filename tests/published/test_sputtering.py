@@ -5,26 +5,20 @@ import math
 import numpy as np
 import pytest
 
-from craterfront.models import yield_formulas
-from craterfront.models.elements import (
+from craterfront.models.materials import yield_formulas
+from craterfront.models.materials.elements import (
     atomic_density_per_nm3,
     element_density_g_cm3,
     solid_density_g_cm3,
 )
-from craterfront.models.lamp import (
-    Discharge,
-    common_rate_ln_sd,
-    depth_rate_nm_s,
-    lamp_erosion_rate_nm_s,
-)
-from craterfront.models.sputtering import (
+from craterfront.models.materials.sputtering import (
     elemental_yield,
     erosion_rate_nm_s,
     preferential_decay_length_nm,
     surface_fractions_steady,
 )
-from craterfront.models.tables import read_table
-from craterfront.models.yield_formulas import (
+from craterfront.models.materials.tables import read_table
+from craterfront.models.materials.yield_formulas import (
     angular_factor,
     eckstein_yield,
     electronic_stopping_coefficient,
@@ -37,6 +31,12 @@ from craterfront.models.yield_formulas import (
     target_parameters,
     threshold_energy_eV,
     yamamura_yield,
+)
+from craterfront.models.sources.lamp import (
+    Discharge,
+    common_rate_ln_sd,
+    depth_rate_nm_s,
+    lamp_erosion_rate_nm_s,
 )
 
 # --- Yamamura and Tawara, At. Data Nucl. Data Tables 62 (1996) 149, erratum 63 (1996) 353 ---------

@@ -5,10 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from craterfront.experiment import experiment_from_toml
-from craterfront.forward import simulate
-from craterfront.models.diffusion_profiles import diffusion_thickness_nm, diffusion_width_nm
-from craterfront.models.transitions import (
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.forward import simulate
+from craterfront.models.interfaces.diffusion_profiles import (
+    diffusion_thickness_nm,
+    diffusion_width_nm,
+)
+from craterfront.models.interfaces.transitions import (
     CONSTANT_SOURCE,
     ERF,
     LIMITED_SOURCE,

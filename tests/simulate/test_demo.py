@@ -11,9 +11,9 @@ from rich.console import Console
 
 from craterfront.cautions import CAUTION
 from craterfront.demo import comparison, run_demo
-from craterfront.experiment import load_experiment
-from craterfront.files import read_dataset
-from craterfront.report import print_answer
+from craterfront.experiments.experiment import load_experiment
+from craterfront.measured_files.files import read_dataset
+from craterfront.reports.report import print_answer
 
 THICKNESS_NM = {"silver": 140.0, "copper": 85.0, "bond coat": 45.0}
 WIDTH_NM = {"silver": 24.0, "copper": 1.0, "bond coat": 2.0}

@@ -17,11 +17,11 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from craterfront.experiment import experiment_from_toml
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.inversion import Inversion, invert
-from craterfront.results import answer
+from craterfront.answers.results import answer
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
 
 _EXAMPLE = Path(__file__).parents[2] / "simulate" / "examples" / "alas_in_gaas.py"
 

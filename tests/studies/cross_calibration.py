@@ -21,16 +21,16 @@ from typing import Any
 
 import numpy as np
 
-from craterfront.experiment import Experiment, experiment_from_dict
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.instrument_calibration import calibrate
-from craterfront.instrument_file import InstrumentCalibration
-from craterfront.instrument_inversion import invert_with_instrument
-from craterfront.inversion import invert
-from craterfront.measured_profile import MeasuredProfile
-from craterfront.measurement_chain import Measurement
-from craterfront.results import Answer, answer
+from craterfront.answers.results import Answer, answer
+from craterfront.experiments.experiment import Experiment, experiment_from_dict
+from craterfront.fitting.inversion import invert
+from craterfront.forward_model.forward import simulate
+from craterfront.instruments.instrument_calibration import calibrate
+from craterfront.instruments.instrument_file import InstrumentCalibration
+from craterfront.instruments.instrument_inversion import invert_with_instrument
+from craterfront.instruments.measurement_chain import Measurement
+from craterfront.measured_files.files import profile_of
+from craterfront.measured_files.measured_profile import MeasuredProfile
 from studies import resumable
 from studies.resumable import Outcome
 from studies.simulation_based_calibration import Share, share

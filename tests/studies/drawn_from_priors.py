@@ -11,23 +11,23 @@ from typing import Literal
 
 import numpy as np
 
-from craterfront.assembly import Assembly
-from craterfront.channel import Channel
-from craterfront.crater_shape import ParabolicCrater
-from craterfront.detection import Detection
-from craterfront.experiment import Experiment
-from craterfront.layer import Layer
-from craterfront.measured_profile import MeasuredProfile
-from craterfront.mixing import Mixing
-from craterfront.models.engine import run as run_engine
-from craterfront.models.noise import noisy_readings
-from craterfront.models.slice_plan import plan
-from craterfront.models.slicing import SlicePlan
-from craterfront.noise import Noise
-from craterfront.roughness import Roughness
-from craterfront.setup import Setup
-from craterfront.solids import Material, Substrate
-from craterfront.stack import Stack
+from craterfront.experiments.channel import Channel
+from craterfront.experiments.crater_shape import ParabolicCrater
+from craterfront.experiments.detection import Detection
+from craterfront.experiments.experiment import Experiment
+from craterfront.experiments.mixing import Mixing
+from craterfront.experiments.noise import Noise
+from craterfront.experiments.roughness import Roughness
+from craterfront.experiments.setup import Setup
+from craterfront.forward_model.assembly import Assembly
+from craterfront.measured_files.measured_profile import MeasuredProfile
+from craterfront.models.detection.noise import noisy_readings
+from craterfront.models.quick_engine.engine import run as run_engine
+from craterfront.models.quick_engine.slice_plan import plan
+from craterfront.models.quick_engine.slicing import SlicePlan
+from craterfront.samples.layer import Layer
+from craterfront.samples.solids import Material, Substrate
+from craterfront.samples.stack import Stack
 from studies import fisher
 from studies.recovery import METALS
 

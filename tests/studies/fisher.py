@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.linalg import toeplitz
 
-from craterfront.models.noise import flicker_moments
+from craterfront.models.detection.noise import flicker_moments
 
 _SIXTH_ORDER = {1: 45.0 / 60.0, 2: -9.0 / 60.0, 3: 1.0 / 60.0}
 REACH = 3.0

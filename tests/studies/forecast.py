@@ -23,12 +23,12 @@ from pathlib import Path
 
 import numpy as np
 
-from craterfront.experiment import Experiment, experiment_from_toml
-from craterfront.files import profile_of
-from craterfront.forecasting import Forecast, forecast
-from craterfront.forward import simulate
-from craterfront.inversion import invert
-from craterfront.results import Answer, answer
+from craterfront.answers.results import Answer, answer
+from craterfront.experiments.experiment import Experiment, experiment_from_toml
+from craterfront.fitting.inversion import invert
+from craterfront.forecasts.forecasting import Forecast, forecast
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
 
 REPEATS = 200
 _EXACT = "{{ value = {}, u = 0 }}"

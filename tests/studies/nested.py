@@ -32,16 +32,16 @@ from scipy.linalg import solve_triangular
 from scipy.special import kolmogorov, ndtr, ndtri
 from scipy.stats import norm, t
 
-from craterfront.assembly import Assembly
-from craterfront.experiment import experiment_from_toml
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.inversion import Inversion, invert
-from craterfront.models.engine import run as run_engine
-from craterfront.models.noise import flicker_moments
-from craterfront.models.slice_plan import plan
-from craterfront.models.slicing import SlicePlan
-from craterfront.sampled_posterior import sample_posterior
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
+from craterfront.models.detection.noise import flicker_moments
+from craterfront.models.quick_engine.engine import run as run_engine
+from craterfront.models.quick_engine.slice_plan import plan
+from craterfront.models.quick_engine.slicing import SlicePlan
+from craterfront.posterior_sampling.sampled_posterior import sample_posterior
 
 RUNS = 4
 DRAWS = 1000

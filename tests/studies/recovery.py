@@ -21,24 +21,24 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from craterfront.assembly import Assembly
-from craterfront.crater_shape import ParabolicCrater
-from craterfront.detection import Detection
-from craterfront.estimation import Z95
-from craterfront.experiment import Experiment
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.inversion import invert
-from craterfront.layer import Layer
-from craterfront.mixing import Mixing
-from craterfront.models.engine import run as run_engine
-from craterfront.models.slice_plan import plan
-from craterfront.noise import Noise
-from craterfront.results import answer
-from craterfront.roughness import Roughness
-from craterfront.setup import Setup
-from craterfront.solids import Material, Substrate
-from craterfront.stack import Stack
+from craterfront.answers.results import answer
+from craterfront.experiments.crater_shape import ParabolicCrater
+from craterfront.experiments.detection import Detection
+from craterfront.experiments.experiment import Experiment
+from craterfront.experiments.mixing import Mixing
+from craterfront.experiments.noise import Noise
+from craterfront.experiments.roughness import Roughness
+from craterfront.experiments.setup import Setup
+from craterfront.fitting.inversion import invert
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
+from craterfront.models.quick_engine.engine import run as run_engine
+from craterfront.models.quick_engine.slice_plan import plan
+from craterfront.objective.estimation import Z95
+from craterfront.samples.layer import Layer
+from craterfront.samples.solids import Material, Substrate
+from craterfront.samples.stack import Stack
 from studies import fisher
 
 METALS = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "Sn", "W", "Au")

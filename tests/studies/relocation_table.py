@@ -11,8 +11,8 @@ import math
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from craterfront.models.mixing import AlteredLayer, leaving_atoms
-from craterfront.models.relocation import LAWS, relocations_for
+from craterfront.models.altered_layers.mixing import AlteredLayer, leaving_atoms
+from craterfront.models.altered_layers.relocation import LAWS, relocations_for
 
 LENGTH = 0.4
 DISPLACEMENTS = (0.1, 0.2, 0.4, 0.8)

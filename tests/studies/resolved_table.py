@@ -6,10 +6,10 @@ in the guide (`simulate/guide/resolved.md`), with the notes that `simulate` give
 
 import numpy as np
 
-from craterfront.assembly import Assembly
-from craterfront.experiment import experiment_from_toml
-from craterfront.forward import simulate
-from craterfront.resolved import recommendations
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import simulate
+from craterfront.forward_model.resolved import recommendations
 
 LAMP = """
 [source]

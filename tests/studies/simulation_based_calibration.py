@@ -28,10 +28,10 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import chisquare
 
-from craterfront.estimation import Z95
-from craterfront.inversion import Inversion, invert
-from craterfront.results import answer
-from craterfront.sampled_posterior import SampledPosterior, sample_posterior
+from craterfront.answers.results import answer
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.objective.estimation import Z95
+from craterfront.posterior_sampling.sampled_posterior import SampledPosterior, sample_posterior
 from studies import resumable
 from studies.drawn_from_priors import (
     KINDS,

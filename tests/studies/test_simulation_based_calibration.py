@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from craterfront.assembly import Assembly
+from craterfront.forward_model.assembly import Assembly
 from studies import resumable
 from studies import simulation_based_calibration as study
 from studies.drawn_from_priors import (

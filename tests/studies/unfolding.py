@@ -23,13 +23,13 @@ import numpy as np
 from scipy.special import erfc
 
 import craterfront as cf
-from craterfront.assembly import Assembly
-from craterfront.experiment import Experiment
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.models.elements import atomic_mass_u
-from craterfront.unfolding import unfold
-from craterfront.unfolding_result import Unfolding
+from craterfront.experiments.experiment import Experiment
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
+from craterfront.models.materials.elements import atomic_mass_u
+from craterfront.unfolding.unfolding import unfold
+from craterfront.unfolding.unfolding_result import Unfolding
 
 DENSITY_PER_NM3 = {"Ti": 56.6, "Cr": 83.3}
 RATE_NM_S = {"Ti": 8.0, "Cr": 16.0}

@@ -19,15 +19,15 @@ from pathlib import Path
 
 import numpy as np
 
-from craterfront.assembly import Assembly
-from craterfront.depth_scale import DepthScale
-from craterfront.experiment import Experiment
-from craterfront.forward import time_edges_s
-from craterfront.information import Information
-from craterfront.inversion import invert
-from craterfront.planned import plan_measurement
-from craterfront.results import answer
-from craterfront.smallest import detection
+from craterfront.answers.results import answer
+from craterfront.experiments.depth_scale import DepthScale
+from craterfront.experiments.experiment import Experiment
+from craterfront.fitting.inversion import invert
+from craterfront.forecasts.information import Information
+from craterfront.forecasts.planned import plan_measurement
+from craterfront.forecasts.smallest import detection
+from craterfront.forward_model.assembly import Assembly
+from craterfront.forward_model.forward import time_edges_s
 from studies import resumable
 from studies.drawn_from_priors import THICKNESS, WIDTH, Design, draw_design, measured
 from studies.resumable import Outcome

@@ -6,7 +6,7 @@ layers, rates, crater, mixing and noise are those that `recovery` draws, without
 a resolved crater has not. Each case is measured with the counts of `recovery` and with a hundred
 times as many, some 1e4 in a reading, which show more of what is wrong. Drawn besides:
 
-- the share of the atoms that falls back, 0.2 to 0.7, the range of `models.lamp`;
+- the share of the atoms that falls back, 0.2 to 0.7, the range of `models.sources.lamp`;
 - the current that each metal draws at the voltage of the lamp, within `CURRENT_RANGE` of the one
   for which its rate is given, all equally probable.
 
@@ -38,19 +38,19 @@ from unittest import mock
 
 import numpy as np
 
-from craterfront.coupling import Coupling
-from craterfront.detection import Detection
-from craterfront.estimation import Z95
-from craterfront.experiment import Experiment
-from craterfront.files import profile_of
-from craterfront.forward import simulate
-from craterfront.inversion import Inversion, invert
-from craterfront.measured_profile import MeasuredProfile
-from craterfront.noise import Noise
-from craterfront.rate_discrepancy import Discrepancy
-from craterfront.results import answer
-from craterfront.setup import Setup
-from craterfront.source import GlowDischarge
+from craterfront.answers.results import answer
+from craterfront.experiments.coupling import Coupling
+from craterfront.experiments.detection import Detection
+from craterfront.experiments.experiment import Experiment
+from craterfront.experiments.noise import Noise
+from craterfront.experiments.rate_discrepancy import Discrepancy
+from craterfront.experiments.setup import Setup
+from craterfront.experiments.source import GlowDischarge
+from craterfront.fitting.inversion import Inversion, invert
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import profile_of
+from craterfront.measured_files.measured_profile import MeasuredProfile
+from craterfront.objective.estimation import Z95
 from studies import recovery, resumable
 
 CASES = 60
@@ -152,7 +152,7 @@ def without_rates(known: Experiment) -> Experiment:
 
 def _blind_to_residuals() -> contextlib.AbstractContextManager:
     """The noise of the file, whatever the residuals say."""
-    return mock.patch("craterfront.best_fit.update_discrepancy", return_value=0.0)
+    return mock.patch("craterfront.fitting.best_fit.update_discrepancy", return_value=0.0)
 
 
 def inversions(profile: MeasuredProfile, known: Experiment) -> dict[str, tuple[Inversion, bool]]:

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from command_line import GOOD, PRECIOUS, TEXTS, contents
 
-import craterfront.forward
-import craterfront.inversion
+import craterfront.fitting.inversion
+import craterfront.forward_model.forward
 from craterfront.cli import main
-from craterfront.experiment import experiment_from_toml
-from craterfront.files import write_dataset
-from craterfront.forward import simulate
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import write_dataset
 
 
 @pytest.fixture(scope="session")
@@ -63,7 +63,10 @@ def refused(craterfront_run, folder, monkeypatch):
     def never(*_, **__):
         raise AssertionError("computed before the input was checked")
 
-    for module, name in ((craterfront.forward, "run"), (craterfront.inversion, "best_fit")):
+    for module, name in (
+        (craterfront.forward_model.forward, "run"),
+        (craterfront.fitting.inversion, "best_fit"),
+    ):
         monkeypatch.setattr(module, name, never)
 
     def run(arguments, message):

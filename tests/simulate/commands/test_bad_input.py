@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from command_line import GOOD, contents
 
-from craterfront.files import read_dataset
+from craterfront.measured_files.files import read_dataset
 
 
 def test_numbers_that_do_not_go_together_are_refused(craterfront_run, folder):

@@ -5,8 +5,8 @@ import warnings
 import pytest
 from command_line import GOOD, LAMP, plain
 
-from craterfront.assembly import Assembly
-from craterfront.experiment import experiment_from_toml
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.assembly import Assembly
 
 BAD = {
     "no experiment": (("check", "nothere.toml"), "nothere.toml: no such file"),

@@ -8,9 +8,9 @@ import time
 import pytest
 from command_line import GOOD, INVERT, PRECIOUS, contents
 
-from craterfront.experiment import experiment_from_toml
-from craterfront.files import read_dataset, write_dataset, write_whole
-from craterfront.forward import simulate
+from craterfront.experiments.experiment import experiment_from_toml
+from craterfront.forward_model.forward import simulate
+from craterfront.measured_files.files import read_dataset, write_dataset, write_whole
 
 
 def test_an_interrupted_write_keeps_what_was_there(tmp_path):

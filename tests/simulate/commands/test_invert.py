@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from command_line import GOOD, INVERT, contents, plain
 
-from craterfront.files import read_dataset
+from craterfront.measured_files.files import read_dataset
 
 BAD = {
     "no profile": (("invert", "nothere.nc", "-e", "good.toml"), "nothere.nc: no such file"),

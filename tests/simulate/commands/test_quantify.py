@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from command_line import LINES, plain
 
-from craterfront.files import read_dataset
+from craterfront.measured_files.files import read_dataset
 
 QUANTIFY = ("quantify", "profile.nc", "-c", "lines.toml", "-o", "old.nc")
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from command_line import contents
 
-from craterfront.files import read_dataset
+from craterfront.measured_files.files import read_dataset
 
 BAD = {
     "simulate a bad file": (("simulate", "bad.toml", "-o", "old.nc"), "must be > 0, got -60"),

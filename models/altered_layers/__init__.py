@@ -1,0 +1,1 @@
+"""What ions do to the sample below the surface: mixing, relocation, preferential sputtering."""

@@ -1,0 +1,1 @@
+"""What is seen or counted of what leaves the sample, and the noise of readings."""

@@ -1,0 +1,1 @@
+"""When which part of the area reaches a depth: crater, roughness, start, arrival."""

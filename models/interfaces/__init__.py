@@ -1,0 +1,1 @@
+"""True transitions between layers."""

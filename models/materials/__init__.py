@@ -1,0 +1,1 @@
+"""Elements, compounds, mixtures: densities, sputter yields, ranges of ions and electrons."""

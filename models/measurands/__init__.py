@@ -1,0 +1,1 @@
+"""What is read off a curve, and what is concluded: depth resolution, case depth, conformity."""

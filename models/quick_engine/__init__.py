@@ -1,0 +1,1 @@
+"""From sample and instrument to signals, slice by slice."""

@@ -1,0 +1,1 @@
+"""Columns of a crater that erode together in time, coupled with each other."""

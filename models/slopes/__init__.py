@@ -1,0 +1,1 @@
+"""The quick engine with exact derivatives: one module beside each part that it has."""

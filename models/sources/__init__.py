@@ -1,0 +1,1 @@
+"""What erodes: lamps and ion beams, their rates and their gas."""

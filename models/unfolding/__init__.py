@@ -1,0 +1,1 @@
+"""Smooth curves from linear readings, and where they are steep."""

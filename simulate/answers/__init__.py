@@ -1,0 +1,1 @@
+"""What is asked of a measurement: thicknesses, widths, depth scale, decisions, budgets."""

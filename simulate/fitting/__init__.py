@@ -1,0 +1,1 @@
+"""The most probable sample and its intervals: starts, best fit, limits."""

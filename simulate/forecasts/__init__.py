@@ -1,0 +1,1 @@
+"""What a planned measurement will tell."""

@@ -1,0 +1,1 @@
+"""From the experiment to readings, as functions of the parameters."""

@@ -1,0 +1,1 @@
+"""An instrument calibrated on references, and measurements taken together."""

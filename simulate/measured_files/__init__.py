@@ -1,0 +1,1 @@
+"""Reads what was measured: profiles as text and netCDF, stylus traces."""

@@ -1,0 +1,1 @@
+"""How files write numbers and tables, and what a number means to an inversion."""

@@ -1,0 +1,1 @@
+"""How well a sample explains a profile: likelihood, priors, derivatives, least squares."""

@@ -1,0 +1,1 @@
+"""Draws from the posterior, checked, kept, and held against the readings."""

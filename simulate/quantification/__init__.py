@@ -1,0 +1,1 @@
+"""Composition against depth by sum normalisation, with the constants of emission lines."""

@@ -1,0 +1,1 @@
+"""The sample of an experiment file: layers, interfaces, substrate, what they consist of."""

@@ -1,0 +1,1 @@
+"""Composition against depth without layers."""
