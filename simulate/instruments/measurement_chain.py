@@ -62,9 +62,9 @@ class Measurement:
     experiment_name: str = "experiment"
 
     def has_experiment_of(self, other: "Measurement") -> bool:
-        """Whether both have one experiment file, however often it was loaded."""
-        same_name = self.experiment_name == other.experiment_name
-        return same_name and self.experiment == other.experiment
+        """Whether both have one experiment file, however often it was loaded and spelled."""
+        mine, others = (os.path.realpath(each.experiment_name) for each in (self, other))
+        return mine == others and self.experiment == other.experiment
 
 
 @dataclass(frozen=True)

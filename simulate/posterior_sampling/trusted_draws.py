@@ -77,7 +77,7 @@ class Sample:
         found = []
         if self.method == "importance sampling" and self.pareto_k > MOST_K:
             found.append(f"Pareto k of the weights is {self.pareto_k:.2f}, above {MOST_K}")
-        least = float(np.nanmin([np.inf, *self.bulk, *self.tail]))
+        least = float(np.nanmin([self.effective, *self.bulk, *self.tail]))
         if least < LEAST_EFFECTIVE:
             found.append(
                 f"the least effective sample size is {least:.0f}, below {LEAST_EFFECTIVE:.0f}"

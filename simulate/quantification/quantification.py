@@ -62,8 +62,10 @@ def quantify(
         A channel is missing, an intensity is beyond what self-absorption allows, an element never
         passes a boundary or does so more than once with no middle one.
 
-    Notes ----- See `craterfront.models.detection.sum_normalisation` for the equations, their source
-    and their validity.
+    Notes
+    -----
+    See `craterfront.models.detection.sum_normalisation` for the equations, their source and their
+    validity.
     """
     if not isinstance(profile, MeasuredProfile):
         profile = profile_of(profile, "profile")

@@ -38,6 +38,8 @@ def how_drawn(sampled: SampledPosterior) -> str:
     """One line on the draws."""
     found = sampled.sample
     chains, draws = found.log_density.shape
+    if not sampled.free_values.shape[1]:
+        return f"{chains * draws} draws of what enters linearly, seed {sampled.seed}."
     return (
         f"{chains * draws} draws by {found.method}, {found.evaluations} evaluations, "
         f"Pareto k {found.pareto_k:.2f}, seed {sampled.seed}."

@@ -97,3 +97,8 @@ def test_where_nothing_is_left_the_data_are_compared_with_the_file():
     assert (found.warnings, sampled.warnings(), sampled.numbers) == ([], [], [])
     assert list(found.solution.linear) == [1.0, 1.0, 0.0, 0.0]
     assert all(0.01 < p < 0.99 for check in sampled.checks for p in (check.p_scatter, check.p_slow))
+
+
+def test_too_few_draws_of_what_is_left_are_not_trusted():
+    (doubt,) = sample_posterior(inverted(), draws=100, seed=1).sample.doubts()
+    assert doubt.startswith("the least effective sample size is 100")

@@ -688,6 +688,8 @@ def test_a_file_that_is_loaded_twice_is_one():
     again = unknown_experiment.__wrapped__(KNOWN_INSTRUMENT, **KNOWN_RATES)
     second = replace(of_one_sample(32), experiment=again)
     assert second.has_experiment_of(first)
+    spelled = f"elsewhere/../{first.experiment_name}"
+    assert replace(second, experiment_name=spelled).has_experiment_of(first)
     assert not replace(second, experiment_name="other.toml").has_experiment_of(first)
     together = answer(invert_together([first, second])).layers
     assert [layer.u for layer in together] == [layer.u for layer in answer(both()).layers]
