@@ -122,7 +122,7 @@ def test_slopes_where_layers_erode_unlike_what_they_are():
             return np.append(rows.ravel(), depth[-1])  # before it there is a kink at each plane
 
         expected = sixth_order(moved, 2e-4 * values[index])
-        found = np.append(slopes[p].ravel(), of_depth[p, -1])
+        found = np.append(slopes[p].ravel(), of_depth[p])
         assert np.abs(found - expected).max() < 1e-6 * np.abs(expected).max()
 
 
