@@ -34,6 +34,14 @@ the inverse of the covariance, so no combination of parameters moves by more tha
 promise in its standard uncertainties: 0.1. In quadrature that adds 0.5 % to an uncertainty.
 """
 
+_UNDETERMINED = 1e-9
+"""Information of a direction that neither data nor priors fix, as a share of the largest.
+
+With every parameter in units of its own information. It is what differences and rounding leave of a
+direction without any.
+"""
+
+_SHORTEST = 1e-8  # of the longest column: where a parameter is no longer seen in units of its own
 _EVALUATIONS = 60  # of a fit
 _ALONG_BOUNDS, _OFF_BOUNDS = 20, 40  # evaluations of each, in turn, where these were not enough
 _TURNS = 4
@@ -145,10 +153,11 @@ def minimise(
 
 
 def minimise_patiently(objective: Objective, start: np.ndarray, *, tolerance: float) -> Fit:
-    """As `minimise`, but five times as many evaluations where there is still something to gain.
+    """As `minimise`, but up to five times as many evaluations where there is something to gain.
 
     Steps of a trust region that keeps off the bounds become short beside one; those of a
-    rectangular trust region move along it, but may end at its corners. So they take turns.
+    rectangular trust region move along it, but may end at its corners. So they take turns, until
+    one gains nothing: the next would be the same.
 
     Parameters
     ----------
@@ -163,7 +172,9 @@ def minimise_patiently(objective: Objective, start: np.ndarray, *, tolerance: fl
             break
         along = _stepped(objective, fit.x, "dogbox", _ALONG_BOUNDS, tolerance)
         off = _stepped(objective, along.x, "trf", _OFF_BOUNDS, tolerance)
-        fit = min(fit, off, key=lambda each: each.cost)
+        if off.cost >= fit.cost:
+            break
+        fit = off
     return fit
 
 
@@ -204,6 +215,19 @@ def promised_fall(
 ) -> float:
     """By how much the sum of squares would fall within bounds if residuals were linear.
 
+    What is undetermined promises nothing. Its derivatives are rounding, which points anywhere, and
+    without bounds a long enough step would take away whatever part of the residuals lies that way.
+    So a step s, with every parameter in units of its own information, costs f |s|^2, where f is the
+    floor of `curvature`. Derived: along a direction of information v that leaves v / (v + f) of
+    the fall, half of it at the floor and all but a thousandth at a thousand times as much; and so
+    among those that may move where others stand at their bounds.
+
+    A column that is nothing but rounding would, in units of its own, look like any other. Rounding
+    is some ten parts in 1e16 of what derivatives are sums of, and so of the longest column, since a
+    step of 1 is sensible for every parameter (`Objective`). In units of 1e-8 of that its
+    information is some 1e-14, which leaves 1e-5 of the fall. A column that is short for other
+    reasons keeps half of its own down to 3e-13 of the longest.
+
     Parameters
     ----------
     jacobian : ndarray, shape (R, P)
@@ -214,17 +238,22 @@ def promised_fall(
     Returns
     -------
     float
-        Infinite where the best step is not found.
+        Infinite where derivatives or residuals are not finite, or the best step is not found.
     """
     from scipy.optimize import lsq_linear
 
+    if not (np.all(np.isfinite(jacobian)) and np.all(np.isfinite(residuals))):
+        return np.inf
     across, triangle = np.linalg.qr(jacobian)
     length = np.linalg.norm(triangle, axis=0)
-    unit = np.where(length > 0.0, length, 1.0)
+    unit = np.maximum(length, _SHORTEST * np.max(length))
+    unit[unit == 0.0] = 1.0
+    scaled = triangle / unit
+    floor = _UNDETERMINED * max(float(np.linalg.norm(scaled, 2)) ** 2, 1.0)
     inside = across.T @ residuals  # what lies across all columns stays as it is
     best = lsq_linear(
-        triangle / unit,
-        -inside,
+        np.vstack([scaled, floor**0.5 * np.eye(unit.size)]),
+        np.append(-inside, np.zeros(unit.size)),
         bounds=(lower * unit, upper * unit),
         method="bvls",
         max_iter=10 * unit.size,
@@ -248,21 +277,20 @@ class Curvature:
     undetermined: list[np.ndarray]
 
 
-def curvature(jacobian: np.ndarray, relative_floor: float = 1e-9) -> Curvature:
+def curvature(jacobian: np.ndarray) -> Curvature:
     """Covariance from a Jacobian of unit-variance residuals.
 
-    A direction whose information is below `relative_floor` of the largest, with every parameter in
-    units of its own information, is undetermined; it is named, not smoothed over with a
-    pseudo-inverse. So is every parameter that has a part in it. The floor is what differences and
-    rounding leave of a direction without any information; by first-order perturbation they turn an
-    eigenvector towards the k-th firm one by no more than floor / eigenvalue k, and a part within
-    that is none.
+    A direction whose information is below 1e-9 of the largest, with every parameter in units of its
+    own information, is undetermined; it is named, not smoothed over with a pseudo-inverse. So is
+    every parameter that has a part in it. That floor is what differences and rounding leave of a
+    direction without any information; by first-order perturbation they turn an eigenvector towards
+    the k-th firm one by no more than floor / eigenvalue k, and a part within that is none.
     """
     information = jacobian.T @ jacobian
     of_each = np.diag(information)
     scale = np.sqrt(np.where(of_each > 0.0, of_each, 1.0))
     values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    floor = relative_floor * np.max(values, initial=1.0)
+    floor = _UNDETERMINED * np.max(values, initial=1.0)
     loose = values <= floor
     firm = vectors[:, ~loose] / values[~loose]
     covariance = firm @ vectors[:, ~loose].T / np.outer(scale, scale)

@@ -15,6 +15,7 @@ from scipy.optimize import least_squares, lsq_linear
 from scipy.stats import chi2, norm
 
 from craterfront.objective.estimation import (
+    NO_ACCOUNT,
     ONE_SIDED_95,
     TWO_SIDED_95,
     Objective,
@@ -239,14 +240,14 @@ def test_too_few_evaluations_are_not_called_converged():
 # --- convergence ---
 
 
-def valley(width, lower=-ENDLESS, unit=1.0):
-    """y follows x^2 within `width`, and along that bent line x is 3 within `unit`.
+def valley(width, lower=-ENDLESS):
+    """y follows x^2 within `width`, and along that bent line x is 3 within 1.
 
-    Derived: on the line the sum of squares is ((x - 3) / unit)^2, and it can fall by all of it.
+    Derived: on the line the sum of squares is (x - 3)^2, and it can fall by all of it.
     """
     return Objective(
-        lambda p: np.array([(p[1] - p[0] ** 2) / width, (p[0] - 3.0) / unit]),
-        lambda p: np.array([[-2.0 * p[0] / width, 1.0 / width], [1.0 / unit, 0.0]]),
+        lambda p: np.array([(p[1] - p[0] ** 2) / width, p[0] - 3.0]),
+        lambda p: np.array([[-2.0 * p[0] / width, 1.0 / width], [1.0, 0.0]]),
         np.full(2, lower),
         np.full(2, ENDLESS),
     )
@@ -254,10 +255,9 @@ def valley(width, lower=-ENDLESS, unit=1.0):
 
 @pytest.mark.parametrize(("standard_uncertainties", "converged"), [(0.09, True), (0.11, False)])
 def test_converged_is_what_has_nothing_of_account_left_to_gain(standard_uncertainties, converged):
-    start = 3.0 + 100.0 * standard_uncertainties
-    bent = valley(1e-5, unit=100.0)
-    fit = minimise(bent, np.array([start, start**2]), max_evaluations=2, tolerance=1e-12)
-    assert fit.cost == pytest.approx(standard_uncertainties**2, rel=0.02)
+    start = 3.0 + standard_uncertainties
+    fit = minimise(valley(1.0), np.array([start, start**2]), max_evaluations=1)
+    assert fit.cost == pytest.approx(standard_uncertainties**2)
     assert fit.converged == converged
     assert converged or fit.message == "chi-square would fall by another 0.012"
 
@@ -297,6 +297,22 @@ def test_patience_has_an_end_and_says_what_is_left():
     assert len(calls) <= 300
 
 
+def test_patience_does_not_try_the_same_again():
+    """Derivatives have the wrong sign: however often it is tried, nothing is gained."""
+    visited = []
+
+    def residuals(x):
+        visited.append(tuple(x))
+        return x - 3.0
+
+    endless = np.full(1, ENDLESS)
+    astray = Objective(residuals, lambda x: -np.eye(1), -endless, endless)
+    fit = minimise_patiently(astray, np.zeros(1), tolerance=1e-9)
+    assert not fit.converged
+    assert fit.x == [0.0]
+    assert len(visited) <= 3 * len(set(visited))
+
+
 def test_patience_costs_nothing_where_it_is_not_needed(straight):
     matrix, target = straight
     calls = []
@@ -332,6 +348,72 @@ def test_what_nothing_fixes_promises_nothing():
     assert promised_fall(jacobian, residuals, -endless, endless) == pytest.approx(5.0)
     across = np.array([2.0, -1.0])
     assert promised_fall(jacobian, across, -endless, endless) == pytest.approx(0.0, abs=1e-12)
+
+
+def at_the_minimum(rng, columns):
+    """Residuals, worth 1 each, that are orthogonal to columns to rounding."""
+    across, _ = np.linalg.qr(columns)
+    residuals = rng.standard_normal(len(columns))
+    for _ in range(2):
+        residuals -= across @ (across.T @ residuals)
+    return residuals
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([2e-16, 1e-12, 1e-9]))
+def test_what_is_parallel_but_for_rounding_promises_nothing(seed, rounding):
+    """The share of the largest that is 1e-9 of information is 3e-5 of a column."""
+    rng = np.random.default_rng(seed)
+    columns, endless = rng.standard_normal((40, 3)), np.full(4, ENDLESS)
+    parallel = 3.0 * columns[:, 0] * (1.0 + rounding * rng.standard_normal(40))
+    jacobian = np.column_stack([columns, parallel])
+    residuals = at_the_minimum(rng, columns)
+    assert promised_fall(jacobian, residuals, -endless, endless) < NO_ACCOUNT
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([1e-17, 1e-15]))
+def test_a_column_of_rounding_promises_nothing(seed, rounding):
+    rng = np.random.default_rng(seed)
+    columns = rng.standard_normal((40, 3))
+    jacobian = np.column_stack([columns, rounding * rng.standard_normal(40)])
+    residuals = at_the_minimum(rng, columns)
+    lower = np.append(np.full(3, -ENDLESS), 0.0)
+    assert promised_fall(jacobian, residuals, lower, np.full(4, ENDLESS)) < NO_ACCOUNT
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([1e-17, 1e-15]))
+def test_bounds_make_nothing_of_rounding(seed, rounding):
+    """Two columns are parallel where others, at their bounds, may not move."""
+    rng = np.random.default_rng(seed)
+    columns = rng.standard_normal((40, 3))
+    residuals = at_the_minimum(rng, columns)
+    parallel = columns[:, 0] * (1.0 + 1e-7 * residuals)
+    jacobian = np.column_stack([columns, parallel, residuals + rounding * columns[:, 1]])
+    lower = np.append(np.full(4, -ENDLESS), 0.0)
+    assert promised_fall(jacobian, residuals, lower, np.full(5, ENDLESS)) < NO_ACCOUNT
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([1.0, 1e-5, 1e-10]))
+def test_what_is_hardly_fixed_keeps_its_promise(seed, size):
+    """Two columns that differ by one part in 1000, and one that is short.
+
+    Derived: residuals that are J p fall by |J p|^2.
+    """
+    rng = np.random.default_rng(seed)
+    columns, endless = rng.standard_normal((40, 3)), np.full(3, ENDLESS)
+    columns[:, 1] = columns[:, 0] + 1e-3 * columns[:, 1]
+    columns[:, 2] *= size
+    wanted = columns @ np.array([1e3, -1e3, 1.0 / size])
+    residuals = at_the_minimum(rng, columns / np.array([1.0, 1.0, size])) + wanted
+    fall = promised_fall(columns, residuals, -endless, endless)
+    assert fall == pytest.approx(wanted @ wanted, rel=0.01)
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf])
+def test_derivatives_that_are_not_finite_promise_everything(bad, capfd):
+    jacobian, endless = np.array([[1.0, bad], [0.0, 1.0]]), np.full(2, ENDLESS)
+    assert promised_fall(jacobian, np.ones(2), -endless, endless) == np.inf
+    assert promised_fall(np.eye(2), np.array([1.0, bad]), -endless, endless) == np.inf
+    assert capfd.readouterr() == ("", "")
 
 
 @given(st.integers(0, 2**32 - 1))
