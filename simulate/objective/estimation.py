@@ -45,8 +45,7 @@ _SHORTEST = 1e-8  # of the longest column: where a parameter is no longer seen i
 _EVALUATIONS = 60  # of a fit
 _ALONG_BOUNDS, _OFF_BOUNDS = 20, 40  # evaluations of each, in turn, where these were not enough
 _TURNS = 4
-_LITTLE = 0.02  # a fall of the cost that no longer matters
-_NEXT_TO_NOTHING = 0.1  # of that
+_NEXT_TO_NOTHING = 0.1  # of what is of no account
 _MOST_CORRECTIONS = 8  # with one Jacobian
 _SAFELY = 1.05  # so far beyond where a line leads a crossing is sought from within
 _FAR = 30.0  # thresholds, beyond which an excess is not taken for a parabola
@@ -111,7 +110,8 @@ class Fit:
     cost : float
         Sum of squared residuals.
     converged : bool
-        Nothing of account (`NO_ACCOUNT`) is left to gain, as far as derivatives tell.
+        Nothing of account (`NO_ACCOUNT`) is left to gain, as far as derivatives tell; of a
+        `profile_fit`, also that it was sure to be below what was asked for.
     message : str
         Why it stopped; of one that has not converged, what is left to gain.
     """
@@ -128,7 +128,6 @@ def minimise(
     *,
     max_evaluations: int = _EVALUATIONS,
     tolerance: float = 1e-6,
-    on_step: Callable[[], None] | None = None,
 ) -> Fit:
     """Minimise the sum of squared residuals within bounds (trust region reflective).
 
@@ -140,16 +139,8 @@ def minimise(
         Steps tried; Jacobians come on top.
     tolerance : float
         Relative change of cost and parameters at which it stops.
-    on_step : callable, optional
-        Called with every evaluation of the residuals.
     """
-
-    def watched(x: np.ndarray) -> np.ndarray:
-        if on_step:
-            on_step()
-        return objective.residuals(x)
-
-    return _stepped(replace(objective, residuals=watched), start, "trf", max_evaluations, tolerance)
+    return _stepped(objective, start, "trf", max_evaluations, tolerance)
 
 
 def minimise_patiently(objective: Objective, start: np.ndarray, *, tolerance: float) -> Fit:
@@ -379,7 +370,7 @@ def profile_fit(
     value : float
         At this value.
     sure_below : float
-        Excess over the minimum below which no refinement is needed.
+        Excess over the minimum below which no refinement is needed; it counts as converged.
     """
     others = np.flatnonzero(np.arange(fit.x.size) != index)
     start = fit.x.copy()
@@ -400,7 +391,7 @@ def profile_fit(
         place, converged = _descended(held, place, held.jacobian(place.x))
     found = Fit(place.x, place.cost, converged, "")
     if not converged:
-        tolerance = 0.1 * _LITTLE / max(found.cost, 1.0)
+        tolerance = 0.1 * NO_ACCOUNT / max(found.cost, 1.0)
         farther = minimise(held, found.x, tolerance=tolerance)
         found = min(found, farther, key=lambda each: each.cost)
     start[others] = found.x
@@ -428,7 +419,7 @@ def _descended(objective: Objective, place: _Place, slope: np.ndarray) -> tuple[
     """Gauss-Newton steps within the bounds with one Jacobian, for as long as they help.
 
     What stands at a bound and would leave it is held. It has converged where the next step promises
-    little; a step that promises next to nothing is not even tried.
+    nothing of account; one that promises next to nothing is not even tried.
     """
     promised = np.inf
     for _ in range(_MOST_CORRECTIONS if np.isfinite(place.cost) else 0):
@@ -440,15 +431,15 @@ def _descended(objective: Objective, place: _Place, slope: np.ndarray) -> tuple[
         trial = np.clip(trial, objective.lower, objective.upper)
         expected = residuals + slope @ (trial - x)
         promised = place.cost - float(expected @ expected)
-        if 0.0 <= promised < _NEXT_TO_NOTHING * _LITTLE:
+        if 0.0 <= promised < _NEXT_TO_NOTHING * NO_ACCOUNT:
             break
         new = _Place.of(objective, trial)
         gain = place.cost - new.cost
         if gain > 0:
             place = new
-        if not gain >= _LITTLE:
+        if not gain >= NO_ACCOUNT:
             break
-    return place, promised < _LITTLE
+    return place, promised < NO_ACCOUNT
 
 
 def _solve(slope: np.ndarray, target: np.ndarray) -> np.ndarray:

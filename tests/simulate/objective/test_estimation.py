@@ -18,6 +18,7 @@ from craterfront.objective.estimation import (
     NO_ACCOUNT,
     ONE_SIDED_95,
     TWO_SIDED_95,
+    Fit,
     Objective,
     curvature,
     minimise,
@@ -230,9 +231,14 @@ def test_nothing_to_fit_is_a_fit():
 
 
 def test_too_few_evaluations_are_not_called_converged():
-    objective = regression(MISRA1A, misra1a, np.array([500.0, 1e-4]), 0.1)
     calls = []
-    fit = minimise(objective, np.ones(2), max_evaluations=2, on_step=lambda: calls.append(1))
+    objective = regression(MISRA1A, misra1a, np.array([500.0, 1e-4]), 0.1)
+
+    def counted(x):
+        calls.append(x)
+        return objective.residuals(x)
+
+    fit = minimise(replace(objective, residuals=counted), np.ones(2), max_evaluations=2)
     assert not fit.converged
     assert len(calls) == 2
 
@@ -260,6 +266,17 @@ def test_converged_is_what_has_nothing_of_account_left_to_gain(standard_uncertai
     assert fit.cost == pytest.approx(standard_uncertainties**2)
     assert fit.converged == converged
     assert converged or fit.message == "chi-square would fall by another 0.012"
+
+
+@pytest.mark.parametrize(("promised", "converged"), [(0.009, True), (0.011, False)])
+def test_the_same_is_of_account_with_one_parameter_held(promised, converged):
+    """A derivative of the wrong sign: the step promises a fall that it does not keep."""
+    endless, off = np.full(2, ENDLESS), promised**0.5
+    slopes = np.diag([1.0, -1.0])
+    astray = Objective(lambda x: x - [0.0, off], lambda x: slopes, -endless, endless)
+    fit = profile_fit(astray, Fit(np.zeros(2), promised, True, ""), slopes, 0, 1.0)
+    assert fit.cost == pytest.approx(1.0 + promised)
+    assert fit.converged == converged
 
 
 def test_a_fit_that_stops_for_small_steps_alone_has_not_converged():
