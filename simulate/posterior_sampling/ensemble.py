@@ -30,7 +30,7 @@ _SHORTEST_STEP = 0.05  # of the steps that keep a normal distribution; the longe
 
 @dataclass(frozen=True)
 class Walked:
-    """What the walkers saw in the second half of their way.
+    """What the walkers saw in the second half of their way, after the first part had ended.
 
     Attributes
     ----------
@@ -62,10 +62,13 @@ def walk(
 
     The first part ends when the draws in its second half are worth enough, which is seen sooner
     where walkers happen to stay near the centre, and at its beginning they have not yet been
-    everywhere. So it is thrown away, and what is kept is only what comes after, of a length that
-    none of the numbers kept has a say in. W walkers of each of M ensembles that go T steps in an
-    autocorrelation time t are worth M W T / t draws: half of a first part of T steps that are worth
-    n draws tells t = M W T / 2 n, and T is so many t if n is half as many times M W.
+    everywhere. So it is thrown away, and what is kept is what comes after, of a length that none of
+    the numbers kept has a say in. It begins where walkers stood when the first part ended, though,
+    and remembers that for an autocorrelation time or a few.
+
+    W walkers of each of M ensembles that go T steps in an autocorrelation time t are worth M W T /
+    t draws: half of a first part of T steps that are worth n draws tells t = M W T / 2 n, and T is
+    so many t if n is half as many times M W.
 
     Parameters
     ----------
