@@ -17,7 +17,11 @@ from craterfront.models.slopes.slice_moves import SliceMoves
 
 GROUP = slice_moves._GROUP
 NO_CHANGE = slice_moves._ROUNDING  # of the largest change in a direction
-WAYS = ["all", "none", "together", "from one on", "one", "tiny", "tiny beside one"]
+SMALL = 1e-6  # and yet a change
+WAYS = [
+    "all", "none", "together", "nearly together", "from one on", "one", "tiny",
+    "small beside one", "tiny beside one",
+]  # fmt: skip
 
 
 def change(rng, way, shape):
@@ -28,12 +32,16 @@ def change(rng, way, shape):
         out[:] = 0.0
     elif way == "together":
         out[:] = out[0]
+    elif way == "nearly together":
+        out = 1.0 + SMALL * out
     elif way == "from one on":
         out[:which] = 0.0
     elif way == "one":
         out[np.arange(shape[0]) != which] = 0.0
     elif way == "tiny":
         out *= 1e-20
+    elif way == "small beside one":
+        out[np.arange(shape[0]) != which] *= SMALL
     elif way == "tiny beside one":
         out[np.arange(shape[0]) != which] *= 0.1 * NO_CHANGE
     return out
