@@ -94,8 +94,8 @@ class Answer:
     unit : str
         "nm", or "s" for durations at nominal rates.
     doubts : list of str
-        What forbids to decide anything on these numbers; of the inversion, and ways of the depth
-        scale that contradict each other.
+        What forbids to decide anything on these numbers; of the inversion, ways of the depth scale
+        that contradict each other, and draws that are not to be trusted.
     notes : list of str
         What else a reader must know.
     scale_sources : list of str
@@ -249,7 +249,8 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
     inversion : Inversion
     sampled : SampledPosterior, optional
         Of the same inversion. With it, answers that are no simple sums (case depths, means of
-        layers) come from its draws; without, from those of the Laplace approximation.
+        layers) come from its draws, and doubts about them are doubts about the answer; without,
+        from those of the Laplace approximation.
     """
     likelihood, assembly = inversion.likelihood, inversion.likelihood.assembly
     count = len(assembly.layers) - 1
@@ -271,14 +272,16 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
     disagreements = [] if scale is None else scale.disagreements
     contradictions = [each.sentence() for each in disagreements if each.contradicts]
     differences = [each.sentence() for each in disagreements if each.differs]
+    of_draws, on_draws = ([], []) if sampled is None else (sampled.doubts(), sampled.notes())
+    beside = [*contradictions, *of_draws]
     draws = laplace_draws(inversion) if sampled is None else sampled_draws(sampled)
     further = SecondaryAnswers(inversion, _with_unresolved_sharp(inversion), draws)
     return Answer(
         layers,
         graded,
         "s" if inversion.relative else "nm",
-        [*inversion.doubts, *contradictions],
-        [*differences, *inversion.notes],
+        [*inversion.doubts, *beside],
+        [*differences, *inversion.notes, *on_draws],
         inversion.scale_sources,
         table_rows(assembly.parameters),
         estimates,
@@ -286,7 +289,7 @@ def answer(inversion: Inversion, sampled: SampledPosterior | None = None) -> Ans
         inversion.combinations_resting_on_priors(),
         _noise_lines(inversion),
         budgets,
-        decisions(inversion, layers, graded, contradictions),
+        decisions(inversion, layers, graded, beside),
         [] if scale is None else scale.comparisons,
         disagreements,
         further.quantities,

@@ -139,12 +139,7 @@ def _question(inversion: Inversion, answer: Answer, files: Sequence[InputFile]) 
 
 
 def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
-    doubts, notes = answer.doubts, answer.notes
-    if answer.sampled is not None:
-        doubts = [*doubts, *answer.sampled.doubts()]
-        notes = [*notes, *answer.sampled.notes()]
-    warnings = [*doubts, *notes]
-    count = len(warnings)
+    count = len(answer.warnings)
     yield html_parts.heading(
         f"Warnings: {count}, to be read before any number" if count else "No warnings"
     )
@@ -152,7 +147,7 @@ def _warnings(inversion: Inversion, answer: Answer) -> Iterator[str]:
         yield html_parts.paragraph(
             "None came up. That does not make the model right: look at the residuals."
         )
-    yield html_parts.bullets(warnings, "first")
+    yield html_parts.bullets(answer.warnings, "first")
     on_files = [*inversion.experiment.warnings(), *inversion.profile.notes]
     if on_files:
         yield html_parts.paragraph("On the files:")
@@ -242,7 +237,9 @@ def _sampled(answer: Answer) -> Iterator[str]:
         yield html_parts.paragraph("Not asked for: the intervals above are those of the fit.")
         return
     yield html_parts.paragraph(
-        "Where these intervals and those above differ, the posterior is not normal: trust these."
+        "These draws are not to be trusted; the warnings say why."
+        if answer.sampled.doubts()
+        else "Where these intervals and those above differ, the posterior is not normal: trust these."
     )
     yield html_parts.table(posterior_table(answer.sampled))
     yield html_parts.paragraph(how_drawn(answer.sampled))

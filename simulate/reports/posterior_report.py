@@ -7,12 +7,11 @@ from rich.markup import escape
 from rich.table import Table
 
 from craterfront.posterior_sampling.sampled_posterior import SampledPosterior
-from craterfront.reports.printing import print_notes, titled_table, write_plain
+from craterfront.reports.printing import titled_table, write_plain
 
 
 def print_posterior(sampled: SampledPosterior, console: Console) -> None:
-    """First what not to trust, then one table of medians and intervals."""
-    print_notes(sampled.warnings(), console)
+    """One table of medians and intervals; what not to trust stands among the answer's warnings."""
     console.print(posterior_table(sampled))
     write_plain(console, how_drawn(sampled))
 

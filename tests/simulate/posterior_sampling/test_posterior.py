@@ -17,6 +17,7 @@ from scipy.special import logsumexp, ndtr
 
 from craterfront.answers.results import answer, estimate_dataset
 from craterfront.cli import app
+from craterfront.commands.single_inversion import _print_tables
 from craterfront.experiments.experiment import experiment_from_dict, experiment_from_toml
 from craterfront.fitting.inversion import invert
 from craterfront.forward_model.forward import simulate
@@ -35,7 +36,6 @@ from craterfront.posterior_sampling.sampled_posterior import sample_posterior
 from craterfront.posterior_sampling.trusted_draws import CHAINS
 from craterfront.problems import InputProblems
 from craterfront.reports.html_report import html_report
-from craterfront.reports.posterior_report import print_posterior
 
 COAT = """
 [[layer]]
@@ -451,18 +451,44 @@ def test_what_is_no_posterior_is_refused(tmp_path):
 # --- the command line --------------------------------------------------------------------------
 
 
-def test_the_table_says_first_what_is_not_to_be_trusted():
+def doubtful_draws():
+    """Draws that are not to be trusted, of a model that does not explain the readings."""
     doubtful = replace(sampled(), sample=replace(sampled().sample, pareto_k=0.9))
-    out = StringIO()
-    print_posterior(doubtful, Console(file=out, width=120))
+    return replace(doubtful, checks=[Check("Cu", 0.001, 0.5)])
+
+
+def test_doubts_about_draws_are_doubts_about_the_answer_that_uses_them():
+    doubtful = doubtful_draws()
+    limited = COAT.replace("[substrate]", "limit = {{ thickness_nm_min = 20.0 }}\n[substrate]")
+    known = experiment_from_toml(limited.format(noise=COUNTED, **GUESS))
+    inversion = invert(inverted().profile, known)
+    found = answer(inversion, replace(doubtful, inversion=inversion))
+    assert found.doubts == [*inversion.doubts, *doubtful.doubts()]
+    assert found.notes[-1:] == doubtful.notes()
+    told = json.loads(found.as_json())
+    assert told["doubts"] == found.doubts
+    assert told["warnings"] == [*found.doubts, *found.notes]
+    (before,), (ruling,) = answer(inversion).rulings, found.rulings
+    assert (before.decision, ruling.decision) == ("conforms", "undecided")
+    assert ruling.why.startswith("the sampled posterior is not to be trusted")
+
+
+def test_doubts_about_draws_are_read_before_any_number():
+    inversion, out = inverted(), StringIO()
+    found = answer(inversion, doubtful_draws())
+    _print_tables(inversion, found, found.sampled, False, Console(file=out, width=120))
     first, *_ = out.getvalue().splitlines()
     assert first.startswith("Note: the sampled posterior is not to be trusted: Pareto k")
-    assert "thickness of coat" in out.getvalue()
+    assert out.getvalue().count("not to be trusted: Pareto k") == 1
+    page = html_report(inversion, found, estimate_dataset(inversion, found), [])
+    assert page.count("not to be trusted: Pareto k") == 1
+    assert page.index("not to be trusted: Pareto k") < page.index("<main>")
+    assert "These draws are not to be trusted" in page
+    assert "trust these" not in page
 
 
 def test_doubts_about_draws_are_told_from_notes():
-    doubtful = replace(sampled(), sample=replace(sampled().sample, pareto_k=0.9))
-    doubtful = replace(doubtful, checks=[Check("Cu", 0.001, 0.5)])
+    doubtful = doubtful_draws()
     doubts, warnings = doubtful.as_dict()["doubts"], doubtful.as_dict()["warnings"]
     assert doubts[0].startswith("the sampled posterior is not to be trusted: Pareto k")
     assert warnings[:-1] == doubts
@@ -479,6 +505,7 @@ def test_invert_samples_and_writes(tmp_path, monkeypatch, capsys):
     answer = json.loads(capsys.readouterr().out)
     assert answer["layers"]
     assert answer["posterior"]["seed"] == 3
+    assert answer["doubts"] == answer["posterior"]["doubts"] != []
     names = [number["name"] for number in answer["posterior"]["numbers"]]
     assert "thickness of coat" in names
     assert read_posterior(tmp_path / "draws.nc").attrs["seed"] == 3
