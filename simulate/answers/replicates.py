@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from craterfront.answers.batch import DONE, DOUBTFUL
 from craterfront.answers.layer_answers import LayerAnswer
 from craterfront.answers.results import Answer, answer
 from craterfront.fitting.inversion import Inversion
-from craterfront.fitting.inversion_notes import of_several
+from craterfront.fitting.inversion_notes import by_profile
 from craterfront.models.measurands.effective_freedom import effective_degrees_of_freedom
 from craterfront.notation.json_numbers import without_infinities
 from craterfront.problems import InputProblems
@@ -34,6 +35,9 @@ COLUMNS = (
     "u",
     "degrees_of_freedom",
     "expanded_u",
+    "status",
+    "notes",
+    "message",
 )
 
 
@@ -124,24 +128,39 @@ class Spots:
     Attributes
     ----------
     rows : list of Row
+    doubts : list of str
+        What forbids to decide anything on one of the spots, and so on their means.
     notes : list of str
+        What else a reader must know.
     """
 
     rows: list[Row]
+    doubts: list[str]
     notes: list[str]
 
+    @property
+    def warnings(self) -> list[str]:
+        """What a reader must know before any number, doubts first."""
+        return [*self.doubts, *self.notes]
+
     def as_csv(self) -> str:
-        """One row for each mean."""
+        """One row for each mean, with doubts and the number of notes as in a batch."""
+        said = {
+            "status": DOUBTFUL if self.doubts else DONE,
+            "notes": len(self.notes),
+            "message": "; ".join(self.doubts),
+        }
         text = io.StringIO()
         writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(self.as_dict()["means"])
+        writer.writerows(mean | said for mean in self.as_dict()["means"])
         return text.getvalue()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers and strings; an infinite number is null."""
         return {
-            "notes": self.notes,
+            "doubts": self.doubts,
+            "warnings": self.warnings,
             "means": [
                 {
                     "quantity": quantity,
@@ -170,16 +189,15 @@ def combine_spots(inversions: Sequence[Inversion]) -> Spots:
     if len(inversions) < 2:
         raise InputProblems([f"spots: takes at least 2 profiles, got {len(inversions)}"])
     spots = [_Spot(found, answer(found)) for found in inversions]
-    notes = of_several(
-        (spot.found.profile.source, spot.answer.doubts, spot.answer.notes) for spot in spots
-    )
+    doubts = by_profile((spot.found.profile.source, spot.answer.doubts) for spot in spots)
+    notes = by_profile((spot.found.profile.source, spot.answer.notes) for spot in spots)
     rows: list[Row] = []
     for number in range(len(spots[0].answer.layers)):
         for means_of in (_extents, _widths, _depths):
             means, missing = means_of(spots, number)
             rows += means
             notes += missing
-    return Spots(rows, notes)
+    return Spots(rows, doubts, notes)
 
 
 class _Spot:

@@ -87,17 +87,9 @@ def notes(likelihood: Likelihood, solution: Solution, fit: Fit, picture: Curvatu
     return found + assembly.warnings
 
 
-def of_several(found: Iterable[tuple[str, Sequence[str], Sequence[str]]]) -> list[str]:
-    """Doubts of all inversions, then all their notes; each of them with its profile.
-
-    Parameters
-    ----------
-    found : iterable of (str, sequence of str, sequence of str)
-        Profile, doubts and notes of each inversion.
-    """
-    each = list(found)
-    doubtful = [f"{profile}: {doubt}" for profile, doubts, _ in each for doubt in doubts]
-    return doubtful + [f"{profile}: {note}" for profile, _, notes in each for note in notes]
+def by_profile(found: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
+    """What is said of several profiles, each with its own."""
+    return [f"{profile}: {each}" for profile, said in found for each in said]
 
 
 def _is_at_upper_bound(square: float, upper: float) -> bool:

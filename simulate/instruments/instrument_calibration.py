@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from craterfront.fitting.inversion import Inversion
-from craterfront.fitting.inversion_notes import of_several
+from craterfront.fitting.inversion_notes import by_profile
 from craterfront.instruments.instrument_file import (
     CalibratedNumber,
     InstrumentCalibration,
@@ -37,7 +37,8 @@ class Calibrated:
     @property
     def warnings(self) -> list[str]:
         """Doubts about the references, then notes on them."""
-        return of_several((f.profile.source, f.doubts, f.notes) for f in self.inversions)
+        doubts = by_profile((each.profile.source, each.doubts) for each in self.inversions)
+        return doubts + by_profile((each.profile.source, each.notes) for each in self.inversions)
 
 
 def calibrate(

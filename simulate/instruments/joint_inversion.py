@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from craterfront.fitting.inversion import Inversion
+from craterfront.fitting.inversion_notes import by_profile
 from craterfront.instruments.instrument_file import InstrumentCalibration, OperatingConditions
 from craterfront.instruments.instrument_inversion import drift_since
 from craterfront.instruments.instrument_numbers import DENSITY, RATE, SAMPLE, InstrumentNumber
@@ -72,7 +73,7 @@ def invert_together(
                 )
     names = ", ".join(measurement.profile.source for measurement in measurements)
     notes.append(f"inverted together: {names}; fit and residuals are those of the last")
-    doubts += [f"{found.profile.source}: {each}" for found in inversions for each in found.doubts]
+    doubts += by_profile((found.profile.source, found.doubts) for found in inversions)
     return replace(inversions[-1], doubts=doubts, notes=[*notes, *_notes_of(inversions)])
 
 
@@ -80,12 +81,10 @@ def _notes_of(inversions: Sequence[Inversion]) -> list[str]:
     """What all of them say once, everything else with its profile."""
     every = [note for found in inversions for note in found.notes]
     common = [note for note in dict.fromkeys(every) if every.count(note) == len(inversions)]
-    return common + [
-        f"{found.profile.source}: {note}"
+    return common + by_profile(
+        (found.profile.source, [note for note in found.notes if note not in common])
         for found in inversions
-        for note in found.notes
-        if note not in common
-    ]
+    )
 
 
 def _known(number: InstrumentNumber) -> bool:

@@ -239,7 +239,7 @@ def _sampled(answer: Answer) -> Iterator[str]:
     yield html_parts.paragraph(
         "These draws are not to be trusted; the warnings say why."
         if answer.sampled.doubts()
-        else "Where these intervals and those above differ, the posterior is not normal: trust these."
+        else "Where intervals differ from those above, the posterior is not normal: trust these."
     )
     yield html_parts.table(posterior_table(answer.sampled))
     yield html_parts.paragraph(how_drawn(answer.sampled))

@@ -132,7 +132,7 @@ def print_quantified(answer: Mapping[str, Any], console: Console) -> None:
 
 def print_spots(found: Spots, console: Console) -> None:
     """Means over replicate spots."""
-    print_notes(found.notes, console)
+    print_notes(found.warnings, console)
     numbers = ("mean", "standard unc.", "common part", "spot to spot", "of noise", "+/- 95 %")
     table = titled_table(
         "Means over spots", "quantity", "layer", "unit", (*numbers, "degrees of freedom")

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
 from craterfront.answers.batch import COLUMNS, DONE, DOUBTFUL, FAILED, Batch, invert_each
 from craterfront.answers.replicates import combine_spots, combined
@@ -26,7 +27,7 @@ from craterfront.fitting.inversion import invert
 from craterfront.forward_model.forward import simulate
 from craterfront.measured_files.files import profile_of, write_dataset
 from craterfront.problems import InputProblems
-from craterfront.reports.report import freedom_shown
+from craterfront.reports.report import freedom_shown, print_spots
 
 SAMPLE = """
 [[layer]]
@@ -287,7 +288,15 @@ def test_doubts_about_any_spot_come_before_all_notes():
         for seed in range(2)
     ]
     spots[1] = replace(spots[1], doubts=["doubt"])
-    assert combine_spots(spots).notes == ["spot 1: doubt", "spot 0: note", "spot 1: note"]
+    found, out = combine_spots(spots), io.StringIO()
+    assert (found.doubts, found.notes) == (["spot 1: doubt"], ["spot 0: note", "spot 1: note"])
+    told = found.as_dict()
+    assert told["doubts"] == found.doubts
+    assert told["warnings"] == [*found.doubts, *found.notes]
+    for row in csv.DictReader(io.StringIO(found.as_csv())):
+        assert (row["status"], row["notes"], row["message"]) == (DOUBTFUL, "2", "spot 1: doubt")
+    print_spots(found, Console(file=out, width=120))
+    assert out.getvalue().splitlines()[:2] == ["Note: spot 1: doubt", "Note: spot 0: note"]
 
 
 def test_an_interrupt_leaves_the_old_summary(tmp_path):
@@ -321,7 +330,9 @@ def test_spots_print_and_write_their_means(folder, tmp_path, monkeypatch, capsys
     assert called(monkeypatch, "invert", *profiles, *options) == 0
     printed = json.loads(capsys.readouterr().out)
     assert printed["means"][0]["quantity"] == "thickness"
-    assert next(csv.DictReader(io.StringIO(summary.read_text())))["count"] == "2"
+    assert printed["doubts"] == []
+    row = next(csv.DictReader(io.StringIO(summary.read_text())))
+    assert (row["count"], row["status"], row["message"]) == ("2", DONE, "")
 
 
 @pytest.mark.parametrize(
