@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from craterfront.answers.results import answer
 from craterfront.fitting.inversion import Inversion
+from craterfront.notation.json_numbers import without_infinities
 from craterfront.problems import InputProblems
 
 COLUMNS = (
@@ -46,7 +47,8 @@ class Batch:
     ----------
     rows : list of dict
         One for each layer with the interface below it, or for each profile that failed; keys are
-        `COLUMNS`. The message of a doubtful one is its doubts; notes are the number of all others.
+        `COLUMNS`, and what is not known or infinite is None. The message of a doubtful one is its
+        doubts; notes are the number of all others.
     failed : list of str
         Profiles.
     """
@@ -57,7 +59,7 @@ class Batch:
     def as_csv(self) -> str:
         """The summary; what is not known is left empty."""
         text = io.StringIO()
-        writer = csv.DictWriter(text, COLUMNS, restval="", lineterminator="\n")
+        writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
         writer.writeheader()
         writer.writerows(self.rows)
         return text.getvalue()
@@ -94,7 +96,12 @@ def invert_each(
 
 
 def _failure(profile: str, message: str) -> dict[str, object]:
-    return {"profile": profile, "status": FAILED, "message": " ".join(message.split())}
+    return _row(profile=profile, status=FAILED, message=" ".join(message.split()))
+
+
+def _row(**known: object) -> dict[str, object]:
+    """All columns."""
+    return dict.fromkeys(COLUMNS) | without_infinities(known)
 
 
 def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
@@ -129,5 +136,5 @@ def _rows(profile: str, found: Inversion) -> list[dict[str, object]]:
             row["depth_below"] = layer.depth
         if layer.depth_u is not None:
             row["depth_u"] = layer.depth_u
-        rows.append(row)
+        rows.append(_row(**row))
     return rows

@@ -265,7 +265,11 @@ def _extents(spots: Sequence[_Spot], number: int) -> Means:
     layers = [spot.layer(number) for spot in spots]
     name, unit = layers[0].name, spots[0].answer.unit
     if not all(layer.resolved for layer in layers):
-        return [], [f"{name}: not resolved at every spot, so there is no mean"]
+        thickness, depth = ("thickness", "depth") if unit == "nm" else ("duration", "time")
+        return [], [
+            f"{name}: not resolved at every spot, so there is no mean of its {thickness}, nor of"
+            f" the {depth} of any interface below it"
+        ]
     assembly = spots[0].found.likelihood.assembly
     thickness, density = assembly.thickness_index(number), assembly.density_index(number)
     what = "thickness" if unit == "nm" else "duration"
@@ -293,12 +297,15 @@ def _widths(spots: Sequence[_Spot], number: int) -> Means:
 
 
 def _depths(spots: Sequence[_Spot], number: int) -> Means:
-    """Depth of the interface below a layer, or the time of it."""
+    """Depth of the interface below a layer, or the time of it.
+
+    There is none below a layer that is not resolved, which is said of that layer.
+    """
     layers = [spot.layer(number) for spot in spots]
     name, unit = layers[0].name, spots[0].answer.unit
     what = "depth below" if unit == "nm" else "time below"
     if any(layer.depth_u is None for layer in layers):
-        return [], [f"{what} {name}: not every layer above is resolved at every spot, so no mean"]
+        return [], []
     shares = [spot.shares(spot.of_depth(number)) for spot in spots]
     return [(what, name, unit, _mean([layer.depth for layer in layers], shares))], []
 

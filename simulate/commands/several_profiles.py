@@ -54,7 +54,7 @@ def invert_each(
         print_json(batch.rows)
     elif output is None:
         typer.echo(batch.as_csv(), nl=False)
-    messages = [f"{row['profile']}: {row['message']}" for row in batch.rows if "message" in row]
+    messages = [f"{row['profile']}: {row['message']}" for row in batch.rows if row["message"]]
     for message in dict.fromkeys(messages):  # all layers of a doubtful profile have the same
         say(message)
     say(f"{len(profiles) - len(batch.failed)} of {len(profiles)} profiles inverted")

@@ -179,15 +179,24 @@ def test_times_of_spots_are_those_at_nominal_rates(spots_of_two_layers):
     assert math.hypot(mean.common_u, mean.repeatability) == pytest.approx(single, rel=0.01)
 
 
-def test_a_depth_without_uncertainty_has_no_mean(spots_of_two_layers, monkeypatch):
+@pytest.mark.parametrize(("unresolved", "deep"), [(1, ["outer"]), (0, [])])
+def test_below_a_layer_that_is_not_resolved_no_depth_has_a_mean(
+    spots_of_two_layers, monkeypatch, unresolved, deep
+):
     _, inversions = spots_of_two_layers
     answers = [answer(each) for each in inversions]
-    answers[1].layers[1] = replace(answers[1].layers[1], depth_u=None)
+    layers = answers[1].layers
+    layers[unresolved] = replace(layers[unresolved], resolved=False)
+    for number in range(unresolved, 2):
+        layers[number] = replace(layers[number], depth_u=None)
     monkeypatch.setattr("craterfront.answers.replicates.answer", lambda _: answers.pop(0))
     found = combine_spots(inversions)
-    deep = [layer for quantity, layer, *_ in found.rows if quantity == "depth below"]
-    assert deep == ["outer"]
-    assert "depth below inner: not every layer above is resolved at every spot" in found.notes[-1]
+    assert [layer for quantity, layer, *_ in found.rows if quantity == "depth below"] == deep
+    own = [note for note in found.notes if not note.startswith("spot ")]
+    assert own == [
+        f"{layers[unresolved].name}: not resolved at every spot, so there is no mean of its"
+        " thickness, nor of the depth of any interface below it"
+    ]
 
 
 def test_a_batch_has_the_depths_of_interfaces(spots_of_two_layers):
@@ -271,6 +280,30 @@ def test_doubtful_answers_are_no_done_ones(folder, tmp_path, monkeypatch, capsys
     assert last["message"] == "thickness of coat is at a bound (59 nm)"
     assert float(last["value"]) == pytest.approx(59.0)
     assert capsys.readouterr().err.count("is at a bound") == 1
+
+
+def no_json(constant):
+    raise AssertionError(f"{constant} is no JSON")
+
+
+def test_json_of_a_batch_has_null_for_what_is_not_known(folder, monkeypatch, capsys):
+    def unlimited(found):
+        answers = answer(found)
+        answers.layers[0] = replace(answers.layers[0], resolved=False, u=math.nan, upper=math.inf)
+        return answers
+
+    monkeypatch.setattr("craterfront.answers.batch.answer", unlimited)
+    profiles = [folder / "spot0.nc", folder / "broken.txt"]
+    options = ["-e", folder / "known.toml", "--each", "--json"]
+    assert called(monkeypatch, "invert", *profiles, *options) == 1
+    printed = json.loads(capsys.readouterr().out, parse_constant=no_json)
+    assert [tuple(row) for row in printed] == [COLUMNS, COLUMNS]
+    done, failed = printed
+    assert [done[key] for key in ("status", "message", "value", "u", "upper_95")] == [DONE] + 4 * [
+        None
+    ]
+    assert done["lower_95"] > 0.0
+    assert [failed[key] for key in ("status", "layer", "notes")] == [FAILED, None, None]
 
 
 def test_doubts_of_several_layers_are_said_once(monkeypatch, capsys):
