@@ -33,7 +33,7 @@ class LayerAnswer(LayerSum):
 
     With ``relative`` results, thickness, depth and width are durations in seconds at nominal rates.
     A layer that is not resolved is too thin to be told from an infinitely thin one: `upper` is a
-    limit at 95 % and `lower` is 0.
+    limit at 95 %, and `lower` the least that the file allows, 0 unless written.
 
     `depth` is that of the interface below the layer with its standard uncertainty and 95 %
     interval, from the joint uncertainty of all thicknesses above it. Of layers above that are not

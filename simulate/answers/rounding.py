@@ -3,12 +3,13 @@
 from math import floor, isfinite, log10
 
 _SMALL = 1e-4  # below which a number has more zeros than digits
+_LARGE = 1e6  # from which a number without an uncertainty is a power of ten
 
 
 def rounded(value: float, u: float, *others: float) -> list[str]:
     """Numbers rounded to two significant digits of the uncertainty."""
     if not (isfinite(u) and u > 0):
-        return [f"{number:.4g}" for number in (value, u, *others)]
+        return [_with_digits(number, 4) for number in (value, u, *others)]
     digits = max(1 - floor(log10(u)), 0)
     return [f"{number:.{digits}f}" for number in (value, u, *others)]
 
@@ -26,7 +27,7 @@ def in_brackets(value: float, u: float) -> str:
     '1.8(2)e-5'
     """
     if not (isfinite(u) and u > 0):
-        return f"{value:.3g}"
+        return _with_digits(value, 3)
     largest = max(abs(value), u)
     if largest < _SMALL:
         power = floor(log10(largest))
@@ -36,3 +37,9 @@ def in_brackets(value: float, u: float) -> str:
     if digits <= 0:
         return f"{value:.0f}({u:.0f})"
     return f"{value:.{digits}f}({round(u * 10**digits)})"
+
+
+def _with_digits(number: float, digits: int) -> str:
+    """As many significant digits, and all of them before the point."""
+    is_whole = 10.0**digits - 0.5 <= abs(number) < _LARGE
+    return f"{number:.0f}" if is_whole else f"{number:.{digits}g}"

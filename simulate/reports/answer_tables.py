@@ -180,7 +180,8 @@ def _layer_table(answer: Answer) -> Table:
     for layer in answer.layers:
         row = [escape(layer.name), *rounded(layer.value, layer.u, layer.lower, layer.upper)]
         if not layer.resolved:
-            row = [escape(layer.name), "-", "upper limit", "0", f"{layer.upper:.3g}"]
+            ends = f"{layer.lower:.3g}", f"{layer.upper:.3g}"
+            row = [escape(layer.name), "-", "upper limit", *ends]
         if with_mass:
             row += _mass(layer)
         table.add_row(*row)
@@ -226,12 +227,13 @@ def _interface_table(answer: Answer) -> Table:
 
 def _depth(layer: LayerAnswer) -> list[str]:
     """Of the interface below a layer; without a standard uncertainty as its interval rounds it."""
-    ends = layer.depth_lower, layer.depth_upper
+    ends, u = (layer.depth_lower, layer.depth_upper), layer.depth_u
     if not layer.depth_resolved:
-        return ["-", "0", f"{layer.depth_upper:.3g}"]
-    u = (ends[1] - ends[0]) / (2.0 * Z95) if layer.depth_u is None else layer.depth_u
-    value, _, low, high = rounded(layer.depth, u, *ends)
-    return [value if layer.depth_u is None else in_brackets(layer.depth, u), low, high]
+        return ["-", *(f"{end:.3g}" for end in ends)]
+    spread = (ends[1] - ends[0]) / (2.0 * Z95) if u is None else u
+    value, _, low, high = rounded(layer.depth, spread, *ends)
+    has_brackets = u is not None and isfinite(u) and u > 0.0
+    return [in_brackets(layer.depth, spread) if has_brackets else value, low, high]
 
 
 def _instrument_table(answer: Answer) -> Table:

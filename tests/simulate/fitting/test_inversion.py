@@ -795,13 +795,18 @@ initial_nm = {{ value = 3.0, u = 1.0 }}
     assert (gold.depth_u, gold.depth_resolved) == (None, True)
 
 
-def test_an_interface_below_nothing_that_is_resolved_has_a_limit_of_its_depth(found):
-    thin = replace(found.layers[0], resolved=False, depth_resolved=False, depth_u=None)
+@pytest.mark.parametrize("least_nm", [0.0, 0.2])
+def test_an_interface_below_nothing_that_is_resolved_has_a_limit_of_its_depth(found, least_nm):
+    ends = {"lower": least_nm, "depth_lower": least_nm}
+    thin = replace(found.layers[0], resolved=False, depth_resolved=False, depth_u=None, **ends)
     limited = replace(found, layers=[thin, found.layers[1]])
     row = limited.as_dict()["interfaces"][0]
     assert (row["depth_nm"], row["depth_u_nm"]) == (None, None)
     assert row["depth_hi_nm"] == thin.depth_upper
-    assert f"│         - │         0 │  {thin.depth_upper:.3g} │" in printed(limited)
+    assert row["depth_lo_nm"] == limited.as_dict()["layers"][0]["thickness_lo_nm"] == least_nm
+    layers, interfaces = printed(limited).split("Interfaces: true width")
+    assert f"│   upper limit │ {least_nm:9.3g} │  {thin.upper:.3g} │" in layers
+    assert f"│         - │ {least_nm:9.3g} │  {thin.depth_upper:.3g} │" in interfaces
 
 
 def test_an_exact_width_is_held():

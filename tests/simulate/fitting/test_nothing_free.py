@@ -1,5 +1,7 @@
 """Inversion of a file that holds every parameter: only sensitivities are left, or nothing is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from craterfront.fitting.inversion import invert
 from craterfront.forward_model.forward import simulate
 from craterfront.measured_files.files import profile_of
 from craterfront.posterior_sampling.sampled_posterior import sample_posterior
+from craterfront.reports.answer_tables import answer_tables
 
 COUNTS = 200.0
 HELD = f"""
@@ -88,6 +91,18 @@ def test_what_is_left_is_sampled():
     for number, n, m in zip(sampled.numbers, counted, expected, strict=True):
         assert np.mean(number.draws) == pytest.approx(n / m, abs=0.15 * n**0.5 / m)
         assert np.std(number.draws) == pytest.approx(n**0.5 / m, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("depth_nm", "shown"), [(11.58, "11.58"), (1158.0, "1158"), (12345.0, "12345")]
+)
+@pytest.mark.parametrize("u_nm", [0.0, np.inf])
+def test_a_depth_without_uncertainty_is_rounded_as_its_interval(depth_nm, shown, u_nm):
+    found = answer(inverted())
+    held = {"depth": depth_nm, "depth_lower": depth_nm, "depth_upper": depth_nm, "depth_u": u_nm}
+    deep = replace(found, layers=[replace(found.layers[0], **held)])
+    (table,) = (each for each in answer_tables(deep) if "Interfaces" in str(each.title))
+    assert [next(iter(column.cells)) for column in table.columns[-3:]] == 3 * [shown]
 
 
 def test_where_nothing_is_left_the_data_are_compared_with_the_file():
