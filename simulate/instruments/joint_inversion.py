@@ -32,8 +32,8 @@ def invert_together(
     measurements : sequence of Measurement
         In the order in which they are taken; fit and residuals of the result are those of the last
         one, with what all others say of the sample as its prior. Doubts about each of them are
-        doubts about the result. Experiments name their layers
-        alike; what the first says of the sample is the prior.
+        doubts about the result. Experiments name their layers alike; what the first says of the
+        sample is the prior.
     instrument : InstrumentCalibration, optional
         Of the instrument of all of them; they then have one experiment, of one content and one
         name.

@@ -206,7 +206,7 @@ def _interface_table(answer: Answer) -> Table:
     place = "depth" if answer.unit == "nm" else "time"
     table = titled_table(
         f"Interfaces: true width, 16-84 %, and {place} (in brackets the standard uncertainty "
-        "of the last digit)",
+        "in units of the last digit)",
         "below",
         (f"width, {answer.unit}", "95 % from", "to"),
         "meaning",
@@ -259,7 +259,7 @@ def budget_table(answer: Answer) -> Table:
     """What broadens each interface, and how much."""
     table = titled_table(
         f"Broadening, two standard deviations in {answer.unit} (only variances add; "
-        "in brackets the standard uncertainty of the last digit)",
+        "in brackets the standard uncertainty in units of the last digit)",
         "below",
     )
     causes = list(answer.budgets[0].two_sd_nm) if answer.budgets else []
