@@ -38,7 +38,7 @@ def what_the_data_fix(answer: Answer) -> str:
     """How many combinations of parameters the data fix, and what rests on priors."""
     fixed, free = answer.rank
     if not free:
-        return "Every parameter is held: only sensitivities and backgrounds are left to the data."
+        return "The file holds every parameter."
     line = f"The data fix {fixed} of {free} combinations of the free parameters."
     if answer.resting_on_priors:
         line += f" On priors rest: {'; '.join(answer.resting_on_priors)}."
