@@ -9,6 +9,7 @@ import json
 import math
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from craterfront.answers.results import answer, estimate_dataset
 from craterfront.answers.rounding import in_brackets
 from craterfront.experiments.experiment import experiment_from_toml
 from craterfront.fitting.inversion import invert
+from craterfront.fitting.limits import ROUGHNESS
 from craterfront.forward_model.assembly import Assembly
 from craterfront.forward_model.forward import simulate
 from craterfront.forward_model.linear_numbers import bounded_solution
@@ -283,7 +285,20 @@ def test_json_has_the_agreed_keys(found):
     assert broad["depth_u_nm"] == read["layers"][0]["thickness_u_nm"] < sharp["depth_u_nm"]
 
 
+@pytest.mark.parametrize("unit", ["nm", "s"])
+def test_the_guide_names_every_key_of_an_interface(found, unit):
+    page = Path(craterfront.__file__).parent / "guide" / "inversion.md"
+    _, told = page.read_text("utf-8").split("Keys in the JSON (`interfaces`)")
+    layer = found.layers[0]
+    rough = replace(layer, width=replace(layer.width, why=ROUGHNESS))
+    row, *_ = replace(found, unit=unit, layers=[rough]).as_dict()["interfaces"]
+    told = told.split("*Instrument*")[0]
+    assert f"combined_width_{unit}" in row
+    assert [key for key in row if f"`{key}`" not in told] == []
+
+
 def test_depths_of_interfaces_are_printed(found):
+    assert " ".join(printed(found).split()).count("in units of the last digit") == 2
     of_interfaces = printed(found).split("Interfaces: true width")[1].splitlines()
     rows = [line.split("│")[-4:-1] for line in of_interfaces if "│" in line][:2]
     for row, layer in zip(rows, found.layers, strict=True):
