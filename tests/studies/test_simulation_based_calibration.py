@@ -153,7 +153,6 @@ def test_a_study_goes_on_where_it_stopped(tmp_path, capsys):
         resumable.recorded(path, "that")
 
 
-@pytest.mark.skipif(not RECORD.exists(), reason="no long run is recorded")
 def test_recorded_study():
     outcomes = resumable.recorded(RECORD, study.digest())
     assert [outcome["seed"] for outcome in outcomes] == list(range(study.CASES))
