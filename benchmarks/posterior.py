@@ -26,7 +26,8 @@ from craterfront.forward_model.assembly import Assembly
 from craterfront.forward_model.forward import simulate
 from craterfront.measured_files.files import profile_of
 from craterfront.measured_files.measured_profile import MeasuredProfile
-from craterfront.objective.estimation import Objective, curvature, minimise
+from craterfront.objective.curvature import curvature
+from craterfront.objective.estimation import Objective, minimise
 from craterfront.objective.likelihood import Likelihood
 from craterfront.posterior_sampling.sampled_posterior import sample_posterior
 from craterfront.samples.layer import Layer

@@ -6,7 +6,8 @@ import numpy as np
 
 from craterfront.answers.budget import TRANSITION, Budget, broadening
 from craterfront.fitting.inversion import Inversion
-from craterfront.objective.estimation import Z95, quadratic_form
+from craterfront.objective.curvature import quadratic_form
+from craterfront.objective.estimation import Z95
 
 _STEP = 0.1  # of a standard deviation of a coordinate ...
 _LARGEST_STEP = 0.01  # ... and no more than this

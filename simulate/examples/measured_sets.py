@@ -23,7 +23,8 @@ from craterfront.measured_files.measured import MeasuredProfile, read_profile
 from craterfront.models.measurands.delta_fit import DeltaFit
 from craterfront.models.measurands.delta_response import step_response
 from craterfront.models.measurands.resolution import EdgeWidth, level_width
-from craterfront.objective.estimation import Objective, curvature, minimise
+from craterfront.objective.curvature import curvature
+from craterfront.objective.estimation import Objective, minimise
 from craterfront.reports.figure_style import INK, PALETTE, legend_outside, new_figure, styled, tidy
 
 if TYPE_CHECKING:

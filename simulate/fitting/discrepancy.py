@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from craterfront.models.detection.readings import correlation_time
-from craterfront.objective.estimation import pseudo_inverse
+from craterfront.objective.curvature import pseudo_inverse
 from craterfront.objective.likelihood import Likelihood
 from craterfront.objective.noise_model import Fluctuation, NoiseModel, find_fluctuation, shortfall
 from craterfront.objective.reading_residuals import ReadingResiduals

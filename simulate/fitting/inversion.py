@@ -21,15 +21,14 @@ from craterfront.fitting.limits import (
 )
 from craterfront.forward_model.assembly import Assembly
 from craterfront.measured_files.measured_profile import MeasuredProfile
-from craterfront.objective.estimation import (
+from craterfront.objective.curvature import (
     Curvature,
     DataRank,
-    Fit,
-    Objective,
     curvature,
     data_rank,
     quadratic_form,
 )
+from craterfront.objective.estimation import Fit, Objective
 from craterfront.objective.joint_prior import JointPrior
 from craterfront.objective.likelihood import Likelihood
 from craterfront.objective.refusals import NotComputable

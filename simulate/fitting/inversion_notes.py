@@ -9,7 +9,8 @@ from craterfront.forward_model.linear_numbers import at_written_bound
 from craterfront.models.detection.dead_time import recorded_share
 from craterfront.models.detection.emission import DEEPEST
 from craterfront.notation.parameters import Parameter
-from craterfront.objective.estimation import Curvature, Fit
+from craterfront.objective.curvature import Curvature
+from craterfront.objective.estimation import Fit
 from craterfront.objective.likelihood import Likelihood
 from craterfront.objective.noise_model import LEAST_DITHER
 from craterfront.objective.solution import Solution

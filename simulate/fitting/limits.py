@@ -11,19 +11,10 @@ import numpy as np
 
 from craterfront.fitting.own_unit import OwnUnit
 from craterfront.forward_model.assembly import Assembly
-from craterfront.objective.estimation import (
-    Z95,
-    Curvature,
-    Fit,
-    Interval,
-    Objective,
-    curvature,
-    minimise,
-    profile_fit,
-    profile_interval,
-    quadratic_form,
-)
+from craterfront.objective.curvature import Curvature, curvature, quadratic_form
+from craterfront.objective.estimation import Z95, Fit, Objective, minimise
 from craterfront.objective.likelihood import Likelihood
+from craterfront.objective.profile_likelihood import Interval, profile_fit, profile_interval
 from craterfront.progress import Progress
 
 _POORLY_KNOWN = 0.2  # of the logarithm of a thickness, the least of all: some 5 sigma from zero

@@ -13,7 +13,7 @@ from craterfront.forecasts.information import COUNTS, GUESSES, Information
 from craterfront.forecasts.planned_answers import PlannedAnswer
 from craterfront.forecasts.settings import Setting, settings
 from craterfront.notation.json_numbers import finite_or_none
-from craterfront.objective.estimation import quadratic_form
+from craterfront.objective.curvature import quadratic_form
 from craterfront.progress import Progress
 
 _NO_HELP = 0.05  # elasticity below which more counts would not help

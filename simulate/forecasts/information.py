@@ -12,7 +12,7 @@ import numpy as np
 
 from craterfront.forecasts.planned import Planned
 from craterfront.notation.parameters import Parameter, is_free
-from craterfront.objective.estimation import Curvature, curvature
+from craterfront.objective.curvature import Curvature, curvature
 from craterfront.objective.noise_model import Fluctuation, NoiseModel
 
 GUESSES = "guessed thicknesses"

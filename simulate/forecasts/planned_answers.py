@@ -9,7 +9,7 @@ import numpy as np
 
 from craterfront.forecasts.information import Information
 from craterfront.forecasts.told_from_zero import Told, in_unit
-from craterfront.objective.estimation import quadratic_form
+from craterfront.objective.curvature import quadratic_form
 
 _SURE = 0.95  # share of the repeats in which a width is resolved, from where on it has an u
 

@@ -17,7 +17,9 @@ from dataclasses import dataclass
 from craterfront.experiments.depth_scale import DepthScale
 from craterfront.forecasts.information import Information
 from craterfront.forecasts.planned import Planned
-from craterfront.objective.estimation import ONE_SIDED_95, Fit, profile_fit, quadratic_form
+from craterfront.objective.curvature import quadratic_form
+from craterfront.objective.estimation import Fit
+from craterfront.objective.profile_likelihood import ONE_SIDED_95, profile_fit
 
 CRITICAL = math.sqrt(ONE_SIDED_95)
 """Root of the statistic from which on a width is called resolved."""

@@ -7,7 +7,7 @@ import numpy as np
 
 from craterfront.fitting.inversion import Inversion
 from craterfront.instruments.instrument_numbers import InstrumentNumber
-from craterfront.objective.estimation import pseudo_inverse
+from craterfront.objective.curvature import pseudo_inverse
 from craterfront.objective.joint_prior import Coordinate, SquarePrior, coordinate_of, slope_of
 
 _STOPPED = 1e-6  # of the scale of a square: at its bound

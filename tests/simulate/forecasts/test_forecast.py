@@ -20,7 +20,7 @@ from craterfront.forecasts.planned import plan_measurement
 from craterfront.forward_model.assembly import Assembly
 from craterfront.forward_model.forward import simulate, time_edges_s
 from craterfront.measured_files.files import profile_of
-from craterfront.objective.estimation import curvature, quadratic_form
+from craterfront.objective.curvature import curvature, quadratic_form
 from craterfront.objective.likelihood import Likelihood
 from craterfront.problems import InputProblems
 from craterfront.reports.figure_style import save_figure

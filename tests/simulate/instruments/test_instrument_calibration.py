@@ -27,7 +27,8 @@ from craterfront.instruments.measurement_chain import Measurement
 from craterfront.measured_files.files import profile_of
 from craterfront.models.materials.yield_formulas import yamamura_yield
 from craterfront.notation.quantities import Quantity
-from craterfront.objective.estimation import Objective, curvature, minimise
+from craterfront.objective.curvature import curvature
+from craterfront.objective.estimation import Objective, minimise
 from craterfront.objective.scale import KNOWN_LAYER
 from craterfront.problems import InputProblems
 

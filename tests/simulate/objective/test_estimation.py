@@ -14,19 +14,20 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares, lsq_linear
 from scipy.stats import chi2, norm
 
+from craterfront.objective.curvature import curvature, quadratic_form
 from craterfront.objective.estimation import (
     NO_ACCOUNT,
-    ONE_SIDED_95,
-    TWO_SIDED_95,
     Fit,
     Objective,
-    curvature,
     minimise,
     minimise_patiently,
+    promised_fall,
+)
+from craterfront.objective.profile_likelihood import (
+    ONE_SIDED_95,
+    TWO_SIDED_95,
     profile_fit,
     profile_interval,
-    promised_fall,
-    quadratic_form,
 )
 
 ENDLESS = np.inf
